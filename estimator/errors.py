@@ -1,0 +1,62 @@
+"""Every error that the program raises on purpose.
+
+    UptakeError
+    ├── InputError        the log or the tank file breaks a rule; carries every fault found
+    ├── OutputError       a file could not be written
+    └── FitError          the model could not be sampled at all
+
+Each message states the rule, the value found, where it stands and the remedy.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One broken rule in an input file.
+
+    Attributes:
+        file: name of the file as the keeper gave it.
+        rule: what is accepted, and so the remedy.
+        found: what stands there, as text.
+        row: line number in the file (the header is row 1), or None for the whole file.
+        column: name of the column or TOML key, or "" for the whole row.
+    """
+
+    file: str
+    rule: str
+    found: str = ""
+    row: int | None = None
+    column: str = ""
+
+    def __str__(self) -> str:
+        where = self.file
+        if self.row is not None:
+            where += f", row {self.row}"
+        if self.column:
+            where += f", {self.column}"
+        found = f" found {self.found!r};" if self.found else ""
+        return f"{where}:{found} {self.rule}"
+
+
+class UptakeError(Exception):
+    """Base of all errors raised on purpose."""
+
+
+class InputError(UptakeError):
+    """The input breaks rules; `faults` lists them all, in file order."""
+
+    def __init__(self, faults: Sequence[Fault]) -> None:
+        self.faults = tuple(faults)
+        super().__init__("\n".join(str(fault) for fault in self.faults))
+
+
+class OutputError(UptakeError):
+    """A result could not be written; nothing that stood there before was changed."""
+
+
+class FitError(UptakeError):
+    """The model could not be sampled; says at which stage and what to do."""

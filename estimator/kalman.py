@@ -1,0 +1,294 @@
+"""Gaussian state-space likelihood with its exact gradient, and exact draws of the states.
+
+The model, for steps i = 0 … n−1, each a move in time followed by at most one reading:
+
+    x_i = T_i x_{i−1} + c_i + N(0, diag(Q_i)),   x_{−1} ~ N(m, P)
+    y_i = h_i·x_i + b_i + N(0, R_i)              where a reading exists
+
+Only the first r rows of T differ from the identity: the other states stand still or wander. The
+log-likelihood comes from the Kalman filter, its gradient from the reverse sweep of the same
+recursion (the adjoint of the mean is de Jong's r, that of the covariance ½(rr' − N)), and state
+draws from the mean-corrected simulation smoother of Durbin & Koopman 2002 (Biometrika 89:603),
+which needs no matrix inverse. Cost grows linearly with n.
+
+Nothing here knows of tanks. Kernels are compiled once by numba and cached on disk; they index
+whole arrays in plain loops, since views and small helpers made them four times slower to compile.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numba import njit
+
+LOG_2PI = float(np.log(2.0 * np.pi))
+
+
+class System(NamedTuple):
+    """The arrays of one state-space model.
+
+    Shapes, with n steps, d states and r moving rows: transition (n, r, d), offset (n, r),
+    noise (n, d), loading (n, d), intercept (n,), reading (n,), variance (n,), observed (n,) bool,
+    mean (d,), covariance (d, d).
+    """
+
+    transition: np.ndarray
+    offset: np.ndarray
+    noise: np.ndarray
+    loading: np.ndarray
+    intercept: np.ndarray
+    reading: np.ndarray
+    variance: np.ndarray
+    observed: np.ndarray
+    mean: np.ndarray
+    covariance: np.ndarray
+
+
+class Adjoint(NamedTuple):
+    """Derivatives of the log-likelihood by each array of a `System`, same shapes."""
+
+    transition: np.ndarray
+    offset: np.ndarray
+    noise: np.ndarray
+    loading: np.ndarray
+    intercept: np.ndarray
+    variance: np.ndarray
+
+
+@njit(cache=True)
+def forward(system):  # type: ignore[no-untyped-def]
+    """Kalman filter.
+
+    Returns:
+        (log-likelihood, predicted means (n, d), filtered means (n + 1, d), predicted covariances
+        (n, d, d), filtered covariances (n + 1, d, d)); filtered rows start with the prior.
+    """
+    n, r, d = system.transition.shape
+    predicted = np.empty((n, d))
+    filtered = np.empty((n + 1, d))
+    predicted_cov = np.empty((n, d, d))
+    filtered_cov = np.empty((n + 1, d, d))
+    for a in range(d):
+        filtered[0, a] = system.mean[a]
+        for b in range(d):
+            filtered_cov[0, a, b] = system.covariance[a, b]
+    half = np.empty((r, d))
+    gain = np.empty(d)
+    log_likelihood = 0.0
+    for i in range(n):
+        for a in range(d):
+            total = filtered[i, a]
+            if a < r:
+                total = system.offset[i, a]
+                for m in range(d):
+                    total += system.transition[i, a, m] * filtered[i, m]
+            predicted[i, a] = total
+        for a in range(r):
+            for b in range(d):
+                total = 0.0
+                for m in range(d):
+                    total += system.transition[i, a, m] * filtered_cov[i, m, b]
+                half[a, b] = total
+        for a in range(d):
+            for b in range(a + 1):
+                if b >= r:
+                    total = filtered_cov[i, a, b]
+                elif a >= r:
+                    total = half[b, a]
+                else:
+                    total = 0.0
+                    for m in range(d):
+                        total += half[a, m] * system.transition[i, b, m]
+                predicted_cov[i, a, b] = total
+                predicted_cov[i, b, a] = total
+            predicted_cov[i, a, a] += system.noise[i, a]
+        innovation = 0.0
+        spread = 1.0
+        if system.observed[i]:
+            innovation = system.reading[i] - system.intercept[i]
+            spread = system.variance[i]
+        for a in range(d):
+            gain[a] = 0.0
+            if system.observed[i]:
+                for b in range(d):
+                    gain[a] += predicted_cov[i, a, b] * system.loading[i, b]
+                innovation -= system.loading[i, a] * predicted[i, a]
+                spread += system.loading[i, a] * gain[a]
+        if system.observed[i]:
+            log_likelihood -= 0.5 * (LOG_2PI + np.log(spread) + innovation * innovation / spread)
+        for a in range(d):
+            filtered[i + 1, a] = predicted[i, a] + gain[a] * innovation / spread
+            for b in range(d):
+                filtered_cov[i + 1, a, b] = predicted_cov[i, a, b] - gain[a] * gain[b] / spread
+    return log_likelihood, predicted, filtered, predicted_cov, filtered_cov
+
+
+@njit(cache=True)
+def log_likelihood_and_adjoint(system):  # type: ignore[no-untyped-def]
+    """Log-likelihood and its derivative by every array of `system`.
+
+    Returns:
+        (scalar, Adjoint).
+    """
+    n, r, d = system.transition.shape
+    log_likelihood, predicted, filtered, predicted_cov, filtered_cov = forward(system)
+    adjoint = Adjoint(
+        np.zeros((n, r, d)),
+        np.zeros((n, r)),
+        np.zeros((n, d)),
+        np.zeros((n, d)),
+        np.zeros(n),
+        np.zeros(n),
+    )
+    bar = np.zeros(d)  # adjoint of the filtered mean
+    cov_bar = np.zeros((d, d))  # adjoint of the filtered covariance, symmetric
+    gain = np.empty(d)
+    gain_bar = np.empty(d)
+    before = np.empty(d)
+    moved = np.empty((d, d))  # cov_bar T
+    for i in range(n - 1, -1, -1):
+        if system.observed[i]:
+            innovation = system.reading[i] - system.intercept[i]
+            spread = system.variance[i]
+            for a in range(d):
+                gain[a] = 0.0
+                for b in range(d):
+                    gain[a] += predicted_cov[i, a, b] * system.loading[i, b]
+                innovation -= system.loading[i, a] * predicted[i, a]
+                spread += system.loading[i, a] * gain[a]
+            along = 0.0
+            squared = 0.0
+            for a in range(d):
+                total = 0.0
+                for b in range(d):
+                    total += cov_bar[a, b] * gain[b]
+                along += bar[a] * gain[a]
+                squared += gain[a] * total
+                gain_bar[a] = (bar[a] * innovation - 2.0 * total) / spread
+            innovation_bar = (along - innovation) / spread
+            spread_bar = (
+                squared - along * innovation + 0.5 * innovation * innovation
+            ) / spread**2 - 0.5 / spread
+            for a in range(d):
+                gain_bar[a] += spread_bar * system.loading[i, a]
+            for a in range(d):
+                total = spread_bar * gain[a] - innovation_bar * predicted[i, a]
+                for b in range(d):
+                    total += predicted_cov[i, a, b] * gain_bar[b]
+                    cov_bar[a, b] += 0.5 * (
+                        gain_bar[a] * system.loading[i, b] + system.loading[i, a] * gain_bar[b]
+                    )
+                adjoint.loading[i, a] = total
+                bar[a] -= innovation_bar * system.loading[i, a]
+            adjoint.intercept[i] = -innovation_bar
+            adjoint.variance[i] = spread_bar
+        for a in range(d):
+            adjoint.noise[i, a] = cov_bar[a, a]
+            for m in range(d):
+                total = cov_bar[a, m] if m >= r else 0.0
+                for b in range(r):
+                    total += cov_bar[a, b] * system.transition[i, b, m]
+                moved[a, m] = total
+        for a in range(r):
+            adjoint.offset[i, a] = bar[a]
+            for m in range(d):
+                total = 0.0
+                for b in range(d):
+                    total += moved[a, b] * filtered_cov[i, b, m]
+                adjoint.transition[i, a, m] = bar[a] * filtered[i, m] + 2.0 * total
+        for m in range(d):
+            before[m] = bar[m] if m >= r else 0.0
+            for a in range(r):
+                before[m] += system.transition[i, a, m] * bar[a]
+            for b in range(d):
+                total = moved[m, b] if m >= r else 0.0
+                for a in range(r):
+                    total += system.transition[i, a, m] * moved[a, b]
+                cov_bar[m, b] = total
+        for m in range(d):
+            bar[m] = before[m]
+    return log_likelihood, adjoint
+
+
+@njit(cache=True)
+def draw_states(system, root, normals):  # type: ignore[no-untyped-def]
+    """One exact draw of all states given all readings.
+
+    A path and its readings are imagined from the model; the smoother, linear in the readings, then
+    corrects the path by what the true readings say beyond the imagined ones.
+
+    Args:
+        system: the model.
+        root: (d, d) with root root' = system.covariance.
+        normals: (n + 1, d + 1) standard normal numbers; the draw is a pure function of them, and
+            zeros give the smoothed mean.
+
+    Returns:
+        (n, d) states after each step.
+    """
+    n, r, d = system.transition.shape
+    predicted_cov = forward(system)[3]
+    path = np.empty((n, d))
+    state = np.empty(d)
+    moved = np.empty(d)
+    for a in range(d):
+        state[a] = system.mean[a]
+        for b in range(d):
+            state[a] += root[a, b] * normals[n, b]
+    # Imagined states and readings, and the filter of the readings' surplus over them.
+    surplus = np.zeros((n, d))
+    mean = np.zeros(d)
+    gains = np.zeros((n, d))
+    innovations = np.zeros(n)
+    spreads = np.ones(n)
+    for i in range(n):
+        for a in range(d):
+            moved[a] = state[a]
+            surplus[i, a] = mean[a]
+            if a < r:
+                moved[a] = system.offset[i, a]
+                surplus[i, a] = 0.0
+                for m in range(d):
+                    moved[a] += system.transition[i, a, m] * state[m]
+                    surplus[i, a] += system.transition[i, a, m] * mean[m]
+        for a in range(d):
+            state[a] = moved[a] + np.sqrt(system.noise[i, a]) * normals[i, a]
+            path[i, a] = state[a]
+            mean[a] = surplus[i, a]
+        if system.observed[i]:
+            innovation = (
+                system.reading[i]
+                - system.intercept[i]
+                - np.sqrt(system.variance[i]) * normals[i, d]
+            )
+            spread = system.variance[i]
+            for a in range(d):
+                for b in range(d):
+                    gains[i, a] += predicted_cov[i, a, b] * system.loading[i, b]
+                innovation -= system.loading[i, a] * (state[a] + mean[a])
+                spread += system.loading[i, a] * gains[i, a]
+            for a in range(d):
+                mean[a] += gains[i, a] * innovation / spread
+            innovations[i] = innovation
+            spreads[i] = spread
+    # Backward: the adjoint of the mean is all that later readings add.
+    bar = np.zeros(d)
+    for i in range(n - 1, -1, -1):
+        if system.observed[i]:
+            pull = innovations[i]
+            for a in range(d):
+                pull -= gains[i, a] * bar[a]
+            for a in range(d):
+                bar[a] += pull / spreads[i] * system.loading[i, a]
+        for a in range(d):
+            path[i, a] += surplus[i, a]
+            for b in range(d):
+                path[i, a] += predicted_cov[i, a, b] * bar[b]
+        for m in range(d):
+            moved[m] = bar[m] if m >= r else 0.0
+            for a in range(r):
+                moved[m] += system.transition[i, a, m] * bar[a]
+        for m in range(d):
+            bar[m] = moved[m]
+    return path

@@ -1,0 +1,77 @@
+"""The log as records: what was read and what was done, in canonical units, in time order."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+
+@dataclass(frozen=True)
+class Reading:
+    """One test result.
+
+    Attributes:
+        row: line number in the log file; the header is row 1.
+        time: the tank's local clock.
+        parameter: a key of `PARAMETERS`.
+        sample: "tank", "effluent", "chamber", "water" or "reference".
+        of: name of the water or reference solution, "" for the others.
+        value: canonical unit of the parameter.
+        unit: the unit the keeper wrote or implied.
+        kit: name of a kit in `Tank.kits` (declared or assumed), "" for a probe reading.
+        note: the keeper's note, as written.
+        flags: why the reading is odd, in plain words; empty for an ordinary one.
+    """
+
+    row: int
+    time: datetime
+    parameter: str
+    sample: str
+    of: str
+    value: float
+    unit: str
+    kit: str
+    note: str = ""
+    flags: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Action:
+    """One thing done to the tank.
+
+    Attributes:
+        row: line number in the log file.
+        time: the tank's local clock.
+        kind: "flow" (mL/h), "ph_setting" (NBS), "dose" (mL), "dose_rate" (mL/day),
+            "water_change" (L), "stock_change", "media_change" (kg or None), "new_bottle".
+        of: the solution, water or kit; "" where the kind needs none.
+        value: in the unit named above; None where the kind has none.
+        note: the keeper's note, as written.
+        flags: why the entry is odd, in plain words.
+    """
+
+    row: int
+    time: datetime
+    kind: str
+    of: str
+    value: float | None
+    note: str = ""
+    flags: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class TankLog:
+    """All records of one log, each tuple in time order (ties in file order).
+
+    `rows` counts data rows of the file, `rows_without_time` those with a bare date (taken as
+    noon). `sha256` is the file's. `end` is the time of the last entry of any kind.
+    """
+
+    name: str
+    sha256: str
+    rows: int
+    rows_without_time: int
+    readings: tuple[Reading, ...]
+    actions: tuple[Action, ...]
+    start: datetime
+    end: datetime

@@ -1,0 +1,64 @@
+"""Pure unit conversions. Inside the program: meq/L, mmol/L, L, days, mL/h for the pump.
+
+Atomic weights are the IUPAC abridged values (from memory): Ca 40.078, O 15.999, C 12.011,
+Mg 24.305, N 14.007, H 1.008, Na 22.990, Cl 35.45. One German degree (dKH) is 10 mg/L of CaO by the
+DIN definition (from memory), and CaO carries two equivalents per mole.
+"""
+
+from __future__ import annotations
+
+CA_G_MOL = 40.078
+MG_G_MOL = 24.305
+C_G_MOL = 12.011
+O_G_MOL = 15.999
+N_G_MOL = 14.007
+H_G_MOL = 1.008
+NA_G_MOL = 22.990
+CL_G_MOL = 35.45
+
+CAO_G_MOL = CA_G_MOL + O_G_MOL
+CO2_G_MOL = C_G_MOL + 2 * O_G_MOL
+CACO3_G_MOL = CA_G_MOL + C_G_MOL + 3 * O_G_MOL
+NO3_G_MOL = N_G_MOL + 3 * O_G_MOL
+WATER_G_MOL = 2 * H_G_MOL + O_G_MOL
+
+MEQ_L_PER_DKH = 2 * 10 / CAO_G_MOL
+"""0.356652 meq/L."""
+MEQ_L_PER_MG_L_CACO3 = 2 / CACO3_G_MOL
+"""1 meq/L is 50.043 mg/L as CaCO3."""
+CALCIUM_MG_L_PER_MMOL_L = CA_G_MOL
+LITRES_PER_US_GALLON = 3.785411784
+"""Exact: 231 cubic inches."""
+HOURS_PER_DAY = 24.0
+
+ALKALINITY_UNITS = {
+    "dKH": MEQ_L_PER_DKH,
+    "meq/L": 1.0,
+    # Alkalinity in mmol/L counts equivalents: 1 mmol/L of HCO3- neutralises 1 mmol/L of H+.
+    "mmol/L": 1.0,
+    "mg/L CaCO3": MEQ_L_PER_MG_L_CACO3,
+}
+"""Canonical units (meq/L) in one of the named unit."""
+
+
+def mass_units(g_mol: float) -> dict[str, float]:
+    """Canonical units (mmol/L) in one of each unit accepted for a solute of molar mass `g_mol`."""
+    return {"mg/L": 1 / g_mol, "mmol/L": 1.0}
+
+
+UNIT_ALIASES = {
+    "ppm CaCO3": "mg/L CaCO3",
+    "ppm": "mg/L",
+    "ppt": "g/kg",
+    "psu": "g/kg",
+    "degC": "C",
+    "°C": "C",
+    "degF": "F",
+    "°F": "F",
+}
+"""Other spellings of an accepted unit."""
+
+
+def fahrenheit_to_celsius(value: float) -> float:
+    """Temperature in °C of `value` in °F."""
+    return (value - 32.0) / 1.8
