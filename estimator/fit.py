@@ -24,7 +24,7 @@ from estimator.model import (
     PriorTable,
     build_model,
     class_chances,
-    draw_path,
+    draw_path_at,
     frame_of,
     prior_table,
 )
@@ -33,7 +33,7 @@ from estimator.tank import Tank
 
 CHAINS = 4
 TUNE = 200
-DRAWS = 300
+DRAWS = 400
 ROBUST_ROUNDS = 4
 WALL = 1e12
 
@@ -105,8 +105,11 @@ def _mode(
         z = optimize.minimize(
             density.minus, z, jac=True, method="L-BFGS-B", options={"maxiter": 300}
         ).x
-        _, expected = draw_path(z, MISREAD_SPREAD[misread], frame, normals)
-        repeat = table.natural(z)[first_kit + readings["kit"]]
+        natural = table.natural(z)
+        _, expected = draw_path_at(
+            table.theta(natural), MISREAD_SPREAD[misread], frame, normals
+        )
+        repeat = natural[first_kit + readings["kit"]]
         residual = readings["value"] - expected
         likeliest = class_chances(residual, repeat**2 + readings["rounding"]).argmax(axis=1)
         if np.array_equal(likeliest, misread):

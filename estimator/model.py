@@ -354,15 +354,6 @@ def _by_step(spread, frame):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def system_at(z, spread, frame):  # type: ignore[no-untyped-def]
-    """The `kalman.System` at z (p,) and spread per reading (m,)."""
-    theta = theta_at(natural_at(z, frame.arrays), frame.arrays)
-    return fill(
-        theta, _by_step(spread, frame), frame.steps, frame.moments, frame.shape, frame.mean, frame.covariance
-    )
-
-
-@njit(cache=True)
 def value_and_gradient(z, spread, frame):  # type: ignore[no-untyped-def]
     """Log-likelihood and its gradient by z (p,); −inf and zeros where the numbers overflow."""
     natural = natural_at(z, frame.arrays)
@@ -378,12 +369,21 @@ def value_and_gradient(z, spread, frame):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def draw_path(z, spread, frame, normals):  # type: ignore[no-untyped-def]
+def draw_path_at(theta, spread, frame, normals):  # type: ignore[no-untyped-def]
     """One exact draw of all states (n, d), and the readings it leads to expect (m,).
 
-    normals: (n + 1, d + 1) standard normal numbers; zeros give the smoothed mean.
+    theta (q,), spread (m,), normals (n + 1, d + 1) standard normal numbers; zeros give the
+    smoothed mean.
     """
-    system = system_at(z, spread, frame)
+    system = fill(
+        theta,
+        _by_step(spread, frame),
+        frame.steps,
+        frame.moments,
+        frame.shape,
+        frame.mean,
+        frame.covariance,
+    )
     path = draw_states(system, frame.root, normals)
     expected = np.empty(len(frame.reading_step))
     for m in range(len(expected)):
@@ -479,7 +479,8 @@ class KitErrorStep(BlockedStep):
         z = point["z"].copy()
         spread = MISREAD_SPREAD[point["misread"]]
         normals = self.rng.standard_normal(self.normals)
-        _, expected = draw_path(z, spread, self.frame, normals)
+        theta = self.table.theta(self.table.natural(z))
+        _, expected = draw_path_at(theta, spread, self.frame, normals)
         variance = np.empty(len(expected))
         residual = self.value - expected
         for place, readings in self.kit_readings:

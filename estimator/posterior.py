@@ -1,0 +1,391 @@
+"""The posterior: named draws, paths by day, and whether the sampling can be trusted.
+
+The only module that touches ArviZ, whose function signatures differ between 0.x and 1.x only in
+what is avoided here: both take an xarray Dataset with dimensions `chain` and `draw`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+import numpy as np
+import xarray as xr
+
+from estimator.fit import Trace
+from estimator.model import (
+    DRIFT_AT,
+    EFFLUENT_DRIFT_AT,
+    EXPONENT_AT,
+    GAIN_AT,
+    LIGHT_AT,
+    MISREAD_SPREAD,
+    PHYSICAL_PRIORS,
+    SHARE_AT,
+    UPTAKE_AT,
+    VOLUME_AT,
+    PriorTable,
+    class_chances,
+    draw_path_at,
+    frame_of,
+    prior_table,
+)
+from estimator.records import Reading
+from estimator.schedule import Schedule, day_shape, light_share, lit_fraction
+from estimator.tank import Tank
+from estimator import units
+
+R_HAT_LIMIT = 1.01
+ESS_LIMIT = 400
+"""Vehtari et al. 2021 (Bayesian Analysis 16:667): rank-normalised split R-hat below 1.01 and bulk
+effective sample size of at least 100 per chain."""
+CHECKED_DAYS = 40
+"""Days of the uptake path that enter the checks; neighbouring days are nearly the same draw."""
+
+
+@dataclass(frozen=True)
+class Diagnostics:
+    """How the sampling went, over every reported quantity.
+
+    `worst` names the quantity with the smallest bulk ESS; `failures` are plain sentences, empty
+    where all checks pass.
+    """
+
+    r_hat_max: float
+    ess_bulk_min: float
+    ess_tail_min: float
+    worst: str
+    divergences: int
+    chains: int
+    draws: int
+    failures: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class ReadingCheck:
+    """One used reading against the model.
+
+    Attributes:
+        reading: the record.
+        expected: median of what the kit was expected to show, canonical units.
+        error_sd: sd of an ordinary reading's error, canonical units.
+        chance_ordinary: posterior chance that its error was an ordinary one.
+    """
+
+    reading: Reading
+    expected: float
+    error_sd: float
+    chance_ordinary: float
+
+    @property
+    def residual(self) -> float:
+        """Reading less expectation, in kit errors."""
+        return (self.reading.value - self.expected) / self.error_sd
+
+
+@dataclass(frozen=True)
+class Posterior:
+    """Draws (s,) in a fixed order, chain by chain, canonical units.
+
+    Attributes:
+        chains: number of chains; s = chains × draws.
+        volume_l, light_share, calcium_share, exponent, drift, effluent_drift: see `model`.
+        uptake_scale: meq/L/day that a relative change of 1 means.
+        days: local days from the first entry to the last.
+        uptake_meq_l_d: (s, days) net biological alkalinity uptake, daily mean.
+        calcium_uptake_mmol_l_d: (s, days) by calcification.
+        alkalinity_meq_l: (s, days) daily mean level.
+        calcium_mmol_l: the same, or None where calcium was never tested.
+        alkalinity_now_meq_l, calcium_now_mmol_l: daily mean level at the last entry.
+        nitrate_loss_meq_l_d: (s,) part of the uptake now that is nitrate production, or None.
+        effluent_gain_meq_l: (s,) now, over the middle of the band, at the reference flow.
+        effluent_meq_l: (s,) effluent alkalinity now at the present flow (the planned one where
+            the reactor never ran).
+        middle_meq_l: middle of the alkalinity band.
+        reference_flow_l_d: flow at which `effluent_gain_meq_l` holds, None where none ran.
+        present_flow_l_d: at the last entry.
+        kit_gain: by (kit, bottle) (s,).
+        kit_repeatability: by kit (s,), canonical units.
+        checks: one per used reading, in time order.
+        net_change: no addition is in the log; uptake is the net change.
+        diagnostics: see `Diagnostics`.
+    """
+
+    chains: int
+    volume_l: np.ndarray
+    light_share: np.ndarray
+    calcium_share: np.ndarray
+    exponent: np.ndarray
+    drift: np.ndarray
+    effluent_drift: np.ndarray
+    uptake_scale: np.ndarray
+    days: tuple[date, ...]
+    uptake_meq_l_d: np.ndarray
+    calcium_uptake_mmol_l_d: np.ndarray
+    alkalinity_meq_l: np.ndarray
+    calcium_mmol_l: np.ndarray | None
+    alkalinity_now_meq_l: np.ndarray
+    calcium_now_mmol_l: np.ndarray | None
+    nitrate_loss_meq_l_d: np.ndarray | None
+    effluent_gain_meq_l: np.ndarray
+    effluent_meq_l: np.ndarray
+    middle_meq_l: float
+    reference_flow_l_d: float | None
+    present_flow_l_d: float
+    kit_gain: Mapping[tuple[str, int], np.ndarray]
+    kit_repeatability: Mapping[str, np.ndarray]
+    checks: tuple[ReadingCheck, ...]
+    net_change: bool
+    diagnostics: Diagnostics
+
+    @property
+    def uptake_now_meq_l_d(self) -> np.ndarray:
+        """(s,) net alkalinity uptake on the last day."""
+        return self.uptake_meq_l_d[:, -1]
+
+    @property
+    def calcium_uptake_now_mmol_l_d(self) -> np.ndarray:
+        """(s,) calcium uptake on the last day."""
+        return self.calcium_uptake_mmol_l_d[:, -1]
+
+
+def supply_flow_l_d(
+    uptake_meq_l_d: np.ndarray,
+    volume_l: np.ndarray,
+    gain_meq_l: np.ndarray,
+    exponent: np.ndarray,
+    reference_flow_l_d: float | None,
+) -> np.ndarray:
+    """Flow that puts back the uptake while the tank stands at the middle of its band, L/day.
+
+    Solves (F/V)·X·(F/F_ref)^(−ε) = U: F = F_ref (U V / (F_ref X))^(1/(1−ε)), or U V / X where no
+    flow was ever run. No uptake needs no flow. All arguments (s,) but the last.
+    """
+    load = np.clip(uptake_meq_l_d, 0.0, None) * volume_l / np.clip(gain_meq_l, 1e-9, None)
+    if reference_flow_l_d is None:
+        return load
+    with np.errstate(over="ignore"):
+        flow = reference_flow_l_d * (load / reference_flow_l_d) ** (1.0 / (1.0 - exponent))
+    return np.minimum(flow, 1e9)
+
+
+def collect(schedule: Schedule, tank: Tank, trace: Trace, seed: np.random.SeedSequence) -> Posterior:
+    """Draw the levels that go with every draw of the parameters, and check the sampling.
+
+    Args:
+        schedule, tank: the log and the tank.
+        trace: draws of the parameters and classes.
+        seed: for the levels, which are drawn exactly given each draw.
+    """
+    table = prior_table(schedule, tank)
+    chains, per_chain, _ = trace.natural.shape
+    natural = trace.natural.reshape(chains * per_chain, -1)
+    misread = trace.misread.reshape(chains * per_chain, -1)
+    paths = _draw_paths(schedule, table, natural, misread, np.random.default_rng(seed))
+    layout = schedule.layout
+    lit = lit_fraction(tank)
+    share = light_share(natural[:, LIGHT_AT], lit)
+    uptake_start = natural[:, UPTAKE_AT]
+    scale = uptake_start
+    if table.arrays.net_change:
+        scale = np.full_like(uptake_start, units.MEQ_L_PER_DKH)
+    calcified = uptake_start[:, None] + scale[:, None] * paths.uptake
+    nitrate = paths.nitrate_rate
+    uptake = calcified if nitrate is None else calcified + nitrate
+    at_midnight = day_shape(tank, share, 0.0)
+    at_end = day_shape(tank, share, float(schedule.step_time_d[-1]) % 1.0)
+    calcium_share = natural[:, SHARE_AT]
+    calcium_uptake = calcium_share[:, None] * calcified
+    alkalinity = _daily_mean(paths.alkalinity, uptake, at_midnight)
+    alkalinity_now = paths.alkalinity[:, -1] + uptake[:, -1] * at_end
+    calcium = calcium_now = None
+    if paths.calcium is not None:
+        calcium = _daily_mean(paths.calcium, calcium_uptake, at_midnight)
+        calcium_now = paths.calcium[:, -1] + calcium_uptake[:, -1] * at_end
+    gain = natural[:, GAIN_AT] * np.clip(1.0 + paths.effluent, 0.05, None)
+    exponent = natural[:, EXPONENT_AT]
+    flow = schedule.present_flow_l_d
+    effluent = schedule.shape.middle + gain
+    if schedule.reference_flow_l_d is not None:
+        ratio = (flow or schedule.reference_flow_l_d) / schedule.reference_flow_l_d
+        off_middle = (1 - exponent) * (alkalinity_now - schedule.shape.middle)
+        effluent = alkalinity_now + (gain - off_middle) * ratio**-exponent
+    first = PHYSICAL_PRIORS
+    kit_gain = {pair: natural[:, first + i] for i, pair in enumerate(schedule.gains)}
+    first += len(schedule.gains)
+    repeat = {kit.name: natural[:, first + i] for i, kit in enumerate(schedule.kits)}
+    volume = natural[:, VOLUME_AT]
+    needed = supply_flow_l_d(
+        uptake[:, -1], volume, gain, exponent, schedule.reference_flow_l_d
+    )
+    reported = {
+        "water volume": volume,
+        "uptake now": uptake[:, -1],
+        "calcium uptake now": calcium_uptake[:, -1],
+        "calcium per alkalinity": calcium_share,
+        "alkalinity now": alkalinity_now,
+        "effluent alkalinity": effluent,
+        # Spread over orders of magnitude where data are few: checked as its logarithm.
+        "needed flow": np.log(np.clip(needed, 1e-6, None)),
+        **{f"gain of {name}, bottle {bottle}": x for (name, bottle), x in kit_gain.items()},
+        **{f"repeatability of {name}": x for name, x in repeat.items()},
+    }
+    if calcium_now is not None:
+        reported["calcium now"] = calcium_now
+    every = max(1, -(-schedule.days // CHECKED_DAYS))
+    reported |= {f"uptake on day {j}": uptake[:, j] for j in range(0, schedule.days, every)}
+    return Posterior(
+        chains=chains,
+        volume_l=volume,
+        light_share=share,
+        calcium_share=calcium_share,
+        exponent=exponent,
+        drift=natural[:, DRIFT_AT],
+        effluent_drift=natural[:, EFFLUENT_DRIFT_AT],
+        uptake_scale=scale,
+        days=tuple(schedule.origin.date() + timedelta(days=j) for j in range(schedule.days)),
+        uptake_meq_l_d=uptake,
+        calcium_uptake_mmol_l_d=calcium_uptake,
+        alkalinity_meq_l=alkalinity,
+        calcium_mmol_l=calcium,
+        alkalinity_now_meq_l=alkalinity_now,
+        calcium_now_mmol_l=calcium_now,
+        nitrate_loss_meq_l_d=None if nitrate is None else nitrate[:, -1],
+        effluent_gain_meq_l=gain,
+        effluent_meq_l=effluent,
+        middle_meq_l=schedule.shape.middle,
+        reference_flow_l_d=schedule.reference_flow_l_d,
+        present_flow_l_d=flow,
+        kit_gain=kit_gain,
+        kit_repeatability=repeat,
+        checks=_check_readings(schedule, natural, paths.expected),
+        net_change=table.arrays.net_change,
+        diagnostics=diagnose(reported, chains, trace.divergences),
+    )
+
+
+@dataclass(frozen=True)
+class _Paths:
+    """Levels at each midnight from the second day on and at the end (s, days); states by day."""
+
+    alkalinity: np.ndarray
+    calcium: np.ndarray | None
+    uptake: np.ndarray
+    nitrate_rate: np.ndarray | None
+    effluent: np.ndarray
+    expected: np.ndarray
+
+
+def _draw_paths(
+    schedule: Schedule,
+    table: PriorTable,
+    natural: np.ndarray,
+    misread: np.ndarray,
+    rng: np.random.Generator,
+) -> _Paths:
+    frame = frame_of(schedule, table)
+    layout = schedule.layout
+    edges = np.append(schedule.day_step[1:], len(schedule.step_time_d) - 1)
+    draws = len(natural)
+    ends = np.empty((draws, schedule.days, layout.size))
+    expected = np.empty((draws, len(schedule.readings)))
+    start = np.empty((draws, layout.size))
+    shape = (len(schedule.step_time_d) + 1, layout.size + 1)
+    for s in range(draws):
+        path, expected[s] = draw_path_at(
+            table.theta(natural[s]), MISREAD_SPREAD[misread[s]], frame, rng.standard_normal(shape)
+        )
+        ends[s] = path[edges]
+        start[s] = path[0]
+    # A state that changes only at midnights is, on each day, what the midnight before left.
+    by_day = np.concatenate([start[:, None], ends[:, :-1]], axis=1)
+    last = ends[:, -1]
+    by_day[:, -1, layout.uptake] = last[:, layout.uptake]
+    by_day[:, 0, layout.uptake] = start[:, layout.uptake] if schedule.days == 1 else 0.0
+    calcium = nitrate_rate = None
+    if layout.z >= 0:
+        calcium = ends[:, :, layout.z] + schedule.shape.media_calcium * ends[:, :, 0]
+    if layout.nitrate_rate >= 0:
+        nitrate_rate = by_day[:, :, layout.nitrate_rate].copy()
+        nitrate_rate[:, -1] = last[:, layout.nitrate_rate]
+    return _Paths(
+        alkalinity=ends[:, :, 0],
+        calcium=calcium,
+        uptake=by_day[:, :, layout.uptake],
+        nitrate_rate=nitrate_rate,
+        effluent=last[:, layout.effluent] if layout.effluent >= 0 else np.zeros(draws),
+        expected=expected,
+    )
+
+
+def _daily_mean(ends: np.ndarray, uptake: np.ndarray, at_midnight: np.ndarray) -> np.ndarray:
+    """Daily means (s, days) of a level from its values at the end of each day.
+
+    Under steady supply a level follows −uptake·(∫(s − 1)): its mean over the day is the mean of the
+    two ends plus uptake × the day shape at midnight. The first day has one end only.
+    """
+    begins = np.concatenate([ends[:, :1], ends[:, :-1]], axis=1)
+    return 0.5 * (begins + ends) + uptake * at_midnight[:, None]
+
+
+def _check_readings(
+    schedule: Schedule, natural: np.ndarray, expected: np.ndarray
+) -> tuple[ReadingCheck, ...]:
+    at = schedule.reading_step
+    value, rounding = schedule.steps["value"][at], schedule.steps["rounding"][at]
+    first_kit = natural.shape[1] - len(schedule.kits)
+    variance = natural[:, first_kit + schedule.steps["kit"][at]] ** 2 + rounding
+    ordinary = np.zeros(len(value))
+    for s in range(len(natural)):
+        ordinary += class_chances(value - expected[s], variance[s])[:, 0]
+    median = np.median(expected, axis=0)
+    error = np.sqrt(np.median(variance, axis=0))
+    return tuple(
+        ReadingCheck(reading, float(median[m]), float(error[m]), float(ordinary[m] / len(natural)))
+        for m, reading in enumerate(schedule.readings)
+    )
+
+
+def diagnose(reported: Mapping[str, np.ndarray], chains: int, divergences: int) -> Diagnostics:
+    """R-hat and effective sample sizes of every reported quantity.
+
+    Args:
+        reported: draws (s,) by name, chain by chain.
+        chains: number of chains.
+        divergences: counted by the sampler.
+    """
+    import arviz as az
+
+    names = list(reported)
+    draws = np.stack([np.reshape(reported[name], (chains, -1)) for name in names], axis=-1)
+    data = xr.Dataset({"x": (("chain", "draw", "quantity"), draws)})
+    r_hat = np.asarray(az.rhat(data)["x"])
+    bulk = np.asarray(az.ess(data, method="bulk")["x"])
+    tail = np.asarray(az.ess(data, method="tail")["x"])
+    still = np.ptp(draws, axis=(0, 1)) == 0.0
+    r_hat, bulk, tail = (np.where(still, fill, x) for fill, x in
+                         ((1.0, r_hat), (np.inf, bulk), (np.inf, tail)))
+    failures = []
+    if not np.all(r_hat <= R_HAT_LIMIT):
+        failures.append(
+            f"the chains disagree on {names[int(np.argmax(r_hat))]} "
+            f"(R-hat {np.max(r_hat):.3f}, at most {R_HAT_LIMIT} allowed)"
+        )
+    if not np.all(bulk >= ESS_LIMIT):
+        failures.append(
+            f"too few independent draws of {names[int(np.argmin(bulk))]} "
+            f"({np.min(bulk):.0f}, at least {ESS_LIMIT} needed)"
+        )
+    if divergences:
+        failures.append(f"{divergences} divergent transitions (none allowed)")
+    return Diagnostics(
+        r_hat_max=float(np.max(r_hat)),
+        ess_bulk_min=float(np.min(bulk)),
+        ess_tail_min=float(np.min(tail)),
+        worst=names[int(np.argmin(bulk))],
+        divergences=divergences,
+        chains=chains,
+        draws=draws.shape[1],
+        failures=tuple(failures),
+    )

@@ -1,0 +1,109 @@
+"""The whole analysis in order: log → levels → posterior → advice."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from estimator.ingest import Inputs
+from estimator.posterior import Posterior
+from estimator.recommendation import Recommendation
+from estimator.records import TankLog
+from estimator.tank import Tank
+
+DEFAULT_SEED = 1
+RETRY_FACTOR = 3
+"""A fit that misses its checks is sampled once more, this many times as long."""
+
+Progress = Callable[[str, float], None]
+"""Called with (name of the stage, part done from 0 to 1)."""
+
+
+@dataclass(frozen=True)
+class Study:
+    """Everything a report needs.
+
+    Attributes:
+        tank, log: the inputs.
+        tank_sha256: of the tank file.
+        posterior: the fit.
+        recommendation: the advice.
+        used_rows: rows of the readings that the fit used.
+        seed: as given.
+        seconds: by stage; not part of any deterministic output.
+    """
+
+    tank: Tank
+    log: TankLog
+    tank_sha256: str
+    posterior: Posterior
+    recommendation: Recommendation
+    used_rows: frozenset[int]
+    seed: int
+    seconds: dict[str, float]
+
+
+def run_study(
+    inputs: Inputs, seed: int = DEFAULT_SEED, progress: Progress | None = None
+) -> Study:
+    """Fit one tank and advise.
+
+    Args:
+        inputs: checked log and tank.
+        seed: one integer fixes every random number.
+        progress: told of each stage and its part done.
+
+    Raises:
+        FitError: the model could not be started.
+    """
+    tell = progress or (lambda stage, part: None)
+    seconds: dict[str, float] = {}
+    clock = time.perf_counter()
+
+    def lap(stage: str) -> None:
+        nonlocal clock
+        seconds[stage] = round(time.perf_counter() - clock, 3)
+        clock = time.perf_counter()
+
+    tell("Preparing", 0.0)
+    # Late, because loading PyMC takes seconds that a bad log should not cost.
+    from estimator.fit import DRAWS, sample
+    from estimator.posterior import collect
+    from estimator.recommendation import recommend
+    from estimator.schedule import build_schedule
+
+    lap("load")
+    schedule = build_schedule(inputs.log, inputs.tank)
+    fit_seed, retry_seed, level_seed, advice_seed = np.random.SeedSequence(seed).spawn(4)
+
+    def fit(one: np.random.SeedSequence, draws: int) -> Posterior:
+        trace = sample(
+            schedule,
+            inputs.tank,
+            one,
+            draws=draws,
+            progress=lambda done, total: tell("Fitting", done / total),
+        )
+        return collect(schedule, inputs.tank, trace, level_seed)
+
+    tell("Fitting", 0.0)
+    posterior = fit(fit_seed, DRAWS)
+    if posterior.diagnostics.failures:
+        posterior = fit(retry_seed, RETRY_FACTOR * DRAWS)
+    lap("fit")
+    tell("Advising", 0.0)
+    recommendation = recommend(posterior, inputs.log, inputs.tank, advice_seed)
+    lap("advise")
+    return Study(
+        tank=inputs.tank,
+        log=inputs.log,
+        tank_sha256=inputs.tank_sha256,
+        posterior=posterior,
+        recommendation=recommendation,
+        used_rows=frozenset(check.reading.row for check in posterior.checks),
+        seed=seed,
+        seconds=seconds,
+    )
