@@ -33,7 +33,7 @@ from estimator.tank import Tank
 
 CHAINS = 4
 TUNE = 200
-DRAWS = 400
+DRAWS = 500
 ROBUST_ROUNDS = 4
 WALL = 1e12
 
@@ -106,9 +106,7 @@ def _mode(
             density.minus, z, jac=True, method="L-BFGS-B", options={"maxiter": 300}
         ).x
         natural = table.natural(z)
-        _, expected = draw_path_at(
-            table.theta(natural), MISREAD_SPREAD[misread], frame, normals
-        )
+        _, expected = draw_path_at(table.theta(natural), MISREAD_SPREAD[misread], frame, normals)
         repeat = natural[first_kit + readings["kit"]]
         residual = readings["value"] - expected
         likeliest = class_chances(residual, repeat**2 + readings["rounding"]).argmax(axis=1)

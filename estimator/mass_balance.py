@@ -49,7 +49,10 @@ from estimator.schedule import (
 )
 
 # Positions in the parameter vector; gains and repeatabilities follow.
-VOLUME, LIGHT_SHARE, UPTAKE, UPTAKE_SCALE, CALCIUM_SHARE, GAIN_X, EXPONENT, DRIFT, X_DRIFT = range(9)
+VOLUME, LIGHT_SHARE, UPTAKE, UPTAKE_SCALE, CALCIUM_SHARE, GAIN_X, EXPONENT, DRIFT, X_DRIFT = range(
+    9
+)
+
 
 @njit(cache=True)
 def _series(moments, i, forcing, k):  # type: ignore[no-untyped-def]
@@ -108,9 +111,7 @@ def fill(theta, spread, steps, moments, shape, mean, covariance):  # type: ignor
             transition[i, 0, 0] = np.exp(-k * steps[i].span_d)
             transition[i, 0, shape.uptake] = -scale * eaten
             offset[i, 0] = (
-                -uptake * eaten
-                + (kappa * strength + k * shape.middle) * unit
-                + dose / volume
+                -uptake * eaten + (kappa * strength + k * shape.middle) * unit + dose / volume
             )
             if shape.effluent >= 0:
                 transition[i, 0, shape.effluent] = kappa * strength * unit
@@ -119,10 +120,7 @@ def fill(theta, spread, steps, moments, shape, mean, covariance):  # type: ignor
                 transition[i, shape.z, shape.uptake] = excess * scale * whole
                 offset[i, shape.z] = (
                     excess * uptake * whole
-                    + (
-                        steps[i].dose_calcium_mmol
-                        - shape.media_calcium * moments[i, DOSE, 0]
-                    )
+                    + (steps[i].dose_calcium_mmol - shape.media_calcium * moments[i, DOSE, 0])
                     / volume
                 )
             if shape.nitrate >= 0:
@@ -243,15 +241,10 @@ def pull_back(theta, spread, steps, moments, shape, adjoint):  # type: ignore[no
                 gradient[UPTAKE] += d_z * excess * whole
                 gradient[UPTAKE_SCALE] += d_z_uptake * excess * whole
                 gradient[CALCIUM_SHARE] -= both * whole
-                gradient[LIGHT_SHARE] += (
-                    both * excess * (moments[i, PULSE, 0] - steps[i].span_d)
-                )
+                gradient[LIGHT_SHARE] += both * excess * (moments[i, PULSE, 0] - steps[i].span_d)
                 gradient[VOLUME] -= (
                     d_z
-                    * (
-                        steps[i].dose_calcium_mmol
-                        - shape.media_calcium * moments[i, DOSE, 0]
-                    )
+                    * (steps[i].dose_calcium_mmol - shape.media_calcium * moments[i, DOSE, 0])
                     / volume**2
                 )
         elif steps[i].change_l > 0.0:
@@ -265,15 +258,10 @@ def pull_back(theta, spread, steps, moments, shape, adjoint):  # type: ignore[no
                     - shape.media_calcium * adjoint.transition[i, shape.z, water]
                 )
             gradient[VOLUME] -= d_renewed * steps[i].change_l / volume**2
-        gradient[DRIFT] += (
-            2.0 * theta[DRIFT] * steps[i].drift_d * adjoint.noise[i, shape.uptake]
-        )
+        gradient[DRIFT] += 2.0 * theta[DRIFT] * steps[i].drift_d * adjoint.noise[i, shape.uptake]
         if shape.effluent >= 0:
             gradient[X_DRIFT] += (
-                2.0
-                * theta[X_DRIFT]
-                * steps[i].effluent_drift_d
-                * adjoint.noise[i, shape.effluent]
+                2.0 * theta[X_DRIFT] * steps[i].effluent_drift_d * adjoint.noise[i, shape.effluent]
             )
         kind = steps[i].kind
         if kind == NOTHING:
@@ -299,9 +287,7 @@ def pull_back(theta, spread, steps, moments, shape, adjoint):  # type: ignore[no
             level = 1.0 - (1.0 - epsilon) * respond
             fixed = strength + (1.0 - epsilon) * shape.middle
             gradient[at] += d_level * level + respond * (d_change * strength + d_fixed * fixed)
-            d_respond = gain * (
-                -d_level * (1.0 - epsilon) + d_change * strength + d_fixed * fixed
-            )
+            d_respond = gain * (-d_level * (1.0 - epsilon) + d_change * strength + d_fixed * fixed)
             gradient[GAIN_X] += gain * respond * (d_change + d_fixed) * steps[i].ph_factor
             gradient[EXPONENT] += gain * respond * (d_level - d_fixed * shape.middle)
             gradient[EXPONENT] -= d_respond * respond * steps[i].log_ratio

@@ -359,7 +359,9 @@ def value_and_gradient(z, spread, frame):  # type: ignore[no-untyped-def]
     natural = natural_at(z, frame.arrays)
     theta = theta_at(natural, frame.arrays)
     by_step = _by_step(spread, frame)
-    system = fill(theta, by_step, frame.steps, frame.moments, frame.shape, frame.mean, frame.covariance)
+    system = fill(
+        theta, by_step, frame.steps, frame.moments, frame.shape, frame.mean, frame.covariance
+    )
     value, adjoint = log_likelihood_and_adjoint(system)
     gradient = pull_back(theta, by_step, frame.steps, frame.moments, frame.shape, adjoint)
     pulled = _pull_to_z(gradient, natural, frame.arrays)

@@ -170,7 +170,9 @@ def supply_flow_l_d(
     return np.minimum(flow, 1e9)
 
 
-def collect(schedule: Schedule, tank: Tank, trace: Trace, seed: np.random.SeedSequence) -> Posterior:
+def collect(
+    schedule: Schedule, tank: Tank, trace: Trace, seed: np.random.SeedSequence
+) -> Posterior:
     """Draw the levels that go with every draw of the parameters, and check the sampling.
 
     Args:
@@ -183,7 +185,6 @@ def collect(schedule: Schedule, tank: Tank, trace: Trace, seed: np.random.SeedSe
     natural = trace.natural.reshape(chains * per_chain, -1)
     misread = trace.misread.reshape(chains * per_chain, -1)
     paths = _draw_paths(schedule, table, natural, misread, np.random.default_rng(seed))
-    layout = schedule.layout
     lit = lit_fraction(tank)
     share = light_share(natural[:, LIGHT_AT], lit)
     uptake_start = natural[:, UPTAKE_AT]
@@ -216,9 +217,7 @@ def collect(schedule: Schedule, tank: Tank, trace: Trace, seed: np.random.SeedSe
     first += len(schedule.gains)
     repeat = {kit.name: natural[:, first + i] for i, kit in enumerate(schedule.kits)}
     volume = natural[:, VOLUME_AT]
-    needed = supply_flow_l_d(
-        uptake[:, -1], volume, gain, exponent, schedule.reference_flow_l_d
-    )
+    needed = supply_flow_l_d(uptake[:, -1], volume, gain, exponent, schedule.reference_flow_l_d)
     reported = {
         "water volume": volume,
         "uptake now": uptake[:, -1],
@@ -364,8 +363,9 @@ def diagnose(reported: Mapping[str, np.ndarray], chains: int, divergences: int) 
     bulk = np.asarray(az.ess(data, method="bulk")["x"])
     tail = np.asarray(az.ess(data, method="tail")["x"])
     still = np.ptp(draws, axis=(0, 1)) == 0.0
-    r_hat, bulk, tail = (np.where(still, fill, x) for fill, x in
-                         ((1.0, r_hat), (np.inf, bulk), (np.inf, tail)))
+    r_hat, bulk, tail = (
+        np.where(still, fill, x) for fill, x in ((1.0, r_hat), (np.inf, bulk), (np.inf, tail))
+    )
     failures = []
     if not np.all(r_hat <= R_HAT_LIMIT):
         failures.append(

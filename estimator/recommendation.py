@@ -167,7 +167,7 @@ def to_l_d(flow_ml_h: np.ndarray) -> np.ndarray:
 
 
 def dosed_now_meq_d(log: TankLog, tank: Tank) -> float:
-    """Alkalinity being dosed at the last entry: lasting rates, and recent one-time doses per day."""
+    """Alkalinity being dosed at the last entry: lasting rates plus recent one-time doses."""
     rates = {a.of: a.value or 0.0 for a in log.actions if a.kind == "dose_rate"}
     per_day = sum(tank.solutions[name].alkalinity_meq_per_ml * ml for name, ml in rates.items())
     span = max(min(RECENT_DAYS, (log.end - log.start).total_seconds() / 86400), 1.0)
@@ -237,9 +237,7 @@ def _choose(
     def probability(multiples: np.ndarray) -> np.ndarray:
         rng = np.random.default_rng(seed)
         flows = to_l_d(multiples * step)
-        return in_band_probability(
-            future_levels(posterior, flows, 0.0, HORIZON_DAYS, rng), target
-        )
+        return in_band_probability(future_levels(posterior, flows, 0.0, HORIZON_DAYS, rng), target)
 
     alkalinity = posterior.alkalinity_now_meq_l
     if np.mean((alkalinity >= target.low) & (alkalinity <= target.high)) < 0.5:
@@ -254,8 +252,9 @@ def _choose(
     return float(chosen * step), float(probability(np.array([chosen]))[0])
 
 
-def recommend(posterior: Posterior, log: TankLog, tank: Tank, seed: np.random.SeedSequence
-              ) -> Recommendation:
+def recommend(
+    posterior: Posterior, log: TankLog, tank: Tank, seed: np.random.SeedSequence
+) -> Recommendation:
     """Advice from the posterior.
 
     Args:

@@ -260,8 +260,6 @@ def day_shape(tank: Tank, share: np.ndarray, time_d: np.ndarray | float) -> np.n
     return share * np.interp(time_d, grid, centred)
 
 
-
-
 # Where a used reading finds its kind, by (sample, parameter).
 _KINDS = {
     ("tank", ALKALINITY.name): TANK_ALKALINITY,

@@ -46,9 +46,7 @@ class Study:
     seconds: dict[str, float]
 
 
-def run_study(
-    inputs: Inputs, seed: int = DEFAULT_SEED, progress: Progress | None = None
-) -> Study:
+def run_study(inputs: Inputs, seed: int = DEFAULT_SEED, progress: Progress | None = None) -> Study:
     """Fit one tank and advise.
 
     Args:
