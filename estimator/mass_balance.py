@@ -16,8 +16,8 @@ depend on A or F; at ε = 1 the gain per day is fixed.
 
 Two facts keep this exact and cheap. (1) Between events all rates are constant but for s(t) and
 one-time doses, so each forcing acts through ∫ e^(−k(t1−t)) m(t) dt, a short series in k whose
-coefficients (`schedule`) do not depend on any unknown. (2) The sum Z = C − αA feels no reactor at all,
-so calcium enters as Z and never decays.
+coefficients (`schedule`) do not depend on any unknown. (2) The sum Z = C − αA feels no reactor at
+all, so calcium enters as Z and never decays.
 
 The light shape is a dark rate plus a half-sine over the lit hours; its mean over the day is 1:
 s = (1 − φ) + φ·p(t), φ = (L − 1)f / (1 + f(L − 1)), with f the lit fraction of the day and L the
@@ -159,7 +159,7 @@ def fill(theta, spread, steps, moments, shape, mean, covariance):  # type: ignor
         elif kind == TANK_CALCIUM:
             loading[i, shape.z] = gain
             loading[i, 0] = gain * shape.media_calcium
-        elif kind == EFFLUENT_ALKALINITY or kind == EFFLUENT_CALCIUM:
+        elif kind in (EFFLUENT_ALKALINITY, EFFLUENT_CALCIUM):
             by = gain
             if kind == EFFLUENT_CALCIUM:
                 by = gain * shape.media_calcium
@@ -276,7 +276,7 @@ def pull_back(theta, spread, steps, moments, shape, adjoint):  # type: ignore[no
             gradient[at] += (
                 adjoint.loading[i, shape.z] + shape.media_calcium * adjoint.loading[i, 0]
             )
-        elif kind == EFFLUENT_ALKALINITY or kind == EFFLUENT_CALCIUM:
+        elif kind in (EFFLUENT_ALKALINITY, EFFLUENT_CALCIUM):
             by = 1.0
             if kind == EFFLUENT_CALCIUM:
                 by = shape.media_calcium

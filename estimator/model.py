@@ -4,8 +4,8 @@ Given volume, light ratio, mean uptake, effluent gain and the error scales, the 
 Gaussian (`mass_balance`), so the Kalman filter (`kalman`) gives the likelihood and its gradient
 exactly, and NUTS meets only a dozen well-behaved parameters. Heavy tails are kept exact by one
 class per reading: an ordinary reading, or one whose error sd is 4, 16 or 64 times larger. The
-classes are drawn by Gibbs steps (`KitErrorStep`) from their full conditional given one exact draw of
-the levels; levels are then integrated out again. The plain form of the same model, every latent
+classes are drawn by Gibbs steps (`KitErrorStep`) from their full conditional given one exact draw
+of the levels; levels are then integrated out again. The plain form of the same model, every latent
 sampled, is in `tests/benchmark_plain_model.py`.
 
 Every prior is normal on a stated scale; `physical_priors` and `_kit_priors` list them with reasons.
@@ -14,7 +14,7 @@ Every prior is normal on a stated scale; `physical_priors` and `_kit_priors` lis
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, cast
 
 import numpy as np
 import pymc as pm
@@ -112,18 +112,19 @@ def physical_priors(schedule: Schedule, tank: Tank) -> tuple[Prior, ...]:
       14:3730); flux ratios of 2.06 ± 0.19 and 1.60 ± 0.14 eq/mol (Murillo, Jokiel & Atkinson 2014,
       PeerJ 2:e249).
     - effluent gain over tank water at the reference flow: half saturation at the chamber's pH
-      (`carbonate`), where log sd 0.4 spans saturation 0.3 to 1; wider where no chamber pH is
-      stated. While no effluent reading could say otherwise it stays below saturation at 0.1 under
-      the chamber's pH (the probe's error).
+      (`carbonate`), where log sd 0.4 spans saturation 0.3 to 1; wider where a reactor's chamber
+      pH is not stated. While no effluent reading could say otherwise it stays below saturation at
+      0.1 under the chamber's pH (the probe's error).
     - exponent ε of the flow response: median 0.4, 95 % in 0.10 to 0.80: chambers run between
       their equilibrium and the rate limit; half saturation is 0.47 for a first-order chamber.
     - drift of uptake per root day, relative: 2 % is 11 % in 30 days; of effluent strength: 0.8 %
       is 4 % in 30 days (both common practice, no source).
     """
     has_effluent = any(r.sample == "effluent" for r in schedule.readings)
-    stated_ph = tank.reactor is not None and tank.reactor.chamber_ph is not None
+    # A planned reactor will be held at the usual pH; one that runs at a pH not stated may not be.
+    known_ph = tank.reactor is None or tank.reactor.chamber_ph is not None
     half = carbonate.half_saturated_increment_meq_l(schedule.chamber_ph)
-    spread = 0.40 if stated_ph else 0.54
+    spread = 0.40 if known_ph else 0.54
     uptake = Prior("uptake_start_meq_l_d", LOG, 1.2 * units.MEQ_L_PER_DKH, 0.8)
     if not schedule.additions:
         uptake = replace(uptake, scale=IDENTITY, median=0.0, sd=1.2 * units.MEQ_L_PER_DKH)
@@ -436,6 +437,8 @@ def _walk_repeatability(z, median, sd, residual, rounding, chance, spread, moves
 
 
 REPEATABILITY_MOVES = 8
+SWEEPS = 3
+"""Gibbs sweeps per NUTS step: a sweep costs about one gradient."""
 
 
 class KitErrorStep(BlockedStep):
@@ -478,22 +481,22 @@ class KitErrorStep(BlockedStep):
         ]
 
     def step(self, point: dict[str, np.ndarray]) -> tuple[dict[str, np.ndarray], list[Any]]:
-        z = point["z"].copy()
-        spread = MISREAD_SPREAD[point["misread"]]
-        normals = self.rng.standard_normal(self.normals)
+        z, misread = point["z"].copy(), point["misread"]
+        for _ in range(SWEEPS):
+            z, misread = self._sweep(z, misread)
+        return point | {"z": z, "misread": misread}, [{}]
+
+    def _sweep(self, z: np.ndarray, misread: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         theta = self.table.theta(self.table.natural(z))
-        _, expected = draw_path_at(theta, spread, self.frame, normals)
-        variance = np.empty(len(expected))
+        normals = self.rng.standard_normal(self.normals)
+        _, expected = draw_path_at(theta, MISREAD_SPREAD[misread], self.frame, normals)
         residual = self.value - expected
+        variance = self.rounding.copy()
         for place, readings in self.kit_readings:
             prior = self.table.priors[place]
-            moves = np.stack(
-                [
-                    self.rng.standard_normal(REPEATABILITY_MOVES),
-                    self.rng.random(REPEATABILITY_MOVES),
-                ],
-                axis=1,
-            )
+            moves = np.empty((REPEATABILITY_MOVES, 2))
+            moves[:, 0] = self.rng.standard_normal(REPEATABILITY_MOVES)
+            moves[:, 1] = self.rng.random(REPEATABILITY_MOVES)
             z[place] = _walk_repeatability(
                 z[place],
                 prior.median,
@@ -504,12 +507,10 @@ class KitErrorStep(BlockedStep):
                 MISREAD_SPREAD,
                 moves,
             )
-            variance[readings] = (prior.median * np.exp(prior.sd * z[place])) ** 2
-            variance[readings] += self.rounding[readings]
+            variance[readings] += (prior.median * np.exp(prior.sd * z[place])) ** 2
         chances = class_chances(residual, variance)
         picked = (self.rng.random((len(chances), 1)) > np.cumsum(chances, axis=1)).sum(axis=1)
-        misread = np.minimum(picked, len(MISREAD_SPREAD) - 1).astype(point["misread"].dtype)
-        return point | {"z": z, "misread": misread}, [{}]
+        return z, np.minimum(picked, len(MISREAD_SPREAD) - 1).astype(misread.dtype)
 
 
 def build_model(schedule: Schedule, tank: Tank) -> pm.Model:
@@ -524,5 +525,6 @@ def build_model(schedule: Schedule, tank: Tank) -> pm.Model:
         z = pm.Normal("z", 0.0, 1.0, dims="parameter")
         misread = pm.Categorical("misread", p=MISREAD_CHANCE, shape=len(schedule.readings))
         spread = pt.as_tensor(MISREAD_SPREAD)[misread]
-        pm.Potential("readings", likelihood(z, spread)[0])
+        log_likelihood, _ = cast(list[Any], likelihood(z, spread))
+        pm.Potential("readings", log_likelihood)
     return model

@@ -7,12 +7,14 @@ what is avoided here: both take an xarray Dataset with dimensions `chain` and `d
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 from datetime import date, timedelta
+from typing import Any
 
 import numpy as np
 import xarray as xr
 
+from estimator import units
 from estimator.fit import Trace
 from estimator.model import (
     DRIFT_AT,
@@ -34,7 +36,6 @@ from estimator.model import (
 from estimator.records import Reading
 from estimator.schedule import Schedule, day_shape, light_share, lit_fraction
 from estimator.tank import Tank
-from estimator import units
 
 R_HAT_LIMIT = 1.01
 ESS_LIMIT = 400
@@ -60,6 +61,9 @@ class Diagnostics:
     chains: int
     draws: int
     failures: tuple[str, ...]
+
+
+NOT_CHECKED = Diagnostics(np.inf, 0.0, 0.0, "", 0, 0, 0, ("the sampling was not checked",))
 
 
 @dataclass(frozen=True)
@@ -184,138 +188,199 @@ def collect(
     chains, per_chain, _ = trace.natural.shape
     natural = trace.natural.reshape(chains * per_chain, -1)
     misread = trace.misread.reshape(chains * per_chain, -1)
-    paths = _draw_paths(schedule, table, natural, misread, np.random.default_rng(seed))
-    lit = lit_fraction(tank)
-    share = light_share(natural[:, LIGHT_AT], lit)
+    states, expected = _draw_states(schedule, table, natural, misread, np.random.default_rng(seed))
+    posterior = describe(schedule, tank, natural, states, chains)
+    return replace(
+        posterior,
+        checks=_check_readings(schedule, natural, expected),
+        diagnostics=diagnose(reported(posterior), chains, trace.divergences),
+    )
+
+
+def describe(
+    schedule: Schedule, tank: Tank, natural: np.ndarray, states: DayStates, chains: int
+) -> Posterior:
+    """What draws of parameters and states mean for the tank.
+
+    Args:
+        schedule, tank: the log and the tank.
+        natural: (s, p) parameters on their natural scales.
+        states: the states that go with them.
+        chains: number of chains the draws come from.
+
+    Returns:
+        A posterior without reading checks, its diagnostics still empty.
+    """
+    net_change = not schedule.additions
+    share = light_share(natural[:, LIGHT_AT], lit_fraction(tank))
     uptake_start = natural[:, UPTAKE_AT]
-    scale = uptake_start
-    if table.arrays.net_change:
-        scale = np.full_like(uptake_start, units.MEQ_L_PER_DKH)
-    calcified = uptake_start[:, None] + scale[:, None] * paths.uptake
-    nitrate = paths.nitrate_rate
+    scale = np.full_like(uptake_start, units.MEQ_L_PER_DKH) if net_change else uptake_start
+    calcified = uptake_start[:, None] + scale[:, None] * states.uptake
+    nitrate = states.nitrate_rate
     uptake = calcified if nitrate is None else calcified + nitrate
     at_midnight = day_shape(tank, share, 0.0)
     at_end = day_shape(tank, share, float(schedule.step_time_d[-1]) % 1.0)
-    calcium_share = natural[:, SHARE_AT]
-    calcium_uptake = calcium_share[:, None] * calcified
-    alkalinity = _daily_mean(paths.alkalinity, uptake, at_midnight)
-    alkalinity_now = paths.alkalinity[:, -1] + uptake[:, -1] * at_end
+    calcium_uptake = natural[:, SHARE_AT, None] * calcified
+    alkalinity_now = states.alkalinity[:, -1] + uptake[:, -1] * at_end
     calcium = calcium_now = None
-    if paths.calcium is not None:
-        calcium = _daily_mean(paths.calcium, calcium_uptake, at_midnight)
-        calcium_now = paths.calcium[:, -1] + calcium_uptake[:, -1] * at_end
-    gain = natural[:, GAIN_AT] * np.clip(1.0 + paths.effluent, 0.05, None)
-    exponent = natural[:, EXPONENT_AT]
-    flow = schedule.present_flow_l_d
-    effluent = schedule.shape.middle + gain
-    if schedule.reference_flow_l_d is not None:
-        ratio = (flow or schedule.reference_flow_l_d) / schedule.reference_flow_l_d
-        off_middle = (1 - exponent) * (alkalinity_now - schedule.shape.middle)
-        effluent = alkalinity_now + (gain - off_middle) * ratio**-exponent
-    first = PHYSICAL_PRIORS
-    kit_gain = {pair: natural[:, first + i] for i, pair in enumerate(schedule.gains)}
-    first += len(schedule.gains)
-    repeat = {kit.name: natural[:, first + i] for i, kit in enumerate(schedule.kits)}
-    volume = natural[:, VOLUME_AT]
-    needed = supply_flow_l_d(uptake[:, -1], volume, gain, exponent, schedule.reference_flow_l_d)
-    reported = {
-        "water volume": volume,
-        "uptake now": uptake[:, -1],
-        "calcium uptake now": calcium_uptake[:, -1],
-        "calcium per alkalinity": calcium_share,
-        "alkalinity now": alkalinity_now,
-        "effluent alkalinity": effluent,
-        # Spread over orders of magnitude where data are few: checked as its logarithm.
-        "needed flow": np.log(np.clip(needed, 1e-6, None)),
-        **{f"gain of {name}, bottle {bottle}": x for (name, bottle), x in kit_gain.items()},
-        **{f"repeatability of {name}": x for name, x in repeat.items()},
-    }
-    if calcium_now is not None:
-        reported["calcium now"] = calcium_now
-    every = max(1, -(-schedule.days // CHECKED_DAYS))
-    reported |= {f"uptake on day {j}": uptake[:, j] for j in range(0, schedule.days, every)}
+    if states.calcium is not None:
+        calcium = _daily_mean(states.calcium, calcium_uptake, at_midnight)
+        calcium_now = states.calcium[:, -1] + calcium_uptake[:, -1] * at_end
+    gain = natural[:, GAIN_AT] * np.clip(1.0 + states.effluent, 0.05, None)
+    first_kit = PHYSICAL_PRIORS + len(schedule.gains)
     return Posterior(
         chains=chains,
-        volume_l=volume,
+        volume_l=natural[:, VOLUME_AT],
         light_share=share,
-        calcium_share=calcium_share,
-        exponent=exponent,
+        calcium_share=natural[:, SHARE_AT],
+        exponent=natural[:, EXPONENT_AT],
         drift=natural[:, DRIFT_AT],
         effluent_drift=natural[:, EFFLUENT_DRIFT_AT],
         uptake_scale=scale,
         days=tuple(schedule.origin.date() + timedelta(days=j) for j in range(schedule.days)),
         uptake_meq_l_d=uptake,
         calcium_uptake_mmol_l_d=calcium_uptake,
-        alkalinity_meq_l=alkalinity,
+        alkalinity_meq_l=_daily_mean(states.alkalinity, uptake, at_midnight),
         calcium_mmol_l=calcium,
         alkalinity_now_meq_l=alkalinity_now,
         calcium_now_mmol_l=calcium_now,
         nitrate_loss_meq_l_d=None if nitrate is None else nitrate[:, -1],
         effluent_gain_meq_l=gain,
-        effluent_meq_l=effluent,
+        effluent_meq_l=_effluent(schedule, gain, natural[:, EXPONENT_AT], alkalinity_now),
         middle_meq_l=schedule.shape.middle,
         reference_flow_l_d=schedule.reference_flow_l_d,
-        present_flow_l_d=flow,
-        kit_gain=kit_gain,
-        kit_repeatability=repeat,
-        checks=_check_readings(schedule, natural, paths.expected),
-        net_change=table.arrays.net_change,
-        diagnostics=diagnose(reported, chains, trace.divergences),
+        present_flow_l_d=schedule.present_flow_l_d,
+        kit_gain={pair: natural[:, PHYSICAL_PRIORS + i] for i, pair in enumerate(schedule.gains)},
+        kit_repeatability={
+            kit.name: natural[:, first_kit + i] for i, kit in enumerate(schedule.kits)
+        },
+        checks=(),
+        net_change=net_change,
+        diagnostics=NOT_CHECKED,
     )
 
 
+def _effluent(
+    schedule: Schedule, gain: np.ndarray, exponent: np.ndarray, alkalinity: np.ndarray
+) -> np.ndarray:
+    """Effluent alkalinity (s,) at the present flow, or the reference flow where the pump stands."""
+    reference = schedule.reference_flow_l_d
+    if reference is None:
+        return schedule.shape.middle + gain
+    ratio = (schedule.present_flow_l_d or reference) / reference
+    off_middle = (1 - exponent) * (alkalinity - schedule.shape.middle)
+    return alkalinity + (gain - off_middle) * ratio**-exponent
+
+
+def reported(posterior: Posterior) -> dict[str, np.ndarray]:
+    """Every reported quantity by name, draws (s,): what the checks of sampling look at."""
+    # The needed flow spans orders of magnitude where data are few: checked as its logarithm.
+    needed = supply_flow_l_d(
+        posterior.uptake_now_meq_l_d,
+        posterior.volume_l,
+        posterior.effluent_gain_meq_l,
+        posterior.exponent,
+        posterior.reference_flow_l_d,
+    )
+    quantities = {
+        "water volume": posterior.volume_l,
+        "uptake now": posterior.uptake_now_meq_l_d,
+        "calcium uptake now": posterior.calcium_uptake_now_mmol_l_d,
+        "calcium per alkalinity": posterior.calcium_share,
+        "alkalinity now": posterior.alkalinity_now_meq_l,
+        "effluent alkalinity": posterior.effluent_meq_l,
+        "needed flow": np.log(np.clip(needed, 1e-6, None)),
+    }
+    if posterior.calcium_now_mmol_l is not None:
+        quantities["calcium now"] = posterior.calcium_now_mmol_l
+    for (name, bottle), draws in posterior.kit_gain.items():
+        quantities[f"gain of {name}, bottle {bottle + 1}"] = draws
+    for name, draws in posterior.kit_repeatability.items():
+        quantities[f"repeatability of {name}"] = draws
+    every = max(1, -(-len(posterior.days) // CHECKED_DAYS))
+    for j in range(0, len(posterior.days), every):
+        quantities[f"uptake on {posterior.days[j]}"] = posterior.uptake_meq_l_d[:, j]
+    return quantities
+
+
 @dataclass(frozen=True)
-class _Paths:
-    """Levels at each midnight from the second day on and at the end (s, days); states by day."""
+class DayStates:
+    """Draws of the states (s, days), canonical units.
+
+    alkalinity, calcium: levels at the end of each local day (the last: at the last entry). uptake,
+    nitrate_rate: what holds during each day, the last day's as it stands at the last entry.
+    effluent: (s,) at the last entry. None where the log has no use for a state.
+    """
 
     alkalinity: np.ndarray
     calcium: np.ndarray | None
     uptake: np.ndarray
     nitrate_rate: np.ndarray | None
     effluent: np.ndarray
-    expected: np.ndarray
 
 
-def _draw_paths(
+def day_states(schedule: Schedule, paths: np.ndarray) -> DayStates:
+    """Pick the days out of paths (s, n, d) over all steps."""
+    layout = schedule.layout
+    edges = np.append(schedule.day_step[1:], len(schedule.step_time_d) - 1)
+    ends = paths[:, edges]
+
+    def held(state: int) -> np.ndarray:
+        """A state that changes at midnights and events: on each day what it began with."""
+        values = np.concatenate([paths[:, :1, state], ends[:, :-1, state]], axis=1)
+        values[:, -1] = ends[:, -1, state]
+        return values
+
+    calcium = nitrate_rate = None
+    if layout.z >= 0:
+        calcium = ends[:, :, layout.z] + schedule.shape.media_calcium * ends[:, :, 0]
+    if layout.nitrate_rate >= 0:
+        nitrate_rate = held(layout.nitrate_rate)
+    effluent = np.zeros(len(paths))
+    if layout.effluent >= 0:
+        effluent = ends[:, -1, layout.effluent].copy()
+    return DayStates(
+        alkalinity=ends[:, :, 0],
+        calcium=calcium,
+        uptake=held(layout.uptake),
+        nitrate_rate=nitrate_rate,
+        effluent=effluent,
+    )
+
+
+BLOCK = 200
+"""Paths held at once while days are picked out, to keep memory small."""
+
+
+def _draw_states(
     schedule: Schedule,
     table: PriorTable,
     natural: np.ndarray,
     misread: np.ndarray,
     rng: np.random.Generator,
-) -> _Paths:
+) -> tuple[DayStates, np.ndarray]:
+    """One draw of the states per draw of the parameters, and expected readings (s, m)."""
     frame = frame_of(schedule, table)
-    layout = schedule.layout
-    edges = np.append(schedule.day_step[1:], len(schedule.step_time_d) - 1)
-    draws = len(natural)
-    ends = np.empty((draws, schedule.days, layout.size))
-    expected = np.empty((draws, len(schedule.readings)))
-    start = np.empty((draws, layout.size))
-    shape = (len(schedule.step_time_d) + 1, layout.size + 1)
-    for s in range(draws):
-        path, expected[s] = draw_path_at(
-            table.theta(natural[s]), MISREAD_SPREAD[misread[s]], frame, rng.standard_normal(shape)
-        )
-        ends[s] = path[edges]
-        start[s] = path[0]
-    # A state that changes only at midnights is, on each day, what the midnight before left.
-    by_day = np.concatenate([start[:, None], ends[:, :-1]], axis=1)
-    last = ends[:, -1]
-    by_day[:, -1, layout.uptake] = last[:, layout.uptake]
-    by_day[:, 0, layout.uptake] = start[:, layout.uptake] if schedule.days == 1 else 0.0
-    calcium = nitrate_rate = None
-    if layout.z >= 0:
-        calcium = ends[:, :, layout.z] + schedule.shape.media_calcium * ends[:, :, 0]
-    if layout.nitrate_rate >= 0:
-        nitrate_rate = by_day[:, :, layout.nitrate_rate].copy()
-        nitrate_rate[:, -1] = last[:, layout.nitrate_rate]
-    return _Paths(
-        alkalinity=ends[:, :, 0],
-        calcium=calcium,
-        uptake=by_day[:, :, layout.uptake],
-        nitrate_rate=nitrate_rate,
-        effluent=last[:, layout.effluent] if layout.effluent >= 0 else np.zeros(draws),
-        expected=expected,
-    )
+    shape = (len(schedule.step_time_d) + 1, schedule.layout.size + 1)
+    expected = np.empty((len(natural), len(schedule.readings)))
+    blocks = []
+    for start in range(0, len(natural), BLOCK):
+        paths = []
+        for s in range(start, min(start + BLOCK, len(natural))):
+            path, expected[s] = draw_path_at(
+                table.theta(natural[s]),
+                MISREAD_SPREAD[misread[s]],
+                frame,
+                rng.standard_normal(shape),
+            )
+            paths.append(path)
+        blocks.append(day_states(schedule, np.array(paths)))
+
+    whole: dict[str, Any] = {}
+    for field in fields(DayStates):
+        parts = [getattr(block, field.name) for block in blocks]
+        whole[field.name] = None if parts[0] is None else np.concatenate(parts)
+    return DayStates(**whole), expected
 
 
 def _daily_mean(ends: np.ndarray, uptake: np.ndarray, at_midnight: np.ndarray) -> np.ndarray:

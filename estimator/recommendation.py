@@ -20,6 +20,9 @@ HORIZON_DAYS = 14
 RANGE_RATIO_LIMIT = 4.0
 """The data cannot say what to set where the 95 % point of the needed flow is more than this many
 times its 5 % point: a pump set anywhere in such a range can be off by a factor of two."""
+PLANNED_RATIO_LIMIT = 8.0
+"""The same for a reactor that is only planned: its effluent cannot be tested yet, and the range
+serves to choose a pump, not to set one."""
 CANDIDATES = 60
 """Flows tried across the recommended range before the best neighbourhood is tried step by step."""
 NEAR_BEST = 0.005
@@ -211,7 +214,9 @@ _REMEDIES = {
 }
 
 
-def _round_outward(low: float, high: float, pump: Reactor) -> tuple[float, float]:
+def _round_outward(needed_ml_h: np.ndarray, pump: Reactor) -> tuple[float, float]:
+    """5 and 95 % points of the needed flow, rounded outward to the pump's step."""
+    low, high = np.quantile(needed_ml_h, [0.05, 0.95])
     step = pump.flow_step_ml_h
     return float(np.floor(low / step + 1e-9) * step), float(np.ceil(high / step - 1e-9) * step)
 
@@ -284,7 +289,7 @@ def recommend(
         current_probability = float(in_band_probability(future, target)[0])
     setting = probability = None
     if not reasons:
-        low, high = _round_outward(*np.quantile(needed, [0.05, 0.95]), pump)
+        low, high = _round_outward(needed, pump)
         set_to, probability = _choose(posterior, pump, target, low, high, draw_seed)
         setting = Setting(low, high, set_to)
     load_meq_d = np.clip(posterior.uptake_now_meq_l_d, 0.0, None) * posterior.volume_l
@@ -345,7 +350,7 @@ def _withhold(
             "The log does not show that the tank takes up any alkalinity: the needed flow may be "
             f"zero. To settle it, {_REMEDIES['uptake']}."
         )
-    elif high > RANGE_RATIO_LIMIT * low:
+    elif high > (PLANNED_RATIO_LIMIT if tank.reactor is None else RANGE_RATIO_LIMIT) * low:
         reasons.append(
             f"The data cannot say yet: the needed flow may be {high / low:.0f} times larger at one "
             f"end of its range than at the other, mostly because of {main}. "

@@ -196,7 +196,7 @@ class Schedule:
         return len(self.day_step)
 
 
-def light_share(light_ratio: float, lit_fraction: float) -> float:
+def light_share(light_ratio: np.ndarray, lit_fraction: float) -> np.ndarray:
     """φ, the share of the daily uptake that follows the light pulse.
 
     From mean lit rate = L × dark rate and a daily mean of 1:
@@ -243,7 +243,7 @@ def pulse_moments(start_d: np.ndarray, end_d: np.ndarray, tank: Tank) -> np.ndar
     return moments / scale
 
 
-def day_shape(tank: Tank, share: np.ndarray, time_d: np.ndarray | float) -> np.ndarray:
+def day_shape(tank: Tank, share: np.ndarray, time_d: float) -> np.ndarray:
     """∫ (s − 1) from midnight to each time of day, less its mean over the day, in days.
 
     A level under steady supply stands this many days of uptake below its daily mean.
@@ -431,7 +431,8 @@ def build_schedule(log: TankLog, tank: Tank) -> Schedule:
     def day(time: datetime) -> float:
         return (time - origin) / timedelta(days=1)
 
-    day_of = {record.row: day(record.time) for record in (*log.readings, *log.actions)}
+    day_of = {reading.row: day(reading.time) for reading in log.readings}
+    day_of |= {action.row: day(action.time) for action in log.actions}
     readings = used_readings(log, tank)
     flow = _line(
         0.0,
@@ -526,23 +527,21 @@ def _layout(log: TankLog, readings: Sequence[Reading], has_effluent: bool) -> La
 
 def _bottles(
     log: TankLog, readings: Sequence[Reading]
-) -> tuple[tuple[tuple[str, int], ...], dict[int, int]]:
-    """The (kit, bottle) pairs with readings, and each reading's place among them by row."""
+) -> tuple[tuple[tuple[str, int], ...], list[int]]:
+    """The (kit, bottle) pairs with readings, and each reading's place among them."""
     opened: dict[str, list[datetime]] = {}
     for action in _actions(log, "new_bottle"):
         opened.setdefault(action.of, []).append(action.time)
-    pair_of = {
-        r.row: (r.kit, sum(time <= r.time for time in opened.get(r.kit, []))) for r in readings
-    }
-    pairs = tuple(sorted(set(pair_of.values())))
-    return pairs, {row: pairs.index(pair) for row, pair in pair_of.items()}
+    pair_of = [(r.kit, sum(time <= r.time for time in opened.get(r.kit, []))) for r in readings]
+    pairs = tuple(sorted(set(pair_of)))
+    return pairs, [pairs.index(pair) for pair in pair_of]
 
 
 def _reading_columns(
     reading: Reading,
     tank: Tank,
     layout: Layout,
-    gain_of: dict[int, int],
+    gain: int,
     kits: Sequence[Kit],
 ) -> dict[str, float]:
     kit = tank.kits[reading.kit]
@@ -557,7 +556,7 @@ def _reading_columns(
         "value": reading.value,
         "known": known,
         "water": water,
-        "gain": gain_of[reading.row],
+        "gain": gain,
         "kit": [k.name for k in kits].index(reading.kit),
         "rounding": kit.step**2 / 12.0,
     }
@@ -570,7 +569,7 @@ def _walk(
     day_of: dict[int, float],
     flow: _Line,
     layout: Layout,
-    gain_of: dict[int, int],
+    gain_of: Sequence[int],
     kits: Sequence[Kit],
     reference_flow: float | None,
 ) -> tuple[_Table, np.ndarray, np.ndarray, list[int]]:
@@ -578,7 +577,8 @@ def _walk(
     end = max(day_of.values())
     settings = [a for a in log.actions if a.kind not in ("dose", "new_bottle")]
     midnights = {float(j) for j in range(1, int(np.floor(end)) + 1)}
-    instants = sorted(midnights | {day_of[r.row] for r in (*readings, *settings)} | {end})
+    instants = {day_of[r.row] for r in readings} | {day_of[a.row] for a in settings}
+    instants |= midnights | {end}
     by_instant: dict[float, list[int]] = {}
     for m, reading in enumerate(readings):
         by_instant.setdefault(day_of[reading.row], []).append(m)
@@ -591,7 +591,7 @@ def _walk(
     step_of: dict[int, int] = {}
     day_step = [-1]
     before = 0.0
-    for instant in instants:
+    for instant in sorted(instants):
         # k <= max(F, F_ref)/V, so these pieces keep k·span <= 1.
         fastest = max(flow.at(before), reference_flow or 0.0) / smallest
         pieces = max(1, int(np.ceil(fastest * (instant - before))))
@@ -604,7 +604,7 @@ def _walk(
         for count, m in enumerate(by_instant.get(instant, [])):
             if count:
                 step = table.add(instant)
-            table.rows[step] |= _reading_columns(readings[m], tank, layout, gain_of, kits)
+            table.rows[step] |= _reading_columns(readings[m], tank, layout, gain_of[m], kits)
             step_of[m] = step
         for action in events.get(instant, []):
             columns = _event_columns(action, layout)

@@ -1,0 +1,194 @@
+"""What a section is made of, and the one way in which the page prints a number.
+
+Every number on the page is read from the JSON twin by a JSON pointer (RFC 6901) that stays in the
+HTML, so that each can be checked against the twin.
+"""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from functools import reduce
+from typing import Any, ClassVar
+
+from markupsafe import Markup
+
+from reports.figures import MONTHS
+from reports.wording import DECIMALS, chance_sides, fixed
+
+Text = str | Markup
+"""Plain strings are escaped where they meet the page; `Markup` is not."""
+
+
+@dataclass(frozen=True)
+class Prose:
+    """One paragraph; `style` is a CSS class or ""."""
+
+    kind: ClassVar[str] = "prose"
+    text: Text
+    style: str = ""
+
+
+@dataclass(frozen=True)
+class Items:
+    """A bullet list."""
+
+    kind: ClassVar[str] = "items"
+    items: Sequence[Text]
+
+
+@dataclass(frozen=True)
+class Answer:
+    """The headline: a label, the large words, and lines below. `style`: "go" or "wait"."""
+
+    kind: ClassVar[str] = "answer"
+    label: Text
+    big: Text
+    lines: Sequence[Text]
+    style: str
+
+
+@dataclass(frozen=True)
+class Picture:
+    """One figure: headline, SVG bytes, text in its place, and caption."""
+
+    kind: ClassVar[str] = "picture"
+    title: str
+    svg: bytes
+    alt: str
+    caption: Text
+
+    @property
+    def uri(self) -> str:
+        """The SVG as a data URI; as an image its ids and styles cannot meet the page's."""
+        return "data:image/svg+xml;base64," + base64.b64encode(self.svg).decode()
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table; the first cell of each row heads it; `numeric` columns are set to the right."""
+
+    kind: ClassVar[str] = "table"
+    caption: Text
+    head: Sequence[Text]
+    rows: Sequence[Sequence[Text]]
+    numeric: frozenset[int] = frozenset()
+
+
+@dataclass(frozen=True)
+class Folded:
+    """Blocks behind a summary that opens."""
+
+    kind: ClassVar[str] = "folded"
+    summary: Text
+    blocks: Sequence[Block]
+
+
+Block = Prose | Items | Answer | Picture | Table | Folded
+
+
+@dataclass(frozen=True)
+class Section:
+    """One section of the page."""
+
+    anchor: str
+    title: str
+    blocks: Sequence[Block]
+
+
+def say(template: str, *parts: object, **named: object) -> Markup:
+    """`template`, written in this package, with each part escaped unless it is markup."""
+    return Markup(template).format(*parts, **named)
+
+
+def pointer(*keys: str | int) -> str:
+    """JSON pointer to a place in the twin."""
+    return "".join("/" + str(key).replace("~", "~0").replace("/", "~1") for key in keys)
+
+
+def follow(twin: Any, path: str) -> Any:
+    """What stands in the twin at a JSON pointer."""
+    keys = [key.replace("~1", "/").replace("~0", "~") for key in path.split("/")[1:]]
+    return reduce(lambda at, key: at[int(key)] if isinstance(at, list) else at[key], keys, twin)
+
+
+class Numbers:
+    """Prints numbers of one twin. Each method returns a `<data>` element, or words around some.
+
+    Attributes of the element: `value`, the twin's number; `data-k`, its JSON pointer; `data-as`
+    where it is printed in hundredths ("in100") or as what is left of a hundred ("not100").
+    """
+
+    def __init__(self, twin: dict[str, Any]) -> None:
+        self.twin = twin
+
+    def get(self, path: str) -> Any:
+        """What stands at `path`."""
+        return follow(self.twin, path)
+
+    def plain(self, path: str, decimals: int) -> str:
+        """The number at `path` as text for a place where no markup may stand."""
+        return fixed(float(self.get(path)), decimals)
+
+    def __call__(self, path: str, decimals: int) -> Markup:
+        """The number at `path`; words where it is null."""
+        value = self.get(path)
+        if value is None:
+            return Markup("not known")
+        return say(
+            '<data value="{}" data-k="{}">{}</data>', value, path, fixed(float(value), decimals)
+        )
+
+    def whole(self, path: str) -> Markup:
+        """A count."""
+        return self(path, 0)
+
+    def middle(self, path: str, unit: str) -> Markup:
+        """The median of the Q at `path`, without its unit."""
+        return self(f"{path}/q50", DECIMALS[unit])
+
+    def span(self, path: str, unit: str) -> Markup:
+        """ "a to b": the 9-in-10 range of the Q at `path`, without its unit."""
+        decimals = DECIMALS[unit]
+        return say("{} to {}", self(f"{path}/q05", decimals), self(f"{path}/q95", decimals))
+
+    def share(self, path: str) -> Markup:
+        """A fraction as per cent."""
+        value = float(self.get(path))
+        return say(
+            '<data value="{}" data-k="{}" data-as="in100">{}</data> %',
+            value,
+            path,
+            fixed(100 * value, 0),
+        )
+
+    def chance(self, path: str, so: Text, not_so: Text) -> Markup:
+        """ "likely (78 in 100) that …": the likelier side in words, with its number.
+
+        Args:
+            path: of a probability.
+            so: what holds with it.
+            not_so: what holds otherwise.
+        """
+        value = float(self.get(path))
+        word, positive = chance_sides(value)
+        share = 100 * (value if positive else 1 - value)
+        # Draws cannot tell 99.6 from 100 in 100.
+        bound = "at least " if share > 99 else ""
+        number = say(
+            '<data value="{}" data-k="{}" data-as="{}">{}</data>',
+            value,
+            path,
+            "in100" if positive else "not100",
+            fixed(min(share, 99.0), 0),
+        )
+        return say("{} ({}{} in 100) that {}", word, bound, number, so if positive else not_so)
+
+
+def moment(iso: str) -> Markup:
+    """A time of the log, to the minute."""
+    time = datetime.fromisoformat(iso)
+    words = f"{time.day} {MONTHS[time.month - 1]} {time.year}, {time:%H:%M}"
+    return say('<time datetime="{}">{}</time>', iso, words)

@@ -1,0 +1,81 @@
+"""The method in plain words, with what is taken for granted before any reading."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from reports.blocks import Block, Items, Numbers, Prose, Table, Text, pointer, say
+
+PRIORS = (
+    ("water_volume_l", "Water volume", "L", 0),
+    ("light_ratio", "Uptake by day over uptake by night", "", 1),
+    ("uptake_start_meq_l_d", "Alkalinity uptake at the start", "meq/L/day", 2),
+    ("calcium_share", "Calcium per alkalinity used", "mmol/meq", 2),
+    ("effluent_gain_meq_l", "Effluent alkalinity above the tank's", "meq/L", 1),
+    ("exponent", "How fast the effluent weakens as flow rises", "", 2),
+    ("drift_per_root_day", "Drift of uptake, part per root day", "", 3),
+    ("effluent_drift_per_root_day", "Drift of effluent strength, part per root day", "", 3),
+)
+"""For each prior of the model: plain name, unit and decimals."""
+
+
+def method_blocks(numbers: Numbers) -> Sequence[Block]:
+    """Model, priors, and limits of the method."""
+    rows: list[list[Text]] = [
+        [
+            label,
+            numbers(pointer("priors", name, "median"), decimals),
+            say(
+                "{} to {}",
+                numbers(pointer("priors", name, "q025"), decimals),
+                numbers(pointer("priors", name, "q975"), decimals),
+            ),
+            unit,
+        ]
+        for name, label, unit, decimals in PRIORS
+        if name in numbers.get("/priors")
+    ]
+    return [
+        Prose(
+            "The tank is one well-mixed body of water. Alkalinity and calcium rise by what is "
+            "logged as dosed, by the effluent's extra strength times its flow, and by new water; "
+            "they fall by uptake, which is higher while the lights are on and drifts slowly from "
+            "day to day. Nitrate that builds up also uses alkalinity, where it was tested. All "
+            "ways in which the tank, the reactor and the kits could have produced your readings "
+            "are weighed by how well they fit (Bayesian inference), so each range carries every "
+            "source of uncertainty at once."
+        ),
+        Prose(
+            "Each bottle of each kit may read high or low by a fixed part (5 % where the tank "
+            "file states nothing); each kit scatters and rounds to its step. About one reading in "
+            "25 is taken to be odd, with an error 4, 16 or 64 times larger, so that a slip "
+            "cannot pull the answer away."
+        ),
+        Table(
+            "Taken for granted before any reading (19 times in 20 within the range)",
+            ["Quantity", "Middle", "Range", "Unit"],
+            rows,
+            frozenset({1, 2}),
+        ),
+        Prose(
+            "Sources: light ratio from Anthony et al. 2013 (Biogeosciences 10:4897) and Sandeman "
+            "2012; calcium per alkalinity from Hathorne et al. 2013 (Geochem. Geophys. Geosyst. "
+            "14:3730) and Murillo et al. 2014 (PeerJ 2:e249); effluent strength from seawater "
+            "carbonate chemistry (PyCO2SYS) at the stated chamber pH. Uptake of home tanks, both "
+            "drifts, kit errors and the share of odd readings are common practice without a "
+            "published source."
+        ),
+        Items(
+            [
+                "Needed flow: the flow that would hold the middle of the alkalinity band while "
+                "nothing is dosed. Its range is the 5 % and 95 % points, rounded outward to the "
+                "pump's step.",
+                "The setting is the one within that range most likely to keep the daily mean in "
+                "the band for the days ahead, while uptake and effluent go on drifting.",
+                "The report withholds a setting where the sampling fails its checks, where the "
+                "ends of the range differ by more than a factor of four, where no uptake is "
+                "seen, or where the pump cannot give the needed flow.",
+                "Left out: slow precipitation, uneven mixing, and anything not in the log.",
+            ]
+        ),
+    ]

@@ -1,0 +1,175 @@
+"""The five figures of one study, each with headline, text in its place and caption."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from estimator.parameters import ALKALINITY, CALCIUM, PARAMETERS
+from estimator.study import Study
+from reports import figures
+from reports.blocks import Numbers, Picture, say
+from reports.figures import Band, Dots, Floats, Residuals
+from reports.twin import (
+    alkalinity_unit,
+    calcium_unit,
+    in_alkalinity_unit,
+    in_calcium_unit,
+    is_odd,
+)
+from reports.wording import DECIMALS, step_decimals
+
+_BAND_POINTS = (0.05, 0.25, 0.75, 0.95)
+
+
+def needed_flow(study: Study, numbers: Numbers) -> Picture:
+    """F1. Only for a study with a setting."""
+    flow: dict[str, Any] = numbers.get("/flow")
+    setting = flow["recommended"]
+    dots = np.array(flow["needed_dots"])
+    inside = int(np.sum((dots >= setting["low"]) & (dots <= setting["high"])))
+    decimals = flow_decimals(numbers)
+    low, high, set_to, current = (
+        numbers.plain(path, decimals) if numbers.get(path) is not None else ""
+        for path in (
+            "/flow/recommended/low",
+            "/flow/recommended/high",
+            "/flow/recommended/set_to",
+            "/flow/current",
+        )
+    )
+    now = f" The pump is at {current} now, the dashed line." if current else ""
+    figure = figures.needed_flow(
+        dots, setting["low"], setting["high"], setting["set_to"], flow["current"]
+    )
+    return Picture(
+        title="Which flow does the tank need?",
+        svg=figures.svg(figure, "needed-flow"),
+        alt=f"Dot plot of the needed flow in mL per hour: {inside} of 20 equally likely values lie "
+        f"between {low} and {high}; the setting is {set_to}.{now}",
+        caption=f"Each dot is one of 20 equally likely answers to “which flow holds the middle of "
+        f"the band?”. The shaded range holds {inside} of the 20 (filled dots). The solid line with "
+        "a triangle is the setting" + ("; the dashed line is the pump now." if current else "."),
+    )
+
+
+def flow_decimals(numbers: Numbers) -> int:
+    """Decimals of a pump setting."""
+    pump = numbers.get("/tank/pump")
+    return step_decimals(pump["step"]) if pump else 0
+
+
+def uptake(study: Study, numbers: Numbers) -> Picture:
+    """F2."""
+    post = study.posterior
+    bands = [
+        _band(
+            study,
+            in_alkalinity_unit(study, post.uptake_meq_l_d),
+            f"{alkalinity_unit(study)}/day",
+            "Alkalinity",
+        )
+    ]
+    bands.append(
+        _band(
+            study,
+            in_calcium_unit(study, post.calcium_uptake_mmol_l_d),
+            f"{calcium_unit(study)}/day",
+            "Calcium" if post.calcium_mmol_l is not None else "Calcium (from alkalinity)",
+        )
+    )
+    now = [
+        f"{name} {numbers.plain(f'/uptake/{name}/now/q50', DECIMALS[band.unit])} "
+        f"({numbers.plain(f'/uptake/{name}/now/q05', DECIMALS[band.unit])} to "
+        f"{numbers.plain(f'/uptake/{name}/now/q95', DECIMALS[band.unit])}) {band.unit}"
+        for name, band in zip(("alkalinity", "calcium"), bands, strict=True)
+    ]
+    return Picture(
+        title="How much does the tank use a day?",
+        svg=figures.svg(figures.uptake(bands), "uptake"),
+        alt=f"Daily uptake over the log, two panels. On the last day: {now[0]}; {now[1]}.",
+        caption="Daily mean on some days of the log. Thin lines: 9-in-10 range; thick lines: the "
+        "middle half. The lines show what the readings leave open, not swings of the tank.",
+    )
+
+
+def level(study: Study, numbers: Numbers, parameter: str) -> Picture:
+    """F3 ("alkalinity") and F4 ("calcium"). Only for a parameter that was tested."""
+    post = study.posterior
+    if parameter == ALKALINITY.name:
+        unit, draws = alkalinity_unit(study), in_alkalinity_unit(study, post.alkalinity_meq_l)
+    else:
+        assert post.calcium_mmol_l is not None
+        unit, draws = calcium_unit(study), in_calcium_unit(study, post.calcium_mmol_l)
+    checks = [
+        check
+        for check in post.checks
+        if (check.reading.sample, check.reading.parameter) == ("tank", parameter)
+    ]
+    convert = PARAMETERS[parameter].from_canonical
+    dots = Dots(
+        times=[check.reading.time for check in checks],
+        values=np.array([convert(check.reading.value, unit) for check in checks], dtype=float),
+        odd=np.array([is_odd(check) for check in checks], dtype=bool),
+    )
+    target = study.tank.targets.get(parameter)
+    edges = (convert(target.low, unit), convert(target.high, unit)) if target else None
+    place, decimals = f"/level_now/{parameter}", DECIMALS[unit]
+    now = (
+        f"{numbers.plain(f'{place}/q05', decimals)} to {numbers.plain(f'{place}/q95', decimals)} "
+        f"{unit}"
+    )
+    return Picture(
+        title=f"Does the model follow the {parameter} tests?",
+        svg=figures.svg(
+            figures.level(_band(study, draws, unit, parameter), dots, edges), f"{parameter}-level"
+        ),
+        alt=f"{parameter.capitalize()} over the log: the true level as a band, readings as dots. "
+        f"At the last entry the level is {now} (9 in 10).",
+        caption=say(
+            "The shaded band is for the true daily mean level (middle half and 9-in-10), after "
+            "allowing for kit error; it is not for the next kit reading, so dots may lie off it. "
+            "It shows what is not known, not the tank's daily swing.{}",
+            " Crosses are odd readings; one off the scale is drawn at the edge."
+            if dots.odd.any()
+            else "",
+        ),
+    )
+
+
+def residuals(study: Study) -> Picture:
+    """F7."""
+    groups: dict[str, list[int]] = {}
+    checks = study.posterior.checks
+    for i, check in enumerate(checks):
+        reading = check.reading
+        known = reading.parameter in (ALKALINITY.name, CALCIUM.name) and reading.sample == "tank"
+        if known or (reading.sample == "effluent" and reading.parameter == ALKALINITY.name):
+            name = f"{reading.sample} {reading.parameter}"
+        else:
+            name = "other readings"
+        groups.setdefault(name, []).append(i)
+    parts = [
+        Residuals(
+            name=name,
+            times=[checks[i].reading.time for i in places],
+            values=np.array([checks[i].residual for i in places]),
+            rows=[checks[i].reading.row for i in places],
+            odd=np.array([is_odd(checks[i]) for i in places], dtype=bool),
+        )
+        for name, places in groups.items()
+    ]
+    return Picture(
+        title="Are there odd readings?",
+        svg=figures.svg(figures.residuals(parts), "residuals"),
+        alt="Each reading less what the model expected of the kit, in kit errors, over time; odd "
+        "readings carry their row number and are listed in the table of odd readings.",
+        caption="Nearly all readings should lie within the shaded strip of two kit errors either "
+        "side, with no drift. Labels are row numbers of the log.",
+    )
+
+
+def _band(study: Study, draws: Floats, unit: str, name: str) -> Band:
+    points = np.quantile(draws, _BAND_POINTS, axis=0)
+    return Band(days=study.posterior.days, points=points, unit=unit, name=name)

@@ -1,0 +1,669 @@
+"""The sections of the report, one function each, in the order of `SECTIONS`.
+
+A section takes a `Report` and gives its blocks. It reads numbers from the twin only.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+from markupsafe import Markup
+
+from estimator.study import Study
+from reports import pictures
+from reports.blocks import (
+    Answer,
+    Block,
+    Folded,
+    Items,
+    Numbers,
+    Prose,
+    Section,
+    Table,
+    Text,
+    moment,
+    pointer,
+    say,
+)
+from reports.method import method_blocks
+from reports.wording import DECIMALS, SCALE, SOURCES, listed, plain, sentence, user_text
+
+MOST_ROWS = 500
+"""Readings listed on the page; the twin holds them all."""
+USUAL_RISE_DKH = "0.5 to 1"
+"""Alkalinity rise per day that keepers do not exceed (common practice, no source)."""
+
+NEEDS = {"high": "needs", "medium": "probably needs", "low": "may need"}
+ACTIONS = {"raise": "raise it", "lower": "lower it", "leave": "leave it", "start": "start it"}
+PLACES = {"tank": "tank", "effluent": "effluent", "chamber": "chamber"}
+
+
+@dataclass(frozen=True)
+class Report:
+    """What the sections share.
+
+    Attributes:
+        study: the analysis.
+        numbers: printer of the twin's numbers.
+        twin_name: file name of the twin.
+    """
+
+    study: Study
+    numbers: Numbers
+    twin_name: str
+
+    @property
+    def recommended(self) -> bool:
+        """Whether there is a setting."""
+        return bool(self.numbers.get("/status") == "recommended")
+
+    @property
+    def sampled_well(self) -> bool:
+        """Whether the fit passed its checks, so that its numbers may be shown at all."""
+        return not self.numbers.get("/diagnostics/failures")
+
+    @property
+    def planned(self) -> bool:
+        """Whether the tank has no reactor yet."""
+        return bool(self.numbers.get("/flow/planned"))
+
+    @property
+    def unit(self) -> str:
+        """The keeper's unit of alkalinity."""
+        return str(self.numbers.get("/level_now/alkalinity/unit"))
+
+    def flow(self, path: str) -> Markup:
+        """A flow at the pump's precision, without its unit."""
+        return self.numbers(path, pictures.flow_decimals(self.numbers))
+
+    def flow_range(self) -> Markup:
+        """The recommended range with its unit."""
+        low, high = self.flow("/flow/recommended/low"), self.flow("/flow/recommended/high")
+        return say("{} to {} mL/h", low, high)
+
+    def band(self) -> Markup:
+        """The alkalinity band with its unit."""
+        decimals = DECIMALS[self.unit]
+        low, high = (self.numbers(f"/tank/targets/alkalinity/{e}", decimals) for e in ("low", "high"))
+        return say("{} to {} {}", low, high, self.unit)
+
+
+def summary(report: Report) -> list[Markup]:
+    """At most five plain sentences, the first of them the answer."""
+    n = report.numbers
+    if report.recommended:
+        verb = NEEDS[n.get("/trust/level")]
+        needed = say(
+            "The tank {} {} of effluent to hold the middle of your band (9-in-10 range: we expect "
+            "the right value to lie inside 9 times in 10).",
+            verb,
+            report.flow_range(),
+        )
+        lines = [needed]
+    else:
+        lines = [Markup("The log does not support a setting yet; the reason and the remedy are above.")]
+    if not report.sampled_well:
+        lines.append(Markup("No estimate is shown, because the fit did not pass its own checks."))
+        return lines
+    lines.append(
+        say(
+            "It uses {} {} of alkalinity a day ({}){}.",
+            n.middle("/uptake/alkalinity/now", n.get("/uptake/alkalinity/unit")),
+            n.get("/uptake/alkalinity/unit").removesuffix("/day"),
+            n.span("/uptake/alkalinity/now", n.get("/uptake/alkalinity/unit")),
+            _calcium_clause(report),
+        )
+    )
+    lines.append(
+        say(
+            "Alkalinity is {} {} now ({}) and your band is {}.",
+            n.middle("/level_now/alkalinity", report.unit),
+            report.unit,
+            n.span("/level_now/alkalinity", report.unit),
+            report.band(),
+        )
+    )
+    if report.recommended:
+        lines.append(say("It is {}.", _stays(report, "/flow/in_band_probability")))
+    lines.append(say("Trust in the model is {}.", n.get("/trust/level")))
+    return lines
+
+
+def _calcium_clause(report: Report) -> Markup:
+    n = report.numbers
+    unit = n.get("/uptake/calcium/unit")
+    return say(
+        " and {} {} of calcium ({})",
+        n.middle("/uptake/calcium/now", unit),
+        unit.removesuffix("/day"),
+        n.span("/uptake/calcium/now", unit),
+    )
+
+
+def _stays(report: Report, path: str) -> Markup:
+    """ "likely (78 in 100) that alkalinity stays …" for a probability over the horizon."""
+    days = report.numbers.whole("/flow/horizon_days")
+    return report.numbers.chance(
+        path,
+        say("alkalinity stays within the band on each of the next {} days", days),
+        say("alkalinity is outside the band on at least one of the next {} days", days),
+    )
+
+
+def setting(report: Report) -> Section:
+    """What to set today."""
+    title = "The flow to plan for" if report.planned else "What to set today"
+    if not report.recommended:
+        return Section("set", "What to set today", list(_withheld(report)))
+    n = report.numbers
+    set_to = say("{} <small>mL/h</small>", report.flow("/flow/recommended/set_to"))
+    in_range = say("Range: {}.", report.flow_range())
+    if report.planned:
+        lines: list[Text] = ["No reactor runs yet: this is a plan, not a setting.", in_range]
+        answer = Answer("Plan a reactor for about", set_to, lines, "go")
+        return Section("set", title, [answer, *_notes(report), *_dosing(report)])
+    action, current = n.get("/flow/action"), n.get("/flow/current")
+    present = say("The pump is at {} mL/h now", report.flow("/flow/current")) if current else None
+    if action == "leave":
+        big = say("{} <small>mL/h</small>", report.flow("/flow/current"))
+        best: Text = "It is the best setting."
+        if n.get("/flow/recommended/set_to") != current:
+            best = say(
+                "It does about as well as the best setting, {} mL/h.",
+                report.flow("/flow/recommended/set_to"),
+            )
+        answer = Answer("Leave the effluent pump at", big, [best, in_range], "go")
+    else:
+        words = {"raise": "Raise", "lower": "Lower", "start": "Start"}[action]
+        change = say("{}: {}.", present, ACTIONS[action]) if present else Markup("It is off now.")
+        preposition = "at" if action == "start" else "to"
+        answer = Answer(
+            f"{words} the effluent pump {preposition}", set_to, [change, in_range], "go"
+        )
+    return Section("set", title, [answer, *_notes(report)])
+
+
+def _withheld(report: Report) -> Iterator[Block]:
+    yield Answer(
+        "What to set today",
+        "No setting recommended yet",
+        [sentence(plain(reason)) for reason in report.numbers.get("/status_reasons")],
+        "wait",
+    )
+    yield Prose(
+        "Until then keep to what has held the tank so far, test alkalinity often, and run the "
+        "report again with the new readings."
+    )
+    yield from _notes(report)
+
+
+def _notes(report: Report) -> Iterator[Block]:
+    """What the advice depends on, and the plain summary."""
+    notes = [sentence(plain(note)) for note in report.numbers.get("/notes")]
+    if notes:
+        yield Items([say("<strong>Note.</strong> {}", note) for note in notes])
+    yield Prose(Markup(" ").join(summary(report)), "summary")
+
+
+def _dosing(report: Report) -> Iterator[Block]:
+    """Rates of each logged solution that alone hold the level."""
+    n = report.numbers
+    if not n.get("/dosing") or not report.sampled_well:
+        return
+    rows = [
+        [
+            user_text(name),
+            one["carries"],
+            n.middle(pointer("dosing", name, "needed"), "mL/day"),
+            n.span(pointer("dosing", name, "needed"), "mL/day"),
+        ]
+        for name, one in n.get("/dosing").items()
+    ]
+    yield Table(
+        "Dose rates that hold the level without a reactor, each for what it carries",
+        ["Solution", "Carries", "mL/day", "9-in-10 range"],
+        rows,
+        frozenset({2, 3}),
+    )
+
+
+def certainty(report: Report) -> Section:
+    """How sure."""
+    n = report.numbers
+    blocks: list[Block] = []
+    if report.recommended:
+        verb = "planned flow" if report.planned else "recommended setting"
+        blocks.append(
+            Prose(say("At the {}, it is {}.", verb, _stays(report, "/flow/in_band_probability")))
+        )
+    if report.sampled_well and n.get("/flow/level_in_band_probability") < 0.5:
+        today = n.chance(
+            "/flow/level_in_band_probability", "it is inside the band", "it is outside the band"
+        )
+        blocks.append(
+            Prose(
+                say(
+                    "That counts today's level: it is {} already, and no flow brings it back at "
+                    "once.",
+                    today,
+                )
+            )
+        )
+    if report.sampled_well and n.get("/flow/current_in_band_probability") is not None:
+        blocks.append(
+            Prose(
+                say(
+                    "If everything goes on as now (pump at {} mL/h), it is {}.",
+                    report.flow("/flow/current"),
+                    _stays(report, "/flow/current_in_band_probability"),
+                )
+            )
+        )
+    if report.recommended:
+        blocks.append(pictures.needed_flow(report.study, n))
+    blocks.append(Prose(SCALE, "aside"))
+    blocks.append(
+        Prose(
+            say(
+                "<strong>Trust in the model: {}</strong>, because {}. {} of {} readings used look "
+                "odd ({} %).",
+                n.get("/trust/level"),
+                listed(n.get("/trust/reasons")),
+                n.whole("/trust/odd_readings"),
+                n.whole("/trust/readings_used"),
+                n("/trust/odd_share_pct", 0),
+            ),
+            "trust",
+        )
+    )
+    return Section("sure", "How sure", blocks)
+
+
+def reasons(report: Report) -> Section:
+    """Why: uptake, levels, and what else was learnt."""
+    if not report.sampled_well:
+        text = "No estimate is shown, because the fit did not pass its own checks."
+        return Section("why", "Why", [Prose(text)])
+    n = report.numbers
+    blocks: list[Block] = [pictures.uptake(report.study, n)]
+    if n.get("/uptake/alkalinity/net_change_only"):
+        blocks.insert(
+            0,
+            Prose("No addition is in the log, so “uptake” here is the net change of the level."),
+        )
+    blocks.append(_estimates(report))
+    blocks.append(pictures.level(report.study, n, "alkalinity"))
+    if n.get("/level_now/calcium") is not None:
+        blocks.append(pictures.level(report.study, n, "calcium"))
+    else:
+        blocks.append(
+            Prose(
+                "Calcium was never tested in the tank, so its uptake is reckoned from that of "
+                "alkalinity and its level is not known."
+            )
+        )
+    blocks += _kits(report)
+    if not report.planned:
+        blocks += _dosing(report)
+    blocks.append(_supplies(report))
+    return Section("why", "Why", blocks)
+
+
+def _estimate(report: Report, name: Text, path: str, unit: str) -> list[Text]:
+    n = report.numbers
+    return [name, n.middle(path, unit), n.span(path, unit), unit]
+
+
+def _estimates(report: Report) -> Table:
+    n = report.numbers
+    rows = [
+        _estimate(report, f"{name.capitalize()} uptake now", f"/uptake/{name}/now", unit)
+        for name in ("alkalinity", "calcium")
+        for unit in [n.get(f"/uptake/{name}/unit")]
+    ]
+    if n.get("/uptake/alkalinity/nitrate_part") is not None:
+        unit = n.get("/uptake/alkalinity/unit")
+        rows.append(
+            _estimate(report, "of it, by nitrate", "/uptake/alkalinity/nitrate_part", unit)
+        )
+    rows.append(
+        [
+            "Calcium per alkalinity used",
+            n("/calcium_per_alkalinity/q50", 2),
+            say(
+                "{} to {}", n("/calcium_per_alkalinity/q05", 2), n("/calcium_per_alkalinity/q95", 2)
+            ),
+            "mg/L per dKH",
+        ]
+    )
+    rows.append(_estimate(report, "Alkalinity now", "/level_now/alkalinity", report.unit))
+    if n.get("/level_now/calcium") is not None:
+        unit = n.get("/level_now/calcium/unit")
+        rows.append(_estimate(report, "Calcium now", "/level_now/calcium", unit))
+    rows.append(_estimate(report, "Water volume", "/water_volume_l", "L"))
+    tested = n.get("/effluent/alkalinity/tested")
+    name = "Effluent alkalinity" if tested else "Effluent alkalinity (not tested)"
+    rows.append(_estimate(report, name, "/effluent/alkalinity", n.get("/effluent/alkalinity/unit")))
+    return Table(
+        "What the log says (levels are daily means)",
+        ["Quantity", "Middle", "9-in-10 range", "Unit"],
+        rows,
+        frozenset({1, 2}),
+    )
+
+
+def _kits(report: Report) -> Iterator[Block]:
+    n = report.numbers
+    if not n.get("/kits"):
+        return
+    rows: list[list[Text]] = []
+    for name, kit in n.get("/kits").items():
+        reads, spread = pointer("kits", name, "calibration_pct"), pointer("kits", name, "repeatability")
+        decimals = DECIMALS[kit["unit"]] + (0 if DECIMALS[kit["unit"]] else 1)
+        rows.append(
+            [
+                user_text(name),
+                n.span(reads, "%"),
+                n(f"{spread}/q50", decimals),
+                kit["unit"],
+            ]
+        )
+    yield Table(
+        "Your kits: how far the present bottle reads high (+) or low (−), and how far repeated "
+        "tests scatter",
+        ["Kit", "Reads high by, % (9-in-10)", "Scatter (sd)", "Unit"],
+        rows,
+        frozenset({1, 2}),
+    )
+
+
+def _supplies(report: Report) -> Table:
+    rows = [
+        _estimate(report, "Media dissolved", "/supplies/media_g_per_day", "g/day"),
+        _estimate(report, "CO2 used, without leaks", "/supplies/co2_g_per_day", "g/day"),
+    ]
+    return Table(
+        "Supplies at the flow that carries the whole load",
+        ["Supply", "Middle", "9-in-10 range", "Unit"],
+        rows,
+        frozenset({1, 2}),
+    )
+
+
+def narrowing(report: Report) -> Section:
+    """What would narrow the answer."""
+    title = "What would narrow it"
+    if not report.sampled_well:
+        text = "Run the report again with another seed, and look first at the odd readings below."
+        return Section("narrow", title, [Prose(text)])
+    n = report.numbers
+    shares = n.get("/flow/variance_shares")
+    known = [name for name in shares if name in SOURCES]
+    ranked = sorted(known, key=lambda name: -shares[name])
+    if not ranked:
+        return Section("narrow", title, [Prose("More readings of any kind.")])
+    first = ranked[0]
+    lead = say(
+        "Most of what is left open comes from {} ({}). To narrow it, {}.",
+        SOURCES[first][0],
+        n.share(pointer("flow", "variance_shares", first)),
+        SOURCES[first][1],
+    )
+    rows: list[list[Text]] = [
+        [
+            sentence(SOURCES[name][0]).removesuffix("."),
+            n.share(pointer("flow", "variance_shares", name)),
+            sentence(SOURCES[name][1]),
+        ]
+        for name in ranked
+    ]
+    caption = "Where the width of the flow range comes from"
+    if any(shares[name] < 0 for name in ranked):
+        caption += "; a negative part offsets another"
+    table = Table(caption, ["Source", "Part", "What narrows it"], rows, frozenset({1}))
+    return Section("narrow", title, [Prose(lead), table])
+
+
+def cautions(report: Report) -> Section:
+    """At most three warnings that fit this run, and who prevails."""
+    n = report.numbers
+    warnings: list[Text] = []
+    changes = n.get("/flow/action") in ("raise", "lower", "start")
+    outside = report.sampled_well and n.get("/flow/level_in_band_probability") < 0.5
+    if not report.sampled_well:
+        warnings.append(
+            Markup(
+                "<strong>Do not act on this report.</strong> The fit did not pass its checks; keep "
+                "the settings and test."
+            )
+        )
+    elif changes or outside:
+        warnings.append(_slowly(report))
+    if n.get("/flow/current") or not report.planned:
+        ph = n.get("/tank/chamber_ph")
+        at = say(" (yours: pH {})", n("/tank/chamber_ph", 1)) if ph is not None else ""
+        warnings.append(
+            say(
+                "<strong>Chamber water is acid</strong>{}. A runaway pump or a CO2 valve stuck "
+                "open can harm the animals: check the flow with a measuring jug, and have the "
+                "controller shut the gas when the tank's pH falls too low.",
+                at,
+            )
+        )
+    warnings.append(
+        Markup(
+            "<strong>CO2 can suffocate.</strong> A full 2 kg charge makes about 1110 L of gas: "
+            "3.7 % of the air in a closed room of 30 m³, 7.4 % in one of 15 m³, and 4 % is "
+            "immediately dangerous (NIOSH). Air the room, fix the cylinder upright, use the right "
+            "regulator, and think of a CO2 alarm."
+        )
+    )
+    if report.planned and n.get("/dosing"):
+        warnings.append(
+            Markup(
+                "<strong>Dose slowly and apart.</strong> Alkalinity and calcium solutions "
+                "precipitate where they meet undiluted; spread them over the day."
+            )
+        )
+    prevail = (
+        "This report is an estimate only. Local codes, your gas supplier, a licensed electrician "
+        "(ground-fault protection, drip loops) and a veterinarian prevail over it."
+    )
+    return Section("cautions", "Cautions", [Items(warnings[:3]), Prose(prevail, "aside")])
+
+
+def _slowly(report: Report) -> Markup:
+    n = report.numbers
+    unit = report.unit
+    if n.get("/tank/targets/alkalinity/max_rise_per_day") is not None:
+        rise = n("/tank/targets/alkalinity/max_rise_per_day", DECIMALS[unit])
+        limit = say("your limit is a rise of {} {} a day", rise, unit)
+    else:
+        limit = say("common practice is a rise of at most {} dKH a day", USUAL_RISE_DKH)
+    return say(
+        "<strong>Change slowly.</strong> Move the pump in steps over some days and test alkalinity "
+        "between; {}.",
+        limit,
+    )
+
+
+def trust(report: Report) -> Section:
+    """Can the fit be trusted."""
+    blocks = [pictures.residuals(report.study), _checks(report), *_odd(report), *_flagged(report)]
+    return Section("trust", "Can the fit be trusted", blocks)
+
+
+def _checks(report: Report) -> Table:
+    n = report.numbers
+    found = n.get("/diagnostics")
+
+    def verdict(passed: bool) -> str:
+        return "passed" if passed else "failed"
+
+    rows: list[list[Text]] = [
+        [
+            "Chains agree (largest R-hat)",
+            n("/diagnostics/r_hat_max", 3),
+            say("at most {}", n("/diagnostics/r_hat_limit", 2)),
+            verdict((found["r_hat_max"] or 9) <= found["r_hat_limit"]),
+        ],
+        [
+            "Independent draws, middle (fewest)",
+            n.whole("/diagnostics/ess_bulk_min"),
+            say("at least {}", n.whole("/diagnostics/ess_limit")),
+            verdict((found["ess_bulk_min"] or 0) >= found["ess_limit"]),
+        ],
+        ["Independent draws, ends (fewest)", n.whole("/diagnostics/ess_tail_min"), "", "shown only"],
+        [
+            "Divergent steps",
+            n.whole("/diagnostics/divergences"),
+            "none",
+            verdict(found["divergences"] == 0),
+        ],
+        [
+            "Chains, and draws of each",
+            say("{} × {}", n.whole("/diagnostics/chains"), n.whole("/diagnostics/draws")),
+            "",
+            "shown only",
+        ],
+    ]
+    return Table(
+        "Checks of the sampling", ["Check", "Found", "Limit", "Verdict"], rows, frozenset({1})
+    )
+
+
+def _entry_cells(report: Report, path: str) -> list[Text]:
+    """Row, time, what, where, value and unit of one entry of the twin."""
+    n = report.numbers
+    entry = n.get(path)
+    unit = entry["unit"]
+    value: Text = ""
+    if entry["value"] is not None:
+        value = n(f"{path}/value", _entry_decimals(entry["value"], unit))
+    where = entry["of"] if entry["of"] in PLACES else user_text(entry["of"])
+    name = entry["entry"].replace("_", " ")
+    shown = "" if unit == "NBS" else unit
+    return [n.whole(f"{path}/row"), moment(entry["time"]), name, where, value, shown]
+
+
+def _entry_decimals(value: float, unit: str) -> int:
+    """As many decimals as the keeper wrote, within reason: values were read from text."""
+    usual = DECIMALS.get(unit, 2)
+    return next((d for d in range(usual) if abs(round(value, d) - value) < 1e-9), usual)
+
+
+ENTRY_HEAD = ("Row", "Time", "What", "Where", "Value", "Unit")
+
+
+def _odd(report: Report) -> Iterator[Block]:
+    n = report.numbers
+    odd = n.get("/odd_readings")
+    if not odd:
+        yield Prose("No reading looks odd.")
+        return
+    rows = [
+        [*_entry_cells(report, f"/odd_readings/{i}"), n.share(f"/odd_readings/{i}/chance_ordinary")]
+        for i in range(len(odd))
+    ]
+    yield Table(
+        "Odd readings: more likely a slip than an ordinary kit error",
+        [*ENTRY_HEAD, "Chance it is ordinary"],
+        rows,
+        frozenset({4, 6}),
+    )
+    yield Prose(
+        "An odd reading counts little in the fit. If the newest test is odd, test again before you "
+        "change anything; do not react to a single reading."
+    )
+
+
+def _flagged(report: Report) -> Iterator[Block]:
+    flagged = report.numbers.get("/flagged")
+    if flagged:
+        rows = [
+            [*_entry_cells(report, f"/flagged/{i}"), plain("; ".join(entry["flags"]))]
+            for i, entry in enumerate(flagged)
+        ]
+        yield Table(
+            "Entries flagged on reading the log (kept)",
+            [*ENTRY_HEAD, "Why"],
+            rows,
+            frozenset({4}),
+        )
+
+
+def record(report: Report) -> Section:
+    """All readings, the method, and where the report comes from."""
+    return Section(
+        "record",
+        "Readings, method and provenance",
+        [
+            Folded("All readings", list(_all_readings(report))),
+            Folded("Method", method_blocks(report.numbers)),
+            Folded("Provenance", [_provenance(report)]),
+        ],
+    )
+
+
+def _all_readings(report: Report) -> Iterator[Block]:
+    n = report.numbers
+    readings = n.get("/readings")
+    first = max(0, len(readings) - MOST_ROWS)
+    if first:
+        yield Prose(
+            say(
+                "The newest {} of {} readings; the twin file holds them all.",
+                MOST_ROWS,
+                n.whole("/inputs/readings"),
+            )
+        )
+    with_notes = any(reading["note"] for reading in readings[first:])
+    rows = []
+    for i in range(first, len(readings)):
+        reading = readings[i]
+        off = n(f"/readings/{i}/off_by_kit_errors", 1) if reading["used"] else "not used"
+        row = [*_entry_cells(report, f"/readings/{i}"), user_text(reading["kit"]), off]
+        rows.append([*row, user_text(reading["note"])] if with_notes else row)
+    head = [*ENTRY_HEAD, "Kit", "Off by, kit errors"]
+    yield Table(
+        "All readings in time order",
+        [*head, "Note"] if with_notes else head,
+        rows,
+        frozenset({4, 7}),
+    )
+
+
+def _provenance(report: Report) -> Table:
+    n = report.numbers
+    inputs = n.get("/inputs")
+    rows: list[list[Text]] = [
+        ["Log", user_text(inputs["log_name"])],
+        ["Log, SHA-256", say("<code>{}</code>", inputs["log_sha256"])],
+        ["Tank file, SHA-256", say("<code>{}</code>", inputs["tank_sha256"])],
+        ["Numbers as JSON", user_text(report.twin_name)],
+        ["First entry", moment(inputs["first_entry"])],
+        ["Last entry", moment(inputs["last_entry"])],
+        ["Rows of the log", n.whole("/inputs/rows")],
+        [
+            "Readings used and not used",
+            say("{} and {}", n.whole("/inputs/readings_used"), n.whole("/inputs/readings_not_used")),
+        ],
+        ["Actions", n.whole("/inputs/actions")],
+        ["Rows without a time of day", n.whole("/inputs/rows_without_time")],
+        ["Seed", n.whole("/seed")],
+    ]
+    rows += [[name, version] for name, version in n.get("/versions").items()]
+    return Table("Where this report comes from", ["Item", "Value"], rows)
+
+
+SECTIONS: tuple[Callable[[Report], Section], ...] = (
+    setting,
+    certainty,
+    reasons,
+    narrowing,
+    cautions,
+    trust,
+    record,
+)
+"""Every section of the page, in order."""

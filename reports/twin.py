@@ -1,0 +1,491 @@
+"""The JSON twin: every number of the report, in the keeper's units, from the same draws.
+
+`build_twin` gives plain dicts, lists, strings and numbers. Floats carry six significant digits, so
+that the file shows no digits that the draws cannot support and is the same on every machine.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import platform
+from datetime import datetime
+from importlib.metadata import PackageNotFoundError, version
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from estimator import units
+from estimator.dosing import Solution
+from estimator.model import IDENTITY, LOG, Prior, physical_priors
+from estimator.parameters import ALKALINITY, CALCIUM, PARAMETERS
+from estimator.posterior import ESS_LIMIT, R_HAT_LIMIT, ReadingCheck
+from estimator.records import Action, Reading
+from estimator.schedule import build_schedule
+from estimator.study import Study
+
+SCHEMA_VERSION = 1
+QUANTILES = (0.05, 0.25, 0.50, 0.75, 0.95)
+DOTS = 20
+"""Of the quantile dotplot: 18 of 20 lie within the central 90 %."""
+ODD_BELOW = 0.5
+"""A reading is called odd where an ordinary error is less likely than not."""
+PACKAGES = ("reef-uptake", "arviz", "matplotlib", "numpy", "pymc", "pytensor", "scipy")
+ACTION_UNITS = {
+    "flow": "mL/h",
+    "ph_setting": "NBS",
+    "dose": "mL",
+    "dose_rate": "mL/day",
+    "water_change": "L",
+    "media_change": "kg",
+}
+
+Draws = NDArray[np.float64]
+Json = dict[str, Any]
+
+
+def build_twin(study: Study, *, timings: bool = False) -> Json:
+    """The whole twin.
+
+    Args:
+        study: the analysis.
+        timings: put the seconds of each stage in; they differ from run to run.
+    """
+    advice = study.recommendation
+    twin = {
+        "schema_version": SCHEMA_VERSION,
+        "status": advice.status,
+        "status_reasons": list(advice.reasons),
+        "notes": list(advice.notes),
+        "as_of": _iso(study.log.end),
+        "seed": study.seed,
+        "versions": versions(),
+        "tank": _tank(study),
+        "uptake": _uptake(study),
+        "calcium_per_alkalinity": quantiles(
+            study.posterior.calcium_share * units.CA_G_MOL * units.MEQ_L_PER_DKH
+        ),
+        "level_now": _levels_now(study),
+        "water_volume_l": quantiles(study.posterior.volume_l),
+        "kits": _kits(study),
+        "effluent": _effluent(study),
+        "flow": _flow(study),
+        "supplies": {
+            "media_g_per_day": quantiles(advice.media_g_d),
+            "co2_g_per_day": quantiles(advice.co2_g_d),
+        },
+        "dosing": _dosing(study),
+        "readings": _readings(study),
+        "odd_readings": _odd_readings(study),
+        "flagged": _flagged(study),
+        "trust": _trust(study),
+        "diagnostics": _diagnostics(study, timings),
+        "priors": _priors(study),
+        "inputs": _inputs(study),
+    }
+    return {key: _tidy(part) for key, part in twin.items()}
+
+
+def to_json(twin: Json) -> str:
+    """The twin as text: sorted keys, no NaN, a final newline."""
+    return json.dumps(twin, sort_keys=True, allow_nan=False, indent=1) + "\n"
+
+
+def quantiles(draws: Draws) -> Json:
+    """Q: {q05, q25, q50, q75, q95, mean, sd} of draws (s,)."""
+    points = np.quantile(draws, QUANTILES)
+    named = {f"q{round(100 * p):02d}": float(x) for p, x in zip(QUANTILES, points, strict=True)}
+    return named | {"mean": float(np.mean(draws)), "sd": float(np.std(draws))}
+
+
+def versions() -> dict[str, str]:
+    """Versions of this program and of what the numbers depend on."""
+    found = {"python": platform.python_version()}
+    for package in PACKAGES:
+        try:
+            found[package] = version(package)
+        except PackageNotFoundError:
+            found[package] = "not installed as a package"
+    return found
+
+
+def alkalinity_unit(study: Study) -> str:
+    """The keeper's unit of alkalinity."""
+    return study.tank.targets[ALKALINITY.name].unit
+
+
+def calcium_unit(study: Study) -> str:
+    """The keeper's unit of calcium; mg/L where no band is given."""
+    target = study.tank.targets.get(CALCIUM.name)
+    return target.unit if target else CALCIUM.default_unit
+
+
+def in_alkalinity_unit(study: Study, meq: Draws) -> Draws:
+    """meq/L, or meq/L/day, in the keeper's unit."""
+    return meq / ALKALINITY.units[alkalinity_unit(study)]
+
+
+def in_calcium_unit(study: Study, mmol: Draws) -> Draws:
+    """mmol/L, or mmol/L/day, in the keeper's unit."""
+    return mmol / CALCIUM.units[calcium_unit(study)]
+
+
+def is_odd(check: ReadingCheck) -> bool:
+    """Whether an ordinary kit error is less likely than not."""
+    return check.chance_ordinary < ODD_BELOW
+
+
+def _tidy(value: Any) -> Any:
+    """Six significant digits; numpy numbers become Python's; what is not finite becomes null."""
+    if isinstance(value, dict):
+        return {str(key): _tidy(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_tidy(item) for item in value]
+    if isinstance(value, (bool, np.bool_)):
+        return bool(value)
+    if isinstance(value, (int, np.integer)):
+        return int(value)
+    if isinstance(value, (float, np.floating)):
+        return float(f"{value:.6g}") if math.isfinite(value) else None
+    return value
+
+
+def _iso(time: datetime) -> str:
+    return time.isoformat(timespec="seconds")
+
+
+def _tank(study: Study) -> Json:
+    tank = study.tank
+    targets = {
+        name: {
+            "unit": target.unit,
+            "low": PARAMETERS[name].from_canonical(target.low, target.unit),
+            "high": PARAMETERS[name].from_canonical(target.high, target.unit),
+            "middle": PARAMETERS[name].from_canonical(target.middle, target.unit),
+            "max_rise_per_day": None
+            if target.max_rise_per_day is None
+            else target.max_rise_per_day / PARAMETERS[name].units[target.unit],
+        }
+        for name, target in tank.targets.items()
+    }
+    pump = tank.reactor
+    return {
+        "name": tank.name,
+        "stated_volume_l": tank.water_volume_l,
+        "stated_volume_sd_pct": 100 * tank.water_volume_sd_fraction,
+        "targets": targets,
+        "pump": pump
+        and {
+            "unit": "mL/h",
+            "min": pump.flow_min_ml_h,
+            "max": pump.flow_max_ml_h,
+            "step": pump.flow_step_ml_h,
+        },
+        "chamber_ph": pump and pump.chamber_ph,
+    }
+
+
+def _by_day(study: Study, draws: Draws) -> list[Json]:
+    return [
+        {"date": day.isoformat(), **quantiles(draws[:, j])}
+        for j, day in enumerate(study.posterior.days)
+    ]
+
+
+def _uptake(study: Study) -> Json:
+    post = study.posterior
+    alkalinity = in_alkalinity_unit(study, post.uptake_meq_l_d)
+    calcium = in_calcium_unit(study, post.calcium_uptake_mmol_l_d)
+    nitrate = post.nitrate_loss_meq_l_d
+    return {
+        "alkalinity": {
+            "unit": f"{alkalinity_unit(study)}/day",
+            "now": quantiles(alkalinity[:, -1]),
+            "by_day": _by_day(study, alkalinity),
+            "net_change_only": post.net_change,
+            "nitrate_part": None
+            if nitrate is None
+            else quantiles(in_alkalinity_unit(study, nitrate)),
+        },
+        "calcium": {
+            "unit": f"{calcium_unit(study)}/day",
+            "now": quantiles(calcium[:, -1]),
+            "by_day": _by_day(study, calcium),
+            "tested": post.calcium_mmol_l is not None,
+        },
+    }
+
+
+def _levels_now(study: Study) -> Json:
+    post = study.posterior
+    calcium = post.calcium_now_mmol_l
+    return {
+        "alkalinity": {
+            "unit": alkalinity_unit(study),
+            **quantiles(in_alkalinity_unit(study, post.alkalinity_now_meq_l)),
+        },
+        "calcium": None
+        if calcium is None
+        else {"unit": calcium_unit(study), **quantiles(in_calcium_unit(study, calcium))},
+    }
+
+
+def _kits(study: Study) -> Json:
+    """Each fitted kit: error of its latest bottle, and repeatability in the kit's unit."""
+    post = study.posterior
+    kits = {}
+    for name, repeatability in post.kit_repeatability.items():
+        kit = study.tank.kits[name]
+        bottle = max(number for of, number in post.kit_gain if of == name)
+        kits[name] = {
+            "parameter": kit.parameter,
+            "unit": kit.unit,
+            "bottle": bottle + 1,
+            "assumed": kit.assumed,
+            "calibration_pct": quantiles(100 * (post.kit_gain[name, bottle] - 1)),
+            "repeatability": quantiles(repeatability / PARAMETERS[kit.parameter].units[kit.unit]),
+        }
+    return kits
+
+
+def _effluent(study: Study) -> Json:
+    tested = any(
+        check.reading.sample == "effluent" and check.reading.parameter == ALKALINITY.name
+        for check in study.posterior.checks
+    )
+    draws = in_alkalinity_unit(study, study.posterior.effluent_meq_l)
+    return {"alkalinity": {"unit": alkalinity_unit(study), "tested": tested, **quantiles(draws)}}
+
+
+def _flow(study: Study) -> Json:
+    flow = study.recommendation.flow
+    setting = flow.setting
+    dots = np.quantile(flow.needed_ml_h, (np.arange(DOTS) + 0.5) / DOTS)
+    return {
+        "unit": "mL/h",
+        "planned": study.tank.reactor is None,
+        "current": flow.current_ml_h,
+        "needed": quantiles(flow.needed_ml_h),
+        "needed_dots": [float(dot) for dot in dots],
+        "recommended": setting
+        and {
+            "low": setting.low_ml_h,
+            "high": setting.high_ml_h,
+            "set_to": setting.set_to_ml_h,
+        },
+        "action": _action(study),
+        "in_band_probability": flow.in_band_probability,
+        "current_in_band_probability": flow.current_probability,
+        "level_in_band_probability": flow.level_in_band,
+        "horizon_days": flow.horizon_days,
+        "variance_shares": dict(flow.shares),
+    }
+
+
+def _action(study: Study) -> str | None:
+    """What to do with the pump: "start", "leave", "raise" or "lower"; None where withheld.
+
+    It may be left where it is within the range and does as well as the setting, or nearly so, to
+    spare the tank a change. While alkalinity is dosed beside, "as well" cannot be said.
+    """
+    flow = study.recommendation.flow
+    setting = flow.setting
+    if setting is None:
+        return None
+    if not flow.current_ml_h:
+        return "start"
+    if flow.current_ml_h == setting.set_to_ml_h:
+        return "leave"
+    inside = setting.low_ml_h <= flow.current_ml_h <= setting.high_ml_h
+    best, present = flow.in_band_probability, flow.current_probability
+    as_good = best is not None and present is not None and present >= best - 0.05
+    judged_in_band = flow.level_in_band >= 0.5 and study.recommendation.dosed_meq_d == 0
+    if inside and as_good and judged_in_band:
+        return "leave"
+    return "raise" if setting.set_to_ml_h > flow.current_ml_h else "lower"
+
+
+def _dosing(study: Study) -> Json:
+    return {
+        name: {
+            "unit": "mL/day",
+            "carries": _carries(study.tank.solutions[name]),
+            "needed": quantiles(draws),
+        }
+        for name, draws in study.recommendation.dose_ml_d.items()
+    }
+
+
+def _carries(solution: Solution) -> str:
+    return "alkalinity" if solution.alkalinity_meq_per_ml > 0 else "calcium"
+
+
+def _place(reading: Reading) -> str:
+    """What was sampled: the name of a water or reference, or the place."""
+    return reading.of or reading.sample
+
+
+def _reading_entry(reading: Reading) -> Json:
+    return {
+        "row": reading.row,
+        "time": _iso(reading.time),
+        "entry": reading.parameter,
+        "of": _place(reading),
+        "value": PARAMETERS[reading.parameter].from_canonical(reading.value, reading.unit),
+        "unit": reading.unit,
+    }
+
+
+def _readings(study: Study) -> list[Json]:
+    """Every reading; those the fit used with what was expected of the kit."""
+    checks = {
+        (check.reading.row, check.reading.parameter): check for check in study.posterior.checks
+    }
+    entries = []
+    for reading in study.log.readings:
+        check = checks.get((reading.row, reading.parameter))
+        convert = PARAMETERS[reading.parameter].from_canonical
+        entries.append(
+            _reading_entry(reading)
+            | {
+                "kit": reading.kit,
+                "note": reading.note,
+                "used": check is not None,
+                "expected": None if check is None else convert(check.expected, reading.unit),
+                "off_by_kit_errors": None if check is None else check.residual,
+                "chance_ordinary": None if check is None else check.chance_ordinary,
+            }
+        )
+    return entries
+
+
+def _odd_readings(study: Study) -> list[Json]:
+    return [
+        _reading_entry(check.reading) | {"chance_ordinary": check.chance_ordinary}
+        for check in study.posterior.checks
+        if is_odd(check)
+    ]
+
+
+def _flagged(study: Study) -> list[Json]:
+    records: list[Reading | Action] = [*study.log.readings, *study.log.actions]
+    flagged = []
+    for record in sorted(records, key=lambda record: (record.time, record.row)):
+        if not record.flags:
+            continue
+        if isinstance(record, Reading):
+            entry = _reading_entry(record)
+        else:
+            entry = {
+                "row": record.row,
+                "time": _iso(record.time),
+                "entry": record.kind,
+                "of": record.of,
+                "value": record.value,
+                "unit": ACTION_UNITS.get(record.kind, ""),
+            }
+        flagged.append(entry | {"flags": list(record.flags)})
+    return flagged
+
+
+FEW_TESTS, ENOUGH_TESTS = 6, 15
+MANY_ODD, SOME_ODD = 0.15, 0.05
+
+
+def _trust(study: Study) -> Json:
+    """How far the model can be trusted on this log, with the reason: not how wide the range is.
+
+    The limits on tests and odd readings are common practice, no source.
+    """
+    post = study.posterior
+    used = len(post.checks)
+    tests = sum(
+        check.reading.sample == "tank" and check.reading.parameter == ALKALINITY.name
+        for check in post.checks
+    )
+    odd = sum(is_odd(check) for check in post.checks)
+    odd_share = odd / used if used else 0.0
+    low, medium = [], []
+    if post.diagnostics.failures:
+        low.append("the fit did not pass its own checks")
+    if tests < FEW_TESTS:
+        low.append("there are very few alkalinity tests of the tank")
+    elif tests < ENOUGH_TESTS:
+        medium.append("there are few alkalinity tests of the tank")
+    if odd_share > MANY_ODD:
+        low.append("many readings do not fit")
+    elif odd_share > SOME_ODD:
+        medium.append("several readings do not fit")
+    if post.net_change:
+        medium.append("no addition is in the log, so only the net change is seen")
+    if not _effluent(study)["alkalinity"]["tested"]:
+        medium.append("the effluent was not tested, so its strength comes from chemistry alone")
+    if study.log.rows_without_time > study.log.rows / 2:
+        medium.append("most entries have no time of day")
+    level = "low" if low else "medium" if medium else "high"
+    return {
+        "level": level,
+        "reasons": [*low, *medium]
+        or ["the fit passed its checks, tests are many enough and nearly all of them fit"],
+        "tank_alkalinity_tests": tests,
+        "readings_used": used,
+        "odd_readings": odd,
+        "odd_share_pct": 100 * odd_share,
+    }
+
+
+def _diagnostics(study: Study, timings: bool) -> Json:
+    checks = study.posterior.diagnostics
+    return {
+        "r_hat_max": checks.r_hat_max,
+        "r_hat_limit": R_HAT_LIMIT,
+        "ess_bulk_min": checks.ess_bulk_min,
+        "ess_tail_min": checks.ess_tail_min,
+        "ess_limit": ESS_LIMIT,
+        "worst": checks.worst,
+        "divergences": checks.divergences,
+        "chains": checks.chains,
+        "draws": checks.draws,
+        "failures": list(checks.failures),
+        "seconds": dict(study.seconds) if timings else {},
+    }
+
+
+def _priors(study: Study) -> Json:
+    """What the model takes for granted before any reading: median and 95 % range, canonical."""
+    priors = physical_priors(build_schedule(study.log, study.tank), study.tank)
+    return {
+        prior.name: {
+            "median": prior.median,
+            "q025": _prior_point(prior, -1.96),
+            "q975": _prior_point(prior, 1.96),
+        }
+        for prior in priors
+    }
+
+
+def _prior_point(prior: Prior, normal: float) -> float:
+    place = prior.centre + prior.sd * normal
+    if prior.scale == LOG:
+        return math.exp(place)
+    if prior.scale == IDENTITY:
+        return place
+    return prior.low + (prior.high - prior.low) / (1 + math.exp(-place))
+
+
+def _inputs(study: Study) -> Json:
+    log = study.log
+    return {
+        "log_name": log.name,
+        "log_sha256": log.sha256,
+        "tank_sha256": study.tank_sha256,
+        "rows": log.rows,
+        "readings": len(log.readings),
+        "readings_used": len(study.posterior.checks),
+        "readings_not_used": len(log.readings) - len(study.posterior.checks),
+        "actions": len(log.actions),
+        "rows_without_time": log.rows_without_time,
+        "first_entry": _iso(log.start),
+        "last_entry": _iso(log.end),
+    }

@@ -1,0 +1,118 @@
+"""How numbers, chances and names are put into words: one scale, one way to print a number."""
+
+from __future__ import annotations
+
+import math
+import unicodedata
+from collections.abc import Sequence
+
+from markupsafe import Markup
+
+DECIMALS = {
+    "dKH": 2,
+    "meq/L": 3,
+    "mmol/L": 3,
+    "mg/L CaCO3": 1,
+    "mg/L": 0,
+    "g/kg": 1,
+    "C": 1,
+    "F": 1,
+    "NBS": 2,
+    "dKH/day": 2,
+    "meq/L/day": 3,
+    "mmol/L/day": 3,
+    "mg/L CaCO3/day": 1,
+    "mg/L/day": 1,
+    "mL/h": 0,
+    "mL/day": 0,
+    "mL": 0,
+    "L": 0,
+    "g/day": 1,
+    "kg": 2,
+    "%": 1,
+}
+"""Decimals printed for each unit."""
+
+VERY_LIKELY = 0.9
+LIKELY = 2 / 3
+
+SCALE = (
+    "“Very likely” means at least 9 in 10, “likely” at least 2 in 3, "
+    "“about even” between 1 in 3 and 2 in 3."
+)
+
+SOURCES = {
+    "uptake": (
+        "the tank's uptake now",
+        "test tank alkalinity every second or third day for two weeks, and log every dose and "
+        "water change",
+    ),
+    "effluent strength": (
+        "the strength of the effluent",
+        "test the effluent's alkalinity twice, with the kit and bottle used for the tank",
+    ),
+    "water volume": ("the water volume", "measure the water volume better"),
+    "flow response": (
+        "how the effluent weakens as flow rises",
+        "let the pump run near the needed flow for some days, then test the effluent there",
+    ),
+}
+"""For each source of uncertainty: plain name, and what would narrow it."""
+
+
+def plain(text: str) -> str:
+    """`text` without control, bidirectional and other invisible marks, each turned into a blank.
+
+    Joiners and variation selectors that emoji need are category Cf and Mn: the former go too.
+    """
+    return "".join(" " if unicodedata.category(mark)[0] in "CZ" else mark for mark in text).strip()
+
+
+def user_text(text: str) -> Markup:
+    """Text from the keeper's files, escaped and kept from turning the page around."""
+    return Markup("<bdi>{}</bdi>").format(plain(text))
+
+
+def chance_word(chance: float) -> str:
+    """The word for a chance of one half or more; the scale is `SCALE`."""
+    if chance >= VERY_LIKELY:
+        return "very likely"
+    return "likely" if chance >= LIKELY else "about even"
+
+
+def chance_sides(chance: float) -> tuple[str, bool]:
+    """(word, whether it is said of the event itself).
+
+    Below 1 in 3 the word is for the opposite: people read "unlikely" as advice against
+    (Smithson et al. 2011, on negative phrasing).
+    """
+    if chance < 1 - LIKELY:
+        return chance_word(1 - chance), False
+    return chance_word(chance), True
+
+
+def step_decimals(step: float) -> int:
+    """Decimals needed to print multiples of `step`, at most 3."""
+    for decimals in range(3):
+        if math.isclose(round(step, decimals), step, rel_tol=1e-9):
+            return decimals
+    return 3
+
+
+def fixed(value: float, decimals: int) -> str:
+    """`value` at so many decimals, never "-0"; thin groups are left out so that it can be typed."""
+    text = f"{value:.{decimals}f}"
+    return text.lstrip("-") if float(text) == 0 else text
+
+
+def listed(items: Sequence[str]) -> str:
+    """ "a, b and c"."""
+    if len(items) < 2:
+        return "".join(items)
+    return f"{', '.join(items[:-1])} and {items[-1]}"
+
+
+def sentence(text: str) -> str:
+    """`text` with a capital at the start and a full stop at the end."""
+    text = text[:1].upper() + text[1:]
+    return text if text.endswith((".", "?", "!")) else text + "."

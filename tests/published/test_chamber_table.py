@@ -1,0 +1,94 @@
+"""The chamber table of `estimator.carbonate`, computed again with PyCO2SYS.
+
+Lueker et al. 2000 K1 and K2, Dickson 1990 KS, Perez & Fraga 1987 KF, Lee et al. 2010 boron, Mucci
+1983 solubility of aragonite; S = 35, 25 °C. The tank: 8 dKH, 420 mg/L of calcium, pH 8.2 NBS.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+import PyCO2SYS as pyco2
+from scipy import optimize
+
+from estimator import carbonate, units
+
+DENSITY_KG_L = 1.023343  # TEOS-10 at S = 35, 25 °C
+OPTIONS = {"opt_k_carbonic": 10, "opt_k_fluoride": 2, "opt_total_borate": 2}
+NBS = 4
+TANK_UMOL_KG = 8.0 * units.MEQ_L_PER_DKH * 1000 / DENSITY_KG_L
+CALCIUM_UMOL_KG = 420 / units.CA_G_MOL * 1000 / DENSITY_KG_L
+
+
+def solve(alkalinity: np.ndarray, ph: np.ndarray, calcium: np.ndarray) -> dict:
+    """Carbonate system at alkalinity µmol/kg, pH NBS, calcium µmol/kg."""
+    return pyco2.sys(
+        par1=alkalinity,
+        par2=ph,
+        par1_type=1,
+        par2_type=3,
+        salinity=35,
+        temperature=25,
+        total_calcium=calcium,
+        opt_pH_scale=NBS,
+        **OPTIONS,
+    )
+
+
+def effluent_dkh(ph: np.ndarray, saturation: float) -> np.ndarray:
+    """Alkalinity at which aragonite, dissolving at each pH, reaches a degree of saturation."""
+
+    def miss(log_dissolved: np.ndarray) -> np.ndarray:
+        dissolved = np.exp(log_dissolved)
+        state = solve(TANK_UMOL_KG + 2 * dissolved, ph, CALCIUM_UMOL_KG + dissolved)
+        return np.log(state["saturation_aragonite"] / saturation)
+
+    dissolved = np.exp(optimize.newton(miss, np.full(len(ph), np.log(2000.0)), tol=1e-6))
+    return (TANK_UMOL_KG + 2 * dissolved) * DENSITY_KG_L / 1000 / units.MEQ_L_PER_DKH
+
+
+def test_tank_of_the_table() -> None:
+    """The starting point: 2.7881 and 10.2405 mmol/kg; Ω near 4.2, as the options give it."""
+    assert pytest.approx(2788.1, abs=0.1) == TANK_UMOL_KG
+    assert pytest.approx(10240.5, abs=0.5) == CALCIUM_UMOL_KG
+    state = solve(TANK_UMOL_KG, 8.2, CALCIUM_UMOL_KG)
+    assert state["saturation_aragonite"] == pytest.approx(4.24, abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("saturation", "column"),
+    [(0.5, carbonate.HALF_SATURATED_DKH), (1.0, carbonate.SATURATED_DKH)],
+)
+def test_table_is_that_of_pyco2sys(saturation: float, column: np.ndarray) -> None:
+    """Every entry within 1 % of a root found with PyCO2SYS."""
+    found = effluent_dkh(carbonate.CHAMBER_PH, saturation)
+    np.testing.assert_allclose(column, found, rtol=0.01)
+
+
+def test_seawater_constants_behind_the_table() -> None:
+    """The options give the check values of Dickson, Sabine & Christian 2007, Guide, chapter 5.
+
+    S = 35, 25 °C, total scale: log10 K1 −5.8472, log10 K2 −8.9660, ln KB −19.7964.
+    """
+    state = pyco2.sys(2300, 8.0, 1, 3, salinity=35, temperature=25, opt_pH_scale=1, **OPTIONS)
+    assert np.log10(state["k_carbonic_1"]) == pytest.approx(-5.8472, abs=1e-4)
+    assert np.log10(state["k_carbonic_2"]) == pytest.approx(-8.9660, abs=1e-4)
+    assert np.log(state["k_borate"]) == pytest.approx(-19.7964, abs=1e-4)
+
+
+@pytest.mark.parametrize(
+    "increment", [carbonate.half_saturated_increment_meq_l, carbonate.saturated_increment_meq_l]
+)
+def test_lower_ph_gives_stronger_effluent(increment: Callable[[float], float]) -> None:
+    """Between and beyond the table's ends the gain falls steadily with pH."""
+    gains = [increment(ph) for ph in np.arange(5.9, 7.5, 0.05)]
+    assert np.all(np.diff(gains) < 0)
+    assert min(gains) > 0
+
+
+def test_interpolation_between_entries() -> None:
+    """Half way between two entries the gain is within 1 % of PyCO2SYS."""
+    found = carbonate.half_saturated_increment_meq_l(6.45) / units.MEQ_L_PER_DKH
+    assert found + 8.0 == pytest.approx(effluent_dkh(np.array([6.45]), 0.5)[0], rel=0.01)

@@ -1,0 +1,142 @@
+"""The model against posteriors that can be written down without it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import timedelta
+
+import numpy as np
+import pytest
+
+from estimator import schedule as layout_of
+from estimator import units
+from estimator.model import draw_path_at, frame_of, prior_table
+from estimator.schedule import build_schedule
+from estimator.simulation import simulate_levels
+
+DKH = units.MEQ_L_PER_DKH
+DAYS = 24
+
+
+def dosed_log(make_log):
+    """Four weeks of dosing and one water change."""
+    readings = [(0.3 + 2.1 * j, "alkalinity", "tank", "alk") for j in range(11)]
+    readings += [(0.8 + 5.3 * j, "calcium", "tank", "ca") for j in range(5)]
+    actions = [
+        (0.0, "dose_rate", "soda", 160.0),
+        (0.0, "dose_rate", "chloride", 80.0),
+        (9.6, "water_change", "new", 60.0),
+    ]
+    return make_log(readings, actions)
+
+
+def test_smoothed_uptake_is_the_dense_gaussian_posterior(
+    make_tank, make_log, make_truth, state_truth
+) -> None:
+    """With the non-linear parameters fixed, the smoothed uptake is plain Gaussian regression.
+
+    The regression knows nothing of state space: its columns are what the simulator's
+    Runge-Kutta answers to a unit of each unknown (start levels, new water, each day's uptake),
+    and Rasmussen & Williams 2006 (Gaussian Processes for Machine Learning) eq. 2.11 conditions.
+    """
+    tank = make_tank(reactor=None)
+    skeleton = dosed_log(make_log)
+    base = make_truth(DAYS, uptake_meq_l_d=np.full(DAYS, 0.5), kit_gain={})
+    rng = np.random.default_rng(0)
+    made = build_schedule(skeleton, tank)
+    times = [r.time for r in made.readings]
+    is_calcium = np.array([r.parameter == "calcium" for r in made.readings])
+
+    def levels(truth) -> np.ndarray:
+        found = simulate_levels(tank, skeleton, truth, times)
+        return np.where(is_calcium, found.calcium_mmol_l, found.alkalinity_meq_l)
+
+    columns, mean, covariance = [], [], []
+    centre = replace(
+        base,
+        start={
+            "alkalinity": layout_of.START_ALKALINITY[0],
+            "calcium": layout_of.START_CALCIUM[0],
+        },
+        waters={"new": dict(tank.waters["new"].levels)},
+    )
+    at_centre = levels(centre)
+    for name, sd in (
+        ("alkalinity", layout_of.START_ALKALINITY[1]),
+        ("calcium", layout_of.START_CALCIUM[1]),
+    ):
+        moved = replace(centre, start={**centre.start, name: centre.start[name] + 1})
+        columns.append(levels(moved) - at_centre)
+        covariance.append(sd**2)
+    for name, sd in (
+        ("alkalinity", layout_of.WATER_ALKALINITY_SD),
+        ("calcium", layout_of.WATER_CALCIUM_SD),
+    ):
+        water = centre.waters["new"]
+        moved = replace(centre, waters={"new": {**water, name: water[name] + 1}})
+        columns.append(levels(moved) - at_centre)
+        covariance.append(sd**2)
+    for day in range(DAYS):
+        path = centre.uptake_meq_l_d.copy()
+        path[day] += 1
+        columns.append(levels(replace(centre, uptake_meq_l_d=path)) - at_centre)
+    design = np.stack(columns, axis=1)
+    mean = np.zeros(design.shape[1])
+    drift = 0.05
+    prior = np.zeros((len(mean), len(mean)))
+    prior[:4, :4] = np.diag(covariance)
+    # A random walk from a known first day.
+    day = np.arange(DAYS)
+    prior[4:, 4:] = (0.5 * drift) ** 2 * np.minimum.outer(day, day)
+    kit = {"alk": 0.2 * DKH, "ca": 8 / units.CA_G_MOL}
+    error = np.array([kit[r.kit] ** 2 + tank.kits[r.kit].step ** 2 / 12 for r in made.readings])
+    values = at_centre + rng.normal(0, np.sqrt(error))
+    gram = design @ prior @ design.T + np.diag(error)
+    posterior = mean + prior @ design.T @ np.linalg.solve(gram, values - at_centre)
+
+    made.steps["value"][made.reading_step] = values
+    case = type("Case", (), {"tank": tank, "log": skeleton, "truth": base})
+    theta = state_truth(case, made, drift)
+    frame = frame_of(made, prior_table(made, tank))
+    normals = np.zeros((len(made.steps) + 1, made.layout.size + 1))
+    path, _ = draw_path_at(theta, np.ones(len(values)), frame, normals)
+    edges = made.day_step[1:]
+    smoothed = 0.5 * path[edges, made.layout.uptake]
+    np.testing.assert_allclose(smoothed, posterior[5:][: len(smoothed)], rtol=1e-4, atol=1e-7)
+    assert np.ptp(smoothed) > 1e-3
+
+
+def test_two_perfect_readings_are_the_hand_method(make_tank, make_log) -> None:
+    """With (nearly) perfect readings and nothing added, uptake is the fall over the time.
+
+    The keeper's hand method, the limit of the model as kit errors go to 0. Any starting guess of
+    uptake and volume must give way to the readings.
+    """
+    tank = make_tank(reactor=None)
+    kits = {"alk": replace(tank.kits["alk"], step=1e-7, repeatability=1e-7, calibration_sd=1e-7)}
+    tank = replace(tank, kits={**tank.kits, **kits})
+    first, last, days = 8.4 * DKH, 5.4 * DKH, 6
+    log = make_log(
+        [
+            (0.5, "alkalinity", "tank", "alk", first),
+            (0.5 + days, "alkalinity", "tank", "alk", last),
+        ]
+    )
+    made = build_schedule(log, tank)
+    table = prior_table(made, tank)
+    frame = frame_of(made, table)
+    rng = np.random.default_rng(1)
+    for _ in range(3):
+        natural = table.natural(rng.standard_normal(table.size))
+        theta = table.theta(natural)
+        normals = rng.standard_normal((len(made.steps) + 1, made.layout.size + 1))
+        path, _ = draw_path_at(theta, np.ones(2), frame, normals)
+        change = np.append(0.0, path[made.day_step[1:], made.layout.uptake])
+        uptake = natural[2] + theta[3] * change
+        # Noon to noon: half of the first day's light and half of the last's.
+        share = np.ones(days + 1)
+        lit = layout_of.pulse_moments(np.array([0.5]), np.array([1.0]), tank)[0, 0]
+        share[0] = (1 - theta[1]) * 0.5 + theta[1] * lit
+        share[-1] = 1 - share[0]
+        assert share @ uptake / days == pytest.approx((first - last) / days, rel=1e-5)
+    assert made.readings[1].time - made.readings[0].time == timedelta(days=days)
