@@ -34,6 +34,8 @@ from estimator.tank import Tank
 CHAINS = 4
 TUNE = 200
 DRAWS = 500
+TARGET_ACCEPT = 0.9
+"""Acceptance that the step size aims at; higher is smaller, safer steps."""
 ROBUST_ROUNDS = 4
 WALL = 1e12
 
@@ -135,6 +137,7 @@ def sample(
     seed: np.random.SeedSequence,
     *,
     draws: int = DRAWS,
+    target_accept: float = TARGET_ACCEPT,
     cores: int | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> Trace:
@@ -144,6 +147,7 @@ def sample(
         schedule, tank: the log and the tank.
         seed: fixes every draw.
         draws: kept draws per chain, after `TUNE` of tuning.
+        target_accept: see `TARGET_ACCEPT`.
         cores: processes; default one per processor, at most one per chain.
         progress: called with (draws done, draws in all) from time to time.
 
@@ -169,6 +173,7 @@ def sample(
             [model["z"]],
             scaling=covariance,
             is_cov=True,
+            target_accept=target_accept,
             logp_dlogp_func=density.function,
             model=model,
         )

@@ -16,7 +16,8 @@ from estimator.tank import Tank
 
 DEFAULT_SEED = 1
 RETRY_FACTOR = 3
-"""A fit that misses its checks is sampled once more, this many times as long."""
+RETRY_ACCEPT = 0.98
+"""A fit that misses its checks is sampled once more, this many times as long, in smaller steps."""
 
 Progress = Callable[[str, float], None]
 """Called with (name of the stage, part done from 0 to 1)."""
@@ -68,7 +69,7 @@ def run_study(inputs: Inputs, seed: int = DEFAULT_SEED, progress: Progress | Non
 
     tell("Preparing", 0.0)
     # Late, because loading PyMC takes seconds that a bad log should not cost.
-    from estimator.fit import DRAWS, sample
+    from estimator.fit import DRAWS, TARGET_ACCEPT, sample
     from estimator.posterior import collect
     from estimator.recommendation import recommend
     from estimator.schedule import build_schedule
@@ -77,20 +78,21 @@ def run_study(inputs: Inputs, seed: int = DEFAULT_SEED, progress: Progress | Non
     schedule = build_schedule(inputs.log, inputs.tank)
     fit_seed, retry_seed, level_seed, advice_seed = np.random.SeedSequence(seed).spawn(4)
 
-    def fit(one: np.random.SeedSequence, draws: int) -> Posterior:
+    def fit(one: np.random.SeedSequence, draws: int, target_accept: float) -> Posterior:
         trace = sample(
             schedule,
             inputs.tank,
             one,
             draws=draws,
+            target_accept=target_accept,
             progress=lambda done, total: tell("Fitting", done / total),
         )
         return collect(schedule, inputs.tank, trace, level_seed)
 
     tell("Fitting", 0.0)
-    posterior = fit(fit_seed, DRAWS)
+    posterior = fit(fit_seed, DRAWS, TARGET_ACCEPT)
     if posterior.diagnostics.failures:
-        posterior = fit(retry_seed, RETRY_FACTOR * DRAWS)
+        posterior = fit(retry_seed, RETRY_FACTOR * DRAWS, RETRY_ACCEPT)
     lap("fit")
     tell("Advising", 0.0)
     recommendation = recommend(posterior, inputs.log, inputs.tank, advice_seed)

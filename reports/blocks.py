@@ -158,11 +158,18 @@ class Numbers:
         """A fraction as per cent."""
         value = float(self.get(path))
         return say(
-            '<data value="{}" data-k="{}" data-as="in100">{}</data> %',
+            '<data value="{}" data-k="{}" data-as="in100">{}</data>\N{NO-BREAK SPACE}%',
             value,
             path,
             fixed(100 * value, 0),
         )
+
+    def small_chance(self, path: str) -> Markup:
+        """A probability as per cent, in words where it rounds to none."""
+        value = float(self.get(path))
+        if value >= 0.01:
+            return self.share(path)
+        return say('<data value="{}" data-k="{}">under 1\N{NO-BREAK SPACE}%</data>', value, path)
 
     def chance(self, path: str, so: Text, not_so: Text) -> Markup:
         """ "likely (78 in 100) that …": the likelier side in words, with its number.

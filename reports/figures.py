@@ -11,6 +11,7 @@ import io
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time
+from typing import Any
 
 import matplotlib as mpl
 import numpy as np
@@ -32,7 +33,7 @@ INTERVALS = 14
 RESIDUAL_LIMIT = 6.0
 """Residuals beyond are drawn at the edge."""
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
-STYLE = {
+STYLE: dict[Any, Any] = {
     "font.family": "DejaVu Sans",
     "font.size": 11.0,
     "text.color": INK,

@@ -28,7 +28,6 @@ def needed_flow(study: Study, numbers: Numbers) -> Picture:
     flow: dict[str, Any] = numbers.get("/flow")
     setting = flow["recommended"]
     dots = np.array(flow["needed_dots"])
-    inside = int(np.sum((dots >= setting["low"]) & (dots <= setting["high"])))
     decimals = flow_decimals(numbers)
     low, high, set_to, current = (
         numbers.plain(path, decimals) if numbers.get(path) is not None else ""
@@ -46,11 +45,15 @@ def needed_flow(study: Study, numbers: Numbers) -> Picture:
     return Picture(
         title="Which flow does the tank need?",
         svg=figures.svg(figure, "needed-flow"),
-        alt=f"Dot plot of the needed flow in mL per hour: {inside} of 20 equally likely values lie "
-        f"between {low} and {high}; the setting is {set_to}.{now}",
-        caption=f"Each dot is one of 20 equally likely answers to “which flow holds the middle of "
-        f"the band?”. The shaded range holds {inside} of the 20 (filled dots). The solid line with "
-        "a triangle is the setting" + ("; the dashed line is the pump now." if current else "."),
+        alt=f"Dot plot of the needed flow in mL per hour: {flow['needed_dots_in_range']} of "
+        f"{len(dots)} equally likely values lie between {low} and {high}; the setting is {set_to}.{now}",
+        caption=say(
+            "Each dot is one of 20 equally likely answers to “which flow holds the middle of the "
+            "band?”. The shaded range holds {} of them (filled dots). The solid line with a "
+            "triangle is the setting{}.",
+            numbers.whole("/flow/needed_dots_in_range"),
+            "; the dashed line is the pump now" if current else "",
+        ),
     )
 
 

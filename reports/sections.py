@@ -35,8 +35,7 @@ USUAL_RISE_DKH = "0.5 to 1"
 """Alkalinity rise per day that keepers do not exceed (common practice, no source)."""
 
 NEEDS = {"high": "needs", "medium": "probably needs", "low": "may need"}
-ACTIONS = {"raise": "raise it", "lower": "lower it", "leave": "leave it", "start": "start it"}
-PLACES = {"tank": "tank", "effluent": "effluent", "chamber": "chamber"}
+PLACES = frozenset({"tank", "effluent", "chamber"})
 
 
 @dataclass(frozen=True)
@@ -85,7 +84,9 @@ class Report:
     def band(self) -> Markup:
         """The alkalinity band with its unit."""
         decimals = DECIMALS[self.unit]
-        low, high = (self.numbers(f"/tank/targets/alkalinity/{e}", decimals) for e in ("low", "high"))
+        low, high = (
+            self.numbers(f"/tank/targets/alkalinity/{e}", decimals) for e in ("low", "high")
+        )
         return say("{} to {} {}", low, high, self.unit)
 
 
@@ -102,7 +103,9 @@ def summary(report: Report) -> list[Markup]:
         )
         lines = [needed]
     else:
-        lines = [Markup("The log does not support a setting yet; the reason and the remedy are above.")]
+        lines = [
+            Markup("The log does not support a setting yet; the reason and the remedy are above.")
+        ]
     if not report.sampled_well:
         lines.append(Markup("No estimate is shown, because the fit did not pass its own checks."))
         return lines
@@ -124,7 +127,7 @@ def summary(report: Report) -> list[Markup]:
             report.band(),
         )
     )
-    if report.recommended:
+    if report.recommended and n.get("/flow/level_in_band_probability") >= 0.5:
         lines.append(say("It is {}.", _stays(report, "/flow/in_band_probability")))
     lines.append(say("Trust in the model is {}.", n.get("/trust/level")))
     return lines
@@ -164,7 +167,6 @@ def setting(report: Report) -> Section:
         answer = Answer("Plan a reactor for about", set_to, lines, "go")
         return Section("set", title, [answer, *_notes(report), *_dosing(report)])
     action, current = n.get("/flow/action"), n.get("/flow/current")
-    present = say("The pump is at {} mL/h now", report.flow("/flow/current")) if current else None
     if action == "leave":
         big = say("{} <small>mL/h</small>", report.flow("/flow/current"))
         best: Text = "It is the best setting."
@@ -176,11 +178,11 @@ def setting(report: Report) -> Section:
         answer = Answer("Leave the effluent pump at", big, [best, in_range], "go")
     else:
         words = {"raise": "Raise", "lower": "Lower", "start": "Start"}[action]
-        change = say("{}: {}.", present, ACTIONS[action]) if present else Markup("It is off now.")
+        change = say("It is at {} mL/h now.", report.flow("/flow/current"))
         preposition = "at" if action == "start" else "to"
-        answer = Answer(
-            f"{words} the effluent pump {preposition}", set_to, [change, in_range], "go"
-        )
+        label = f"{words} the effluent pump {preposition}"
+        lines = [change, in_range] if current else [in_range]
+        answer = Answer(label, set_to, lines, "go")
     return Section("set", title, [answer, *_notes(report)])
 
 
@@ -267,7 +269,7 @@ def certainty(report: Report) -> Section:
         Prose(
             say(
                 "<strong>Trust in the model: {}</strong>, because {}. {} of {} readings used look "
-                "odd ({} %).",
+                "odd ({}\N{NO-BREAK SPACE}%).",
                 n.get("/trust/level"),
                 listed(n.get("/trust/reasons")),
                 n.whole("/trust/odd_readings"),
@@ -324,9 +326,7 @@ def _estimates(report: Report) -> Table:
     ]
     if n.get("/uptake/alkalinity/nitrate_part") is not None:
         unit = n.get("/uptake/alkalinity/unit")
-        rows.append(
-            _estimate(report, "of it, by nitrate", "/uptake/alkalinity/nitrate_part", unit)
-        )
+        rows.append(_estimate(report, "of it, by nitrate", "/uptake/alkalinity/nitrate_part", unit))
     rows.append(
         [
             "Calcium per alkalinity used",
@@ -359,13 +359,12 @@ def _kits(report: Report) -> Iterator[Block]:
         return
     rows: list[list[Text]] = []
     for name, kit in n.get("/kits").items():
-        reads, spread = pointer("kits", name, "calibration_pct"), pointer("kits", name, "repeatability")
-        decimals = DECIMALS[kit["unit"]] + (0 if DECIMALS[kit["unit"]] else 1)
+        decimals = max(DECIMALS[kit["unit"]], 1)
         rows.append(
             [
                 user_text(name),
-                n.span(reads, "%"),
-                n(f"{spread}/q50", decimals),
+                n.span(pointer("kits", name, "calibration_pct"), "%"),
+                n(pointer("kits", name, "repeatability", "q50"), decimals),
                 kit["unit"],
             ]
         )
@@ -514,7 +513,12 @@ def _checks(report: Report) -> Table:
             say("at least {}", n.whole("/diagnostics/ess_limit")),
             verdict((found["ess_bulk_min"] or 0) >= found["ess_limit"]),
         ],
-        ["Independent draws, ends (fewest)", n.whole("/diagnostics/ess_tail_min"), "", "shown only"],
+        [
+            "Independent draws, ends (fewest)",
+            n.whole("/diagnostics/ess_tail_min"),
+            "",
+            "shown only",
+        ],
         [
             "Divergent steps",
             n.whole("/diagnostics/divergences"),
@@ -563,7 +567,10 @@ def _odd(report: Report) -> Iterator[Block]:
         yield Prose("No reading looks odd.")
         return
     rows = [
-        [*_entry_cells(report, f"/odd_readings/{i}"), n.share(f"/odd_readings/{i}/chance_ordinary")]
+        [
+            *_entry_cells(report, f"/odd_readings/{i}"),
+            n.small_chance(f"/odd_readings/{i}/chance_ordinary"),
+        ]
         for i in range(len(odd))
     ]
     yield Table(
@@ -647,7 +654,9 @@ def _provenance(report: Report) -> Table:
         ["Rows of the log", n.whole("/inputs/rows")],
         [
             "Readings used and not used",
-            say("{} and {}", n.whole("/inputs/readings_used"), n.whole("/inputs/readings_not_used")),
+            say(
+                "{} and {}", n.whole("/inputs/readings_used"), n.whole("/inputs/readings_not_used")
+            ),
         ],
         ["Actions", n.whole("/inputs/actions")],
         ["Rows without a time of day", n.whole("/inputs/rows_without_time")],

@@ -268,6 +268,8 @@ def _flow(study: Study) -> Json:
         "current": flow.current_ml_h,
         "needed": quantiles(flow.needed_ml_h),
         "needed_dots": [float(dot) for dot in dots],
+        "needed_dots_in_range": setting
+        and int(np.sum((dots >= setting.low_ml_h) & (dots <= setting.high_ml_h))),
         "recommended": setting
         and {
             "low": setting.low_ml_h,

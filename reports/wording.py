@@ -100,9 +100,9 @@ def step_decimals(step: float) -> int:
 
 
 def fixed(value: float, decimals: int) -> str:
-    """`value` at so many decimals, never "-0"; thin groups are left out so that it can be typed."""
-    text = f"{value:.{decimals}f}"
-    return text.lstrip("-") if float(text) == 0 else text
+    """`value` at so many decimals, with a true minus sign, and no sign on zero."""
+    text = f"{abs(value):.{decimals}f}"
+    return text if value >= 0 or float(text) == 0 else "−" + text
 
 
 def listed(items: Sequence[str]) -> str:

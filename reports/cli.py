@@ -1,0 +1,269 @@
+"""The command line, `uptake`. The only module that writes files or reads the clock.
+
+Everything heavy is imported inside the commands, so that `--help` and a bad log answer at once.
+"""
+
+from __future__ import annotations
+
+import functools
+import os
+import sys
+from collections import Counter
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from estimator.errors import InputError, UptakeError
+from reports.wording import plain
+
+if TYPE_CHECKING:
+    from estimator.ingest import Inputs
+    from estimator.records import Action, Reading
+    from estimator.study import Progress, Study
+
+DONE, UNEXPECTED, BAD_INPUT, WITHHELD, INTERRUPTED = 0, 1, 2, 3, 130
+"""Exit codes."""
+MOST_FAULTS = 20
+"""Faults shown on one screen."""
+
+Command = Callable[..., int]
+
+
+def tidy(command: Command) -> Command:
+    """Turn every error into a message and an exit code; the command returns its own code."""
+
+    @functools.wraps(command)
+    def run(*args: Any, **kwargs: Any) -> int:
+        _never_fail_on_characters()
+        try:
+            code = command(*args, **kwargs)
+        except InputError as error:
+            _print_faults(error)
+            code = BAD_INPUT
+        except UptakeError as error:
+            click.echo(plain(str(error)), err=True)
+            code = BAD_INPUT
+        except KeyboardInterrupt:
+            code = INTERRUPTED
+        except (click.exceptions.ClickException, click.exceptions.Exit, BrokenPipeError):
+            raise
+        except Exception as error:
+            if os.environ.get("UPTAKE_DEBUG") == "1":
+                raise
+            click.echo(
+                f"Unexpected fault, nothing written ({type(error).__name__}: "
+                f"{plain(str(error))[:200]}). Please report it with this line; "
+                "UPTAKE_DEBUG=1 shows where it arose.",
+                err=True,
+            )
+            code = UNEXPECTED
+        sys.exit(code)
+
+    return run
+
+
+def _show_version(context: click.Context, _: click.Parameter, wanted: bool) -> None:
+    if not wanted or context.resilient_parsing:
+        return
+    from importlib.metadata import PackageNotFoundError, version
+
+    try:
+        click.echo(f"uptake {version('reef-uptake')}")
+    except PackageNotFoundError:
+        click.echo("uptake, not installed as a package")
+    context.exit()
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+@click.option(
+    "--version",
+    is_flag=True,
+    expose_value=False,
+    is_eager=True,
+    callback=_show_version,
+    help="Show the version and exit.",
+)
+def main() -> None:
+    """Estimate a reef tank's daily uptake and the calcium reactor flow that matches it.
+
+    Exit codes: 0 done, 2 bad input or output (nothing written), 3 done but no setting is
+    recommended.
+    """
+
+
+log_argument = click.argument("log", type=click.Path(path_type=Path))
+tank_option = click.option(
+    "--tank", required=True, type=click.Path(path_type=Path), help="The tank file (TOML)."
+)
+seed_option = click.option(
+    "--seed",
+    type=click.IntRange(min=0),
+    default=1,
+    show_default=True,
+    help="Fixes every random number.",
+)
+timings_option = click.option(
+    "--timings", is_flag=True, help="Put the seconds of each stage into the JSON twin."
+)
+
+
+@main.command()
+@log_argument
+@tank_option
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    help="The HTML report; its JSON twin stands beside it.  [default: LOG-report.html here]",
+)
+@seed_option
+@timings_option
+@tidy
+def report(log: Path, tank: Path, out: Path | None, seed: int, timings: bool) -> int:
+    """Fit the tank and write the report."""
+    return _report(log, tank, out or Path(f"{log.stem}-report.html"), seed, timings)
+
+
+@main.command()
+@log_argument
+@tank_option
+@tidy
+def check(log: Path, tank: Path) -> int:
+    """Read both files and list every fault; fit nothing."""
+    for line in _contents(_read(log, tank)):
+        click.echo(line)
+    return DONE
+
+
+@main.command()
+@click.option(
+    "--dir",
+    "folder",
+    type=click.Path(path_type=Path),
+    default=Path("uptake-demo"),
+    show_default=True,
+    help="Folder for the demo's files; made if need be.",
+)
+@seed_option
+@timings_option
+@tidy
+def demo(folder: Path, seed: int, timings: bool) -> int:
+    """Write an invented log and tank file, and report on them."""
+    from estimator.demo_case import write_demo
+    from estimator.errors import OutputError
+
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        log, tank = write_demo(folder)
+    except OSError as error:
+        msg = f"{folder}: the demo could not be written ({error.strerror}); choose another --dir"
+        raise OutputError(msg) from error
+    click.echo(f"Demo files: {log} and {tank}", err=True)
+    return _report(log, tank, folder / f"{log.stem}-report.html", seed, timings)
+
+
+def _read(log: Path, tank: Path) -> Inputs:
+    from estimator.ingest import read_inputs
+
+    return read_inputs(log, tank, now=datetime.now())
+
+
+def _report(log: Path, tank: Path, out: Path, seed: int, timings: bool) -> int:
+    from reports.output import destination, write
+
+    where = destination(out, (log, tank))
+    inputs = _read(log, tank)
+    _quiet_libraries()
+    study = _fit(inputs, seed)
+
+    from reports.page import render
+    from reports.summary import terminal_lines
+    from reports.twin import build_twin, to_json
+
+    twin = build_twin(study, timings=timings)
+    write(where, render(study, twin, where.twin.name), to_json(twin))
+    for line in terminal_lines(twin, str(where.page), str(where.twin)):
+        click.echo(line)
+    if timings or sys.stderr.isatty():
+        spent = ", ".join(f"{stage} {seconds:.1f} s" for stage, seconds in study.seconds.items())
+        click.echo(f"Time: {spent}", err=True)
+    return DONE if twin["status"] == "recommended" else WITHHELD
+
+
+def _fit(inputs: Inputs, seed: int) -> Study:
+    with _progress() as progress:
+        # Loading PyMC takes seconds, so the bar is up first.
+        from estimator.study import run_study
+
+        return run_study(inputs, seed=seed, progress=progress)
+
+
+@contextmanager
+def _progress() -> Iterator[Progress | None]:
+    """A bar on the terminal; nothing where stderr is not one."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+    from rich.console import Console
+    from rich.progress import Progress as Bar
+
+    with Bar(console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("Preparing", total=1.0)
+        yield lambda stage, part: bar.update(task, description=stage, completed=part)
+
+
+def _contents(inputs: Inputs) -> Iterator[str]:
+    """What the two files hold, in a few lines."""
+    log = inputs.log
+    span = f"{log.start:%Y-%m-%d} to {log.end:%Y-%m-%d}"
+    yield f"{plain(log.name)}: {log.rows} rows, {span}, no faults"
+    kinds = Counter(f"{r.of or r.sample} {r.parameter}" for r in log.readings)
+    yield f"Readings: {len(log.readings)} ({_counts(kinds)})"
+    actions = Counter(action.kind.replace("_", " ") for action in log.actions)
+    yield f"Actions: {len(log.actions)}" + (f" ({_counts(actions)})" if actions else "")
+    if log.rows_without_time:
+        yield f"Rows without a time of day, taken as noon: {log.rows_without_time}"
+    records: list[Reading | Action] = [*log.readings, *log.actions]
+    flagged = sorted((r for r in records if r.flags), key=lambda r: r.row)
+    yield f"Flagged: {len(flagged)}"
+    for record in flagged[:MOST_FAULTS]:
+        yield f"  row {record.row}: {plain('; '.join(record.flags))}"
+    if len(flagged) > MOST_FAULTS:
+        yield f"  … and {len(flagged) - MOST_FAULTS} more"
+
+
+def _counts(kinds: Counter[str]) -> str:
+    return ", ".join(f"{plain(kind)} {count}" for kind, count in sorted(kinds.items()))
+
+
+def _print_faults(error: InputError) -> None:
+    for fault in error.faults[:MOST_FAULTS]:
+        click.echo(plain(str(fault)), err=True)
+    more = len(error.faults) - MOST_FAULTS
+    if more > 0:
+        click.echo(f"… and {more} more; mend these first", err=True)
+
+
+def _never_fail_on_characters() -> None:
+    """A terminal that lacks a character shows "?" in its place."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")
+
+
+def _quiet_libraries() -> None:
+    """Keep third-party chatter off the terminal, in this process and those of the chains.
+
+    The model runs on PyTensor's Python linker, so no C compiler need be looked for.
+    """
+    import logging
+    import warnings
+
+    warnings.simplefilter("ignore")
+    os.environ.setdefault("PYTHONWARNINGS", "ignore")
+    os.environ.setdefault("PYTENSOR_FLAGS", "cxx=")
+    for name in ("pymc", "pytensor", "arviz", "matplotlib"):
+        logging.getLogger(name).setLevel(logging.ERROR)

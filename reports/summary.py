@@ -1,0 +1,69 @@
+"""The five lines that the command prints."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from reports.blocks import Numbers
+from reports.wording import DECIMALS, chance_sides, fixed, listed, plain, sentence, step_decimals
+
+
+def terminal_lines(twin: dict[str, Any], page: str, twin_name: str) -> list[str]:
+    """Answer, range or reason, uptake, how sure, and the files written.
+
+    Args:
+        twin: the JSON twin.
+        page, twin_name: paths of the two files.
+    """
+    return [*_answer(twin), _uptake(twin), _sure(twin), f"Report: {page} and {twin_name}"]
+
+
+def _answer(twin: dict[str, Any]) -> list[str]:
+    flow = twin["flow"]
+    setting = flow["recommended"]
+    if setting is None:
+        reasons = " ".join(sentence(plain(reason)) for reason in twin["status_reasons"])
+        return ["No setting recommended yet.", reasons]
+    pump = twin["tank"]["pump"]
+    decimals = step_decimals(pump["step"]) if pump else 0
+    set_to, low, high = (fixed(setting[key], decimals) for key in ("set_to", "low", "high"))
+    if flow["planned"]:
+        first = f"No reactor yet: plan for about {set_to} mL/h."
+    elif flow["action"] == "leave":
+        first = f"Leave the effluent pump at {fixed(flow['current'], decimals)} mL/h."
+    elif flow["action"] == "start":
+        first = f"Start the effluent pump at {set_to} mL/h."
+    else:
+        current = fixed(flow["current"], decimals)
+        verb = flow["action"].capitalize()
+        first = f"{verb} the effluent pump to {set_to} mL/h; it is at {current} now."
+    return [first, f"Range: {low} to {high} mL/h (9 in 10)."]
+
+
+def _uptake(twin: dict[str, Any]) -> str:
+    if twin["diagnostics"]["failures"]:
+        return "Uptake: no estimate is shown, because the fit did not pass its own checks."
+    numbers = Numbers(twin)
+    parts = []
+    for name in ("alkalinity", "calcium"):
+        unit, path = twin["uptake"][name]["unit"], f"/uptake/{name}/now"
+        middle, low, high = (
+            numbers.plain(f"{path}/{q}", DECIMALS[unit]) for q in ("q50", "q05", "q95")
+        )
+        parts.append(f"{name} {middle} {unit} ({low} to {high})")
+    return f"Uptake: {listed(parts)}."
+
+
+def _sure(twin: dict[str, Any]) -> str:
+    trust = (
+        f"Trust in the model: {twin['trust']['level']}, because {listed(twin['trust']['reasons'])}."
+    )
+    chance = twin["flow"]["in_band_probability"]
+    if chance is None:
+        return trust
+    word, stays = chance_sides(chance)
+    share = 100 * (chance if stays else 1 - chance)
+    count = ("at least " if share > 99 else "") + fixed(min(share, 99), 0)
+    what = "in the band on each of the next" if stays else "out of the band on one or more of the"
+    days = twin["flow"]["horizon_days"]
+    return f"At that flow {word} ({count} in 100) {what} {days} days. {trust}"

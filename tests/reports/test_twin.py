@@ -1,0 +1,212 @@
+"""The JSON twin: its shape is a contract that others read."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from datetime import date, datetime
+
+import numpy as np
+import pytest
+
+from estimator.tank import Target
+from reports.twin import build_twin, quantiles, to_json
+
+Q = {"q05", "q25", "q50", "q75", "q95", "mean", "sd"}
+TOP = {
+    "schema_version",
+    "status",
+    "status_reasons",
+    "as_of",
+    "uptake",
+    "calcium_per_alkalinity",
+    "level_now",
+    "water_volume_l",
+    "kits",
+    "effluent",
+    "flow",
+    "supplies",
+    "odd_readings",
+    "diagnostics",
+    "inputs",
+}
+
+
+def is_q(found):
+    return set(found) >= Q and all(isinstance(found[key], float | int) for key in Q)
+
+
+def ordered(found):
+    return found["q05"] <= found["q25"] <= found["q50"] <= found["q75"] <= found["q95"]
+
+
+def test_every_kind_of_report_keeps_the_contract(study):
+    """Outside readers find every agreed key, of the agreed shape, whatever the tank."""
+    twin = json.loads(to_json(build_twin(study)))
+    assert set(twin) >= TOP
+    assert twin["schema_version"] == 1
+    assert twin["status"] in ("recommended", "withheld")
+    assert datetime.fromisoformat(twin["as_of"]) == study.log.end
+    for name in ("alkalinity", "calcium"):
+        part = twin["uptake"][name]
+        assert part["unit"] == {"alkalinity": "dKH/day", "calcium": "mg/L/day"}[name]
+        assert is_q(part["now"])
+        assert [date.fromisoformat(day["date"]) for day in part["by_day"]] == list(
+            study.posterior.days
+        )
+        assert all(is_q(day) and ordered(day) for day in part["by_day"])
+    assert is_q(twin["calcium_per_alkalinity"])
+    assert is_q(twin["water_volume_l"])
+    assert is_q(twin["level_now"]["alkalinity"])
+    assert twin["level_now"]["alkalinity"]["unit"] == "dKH"
+    assert set(twin["kits"]) == set(study.posterior.kit_repeatability)
+    for kit in twin["kits"].values():
+        assert is_q(kit["calibration_pct"])
+        assert is_q(kit["repeatability"])
+    assert is_q(twin["effluent"]["alkalinity"])
+    assert twin["effluent"]["alkalinity"]["unit"] == "dKH"
+    assert is_q(twin["supplies"]["media_g_per_day"])
+    assert is_q(twin["supplies"]["co2_g_per_day"])
+    assert all(one["unit"] == "mL/day" and is_q(one["needed"]) for one in twin["dosing"].values())
+    assert set(twin["diagnostics"]) >= {
+        "r_hat_max",
+        "ess_bulk_min",
+        "ess_tail_min",
+        "divergences",
+        "chains",
+        "draws",
+        "seconds",
+    }
+    assert set(twin["inputs"]) >= {
+        "log_sha256",
+        "tank_sha256",
+        "rows",
+        "readings",
+        "actions",
+        "rows_without_time",
+    }
+
+
+def test_flow_keeps_the_contract(study):
+    """The flow has its range where recommended and null where withheld, and needed always."""
+    twin = build_twin(study)
+    flow = twin["flow"]
+    assert flow["unit"] == "mL/h"
+    assert is_q(flow["needed"])
+    assert flow["horizon_days"] == 14
+    if twin["status"] == "withheld":
+        assert flow["recommended"] is None
+        assert flow["in_band_probability"] is None
+        assert flow["action"] is None
+        assert twin["status_reasons"]
+    else:
+        assert set(flow["recommended"]) == {"low", "high", "set_to"}
+        assert flow["recommended"]["low"] <= flow["needed"]["q05"]
+        assert flow["recommended"]["high"] >= flow["needed"]["q95"]
+        assert 0 <= flow["in_band_probability"] <= 1
+
+
+@pytest.mark.parametrize(
+    ("variant", "action"),
+    [("full", "lower"), ("leave", "leave"), ("start", "start"), ("no reactor", "start")],
+)
+def test_action_follows_from_the_present_setting(make_study, variant, action):
+    """The keeper is told to change only what would do better by changing."""
+    assert build_twin(make_study(variant))["flow"]["action"] == action
+
+
+def test_calcium_never_tested_has_no_level(make_study):
+    """An untested level is null, not a guess; its uptake is still given, and marked."""
+    twin = build_twin(make_study("no calcium"))
+    assert twin["level_now"]["calcium"] is None
+    assert twin["uptake"]["calcium"]["tested"] is False
+
+
+def test_values_are_in_the_keepers_units(make_study):
+    """1 dKH is 10 mg/L of CaO (DIN), so 1 meq/L is 2.8039 dKH and pure CaCO3 has 7.147 mg/L of
+    calcium for each dKH (10 × 40.078/56.077)."""
+    study = make_study("full")
+    twin = build_twin(study)
+    meq = float(np.median(study.posterior.uptake_meq_l_d[:, -1]))
+    assert twin["uptake"]["alkalinity"]["now"]["q50"] == pytest.approx(meq * 2.80385, rel=1e-5)
+    # The factory's draws all have half a mole of calcium for each equivalent.
+    assert twin["calcium_per_alkalinity"]["q50"] == pytest.approx(7.1470, rel=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("unit", "per_meq"), [("meq/L", 1.0), ("mmol/L", 1.0), ("mg/L CaCO3", 50.043)]
+)
+def test_alkalinity_unit_is_that_of_the_band(make_study, unit, per_meq):
+    """A keeper who thinks in another unit gets every alkalinity in it.
+
+    50.043 mg/L of CaCO3 is 1 meq/L: half its molar mass of 100.086.
+    """
+    study = make_study("full")
+    band = study.tank.targets["alkalinity"]
+    targets = {**study.tank.targets, "alkalinity": Target(band.low, band.high, unit)}
+    twin = build_twin(replace(study, tank=replace(study.tank, targets=targets)))
+    level = float(np.median(study.posterior.alkalinity_now_meq_l))
+    assert twin["level_now"]["alkalinity"]["unit"] == unit
+    assert twin["level_now"]["alkalinity"]["q50"] == pytest.approx(level * per_meq, rel=1e-5)
+    assert twin["uptake"]["alkalinity"]["unit"] == f"{unit}/day"
+    assert twin["effluent"]["alkalinity"]["unit"] == unit
+
+
+def test_odd_readings_are_those_less_likely_ordinary_than_not(make_study):
+    """A slip is listed with its row and the value as the keeper wrote it."""
+    study = make_study("full")
+    slip = study.posterior.checks[3].reading
+    (odd,) = build_twin(study)["odd_readings"]
+    assert odd["row"] == slip.row
+    assert odd["value"] == pytest.approx(slip.value * 2.80385, rel=1e-5)
+    assert odd["unit"] == "dKH"
+    assert odd["entry"] == "alkalinity"
+    assert odd["chance_ordinary"] < 0.5
+
+
+def test_flagged_entries_are_all_listed(make_study):
+    """What was flagged on reading the log is never hidden."""
+    flagged = build_twin(make_study("full"))["flagged"]
+    assert [entry["flags"] for entry in flagged] == [
+        ["outside the usual range"],
+        ["a large change"],
+    ]
+
+
+def test_numbers_that_are_not_finite_become_null(make_study):
+    """The file stays valid JSON even where a check could not be computed."""
+    text = to_json(build_twin(make_study("failed")))
+    assert json.loads(text)["diagnostics"]["r_hat_max"] is None
+    assert "NaN" not in text
+    assert "Infinity" not in text
+
+
+def test_keys_are_sorted_and_text_ends_with_a_newline(make_study):
+    """Two files can be compared line by line."""
+    text = to_json(build_twin(make_study("full")))
+    assert list(json.loads(text)) == sorted(json.loads(text))
+    assert text.endswith("}\n")
+
+
+def test_seconds_only_on_request(make_study):
+    """Timings differ from run to run, so they would break byte-for-byte repeatability."""
+    study = make_study("full")
+    assert build_twin(study)["diagnostics"]["seconds"] == {}
+    assert build_twin(study, timings=True)["diagnostics"]["seconds"] == {"fit": 1.5}
+
+
+@pytest.mark.parametrize(
+    ("variant", "level"),
+    [("full", "high"), ("failed", "low"), ("net change", "medium"), ("no reactor", "medium")],
+)
+def test_trust_falls_with_what_the_model_cannot_know(make_study, variant, level):
+    """Trust is worded apart from the width of the range."""
+    assert build_twin(make_study(variant))["trust"]["level"] == level
+
+
+def test_quantiles_of_known_draws():
+    """Quantiles of 0..100 are their own percentages."""
+    found = quantiles(np.arange(101.0))
+    assert [found[key] for key in ("q05", "q25", "q50", "q75", "q95", "mean")] == pytest.approx(
+        [5, 25, 50, 75, 95, 50]
+    )
