@@ -42,6 +42,7 @@ class Truth:
         kit_gain: by (kit, bottle number from 0).
         kit_repeatability: sd, by kit, canonical units.
         misread: added to the reading of a row, canonical units.
+        square_light: uptake follows lights on and off as steps, not as a half-sine.
     """
 
     volume_l: float
@@ -57,6 +58,7 @@ class Truth:
     kit_gain: Mapping[tuple[str, int], float] = field(default_factory=dict)
     kit_repeatability: Mapping[str, float] = field(default_factory=dict)
     misread: Mapping[int, float] = field(default_factory=dict)
+    square_light: bool = False
 
 
 @dataclass(frozen=True)
@@ -72,16 +74,18 @@ class Levels:
 
 
 @njit(cache=True)
-def _light(time_d, on_d, lit, ratio):  # type: ignore[no-untyped-def]
+def _light(time_d, on_d, lit, ratio, square):  # type: ignore[no-untyped-def]
     dark = 1.0 / (1.0 + lit * (ratio - 1.0))
     since = (time_d - on_d) % 1.0
     if since >= lit:
         return dark
+    if square:
+        return dark * ratio
     return dark * (1.0 + (ratio - 1.0) * 0.5 * np.pi * np.sin(np.pi * since / lit))
 
 
 @njit(cache=True)
-def _integrate(level, start_d, end_d, uptake, ratio, on_d, lit, share, supply, rate):  # type: ignore[no-untyped-def]
+def _integrate(level, start_d, end_d, uptake, ratio, square, on_d, lit, share, supply, rate):  # type: ignore[no-untyped-def]
     """Advance level = (A, C, N); supply = (rate per day at A = 0, decay, α, dosed A, dosed C)."""
     steps = max(1, int(np.ceil((end_d - start_d) / STEP_D)))
     h = (end_d - start_d) / steps
@@ -93,7 +97,7 @@ def _integrate(level, start_d, end_d, uptake, ratio, on_d, lit, share, supply, r
             alkalinity = level[0] + (0.0 if stage == 0 else shift * h * slope[stage - 1, 0])
             # Just inside the span at its ends, so that lights switch between spans.
             at = min(max(t + shift * h, start_d + 1e-9), end_d - 1e-9)
-            eaten = uptake * _light(at, on_d, lit, ratio)
+            eaten = uptake * _light(at, on_d, lit, ratio, square)
             dissolved = supply[0] - supply[1] * alkalinity
             slope[stage, 0] = dissolved + supply[3] - eaten - rate
             slope[stage, 1] = supply[2] * dissolved + supply[4] - share * eaten
@@ -170,6 +174,7 @@ def simulate_levels(tank: Tank, log: TankLog, truth: Truth, times: list[datetime
                 edge,
                 truth.uptake_meq_l_d[index],
                 truth.light_ratio,
+                truth.square_light,
                 on_d,
                 lit,
                 truth.calcium_share,

@@ -10,8 +10,8 @@ import base64
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from functools import reduce
 from typing import Any, ClassVar
+from urllib.parse import quote, unquote
 
 from markupsafe import Markup
 
@@ -104,14 +104,21 @@ def say(template: str, *parts: object, **named: object) -> Markup:
 
 
 def pointer(*keys: str | int) -> str:
-    """JSON pointer to a place in the twin."""
-    return "".join("/" + str(key).replace("~", "~0").replace("/", "~1") for key in keys)
+    """JSON pointer to a place in the twin, percent-encoded (RFC 6901, section 6, without "#").
+
+    So encoded, a name with invisible marks stays harmless in the page's source.
+    """
+    parts = (str(key).replace("~", "~0").replace("/", "~1") for key in keys)
+    return "".join("/" + quote(part, safe="~") for part in parts)
 
 
 def follow(twin: Any, path: str) -> Any:
-    """What stands in the twin at a JSON pointer."""
-    keys = [key.replace("~1", "/").replace("~0", "~") for key in path.split("/")[1:]]
-    return reduce(lambda at, key: at[int(key)] if isinstance(at, list) else at[key], keys, twin)
+    """What stands in the twin at a pointer made by `pointer`."""
+    at = twin
+    for part in path.split("/")[1:]:
+        key = unquote(part).replace("~1", "/").replace("~0", "~")
+        at = at[int(key)] if isinstance(at, list) else at[key]
+    return at
 
 
 class Numbers:

@@ -110,7 +110,13 @@ def svg(figure: Figure, name: str) -> bytes:
 
 
 def needed_flow(
-    dots: Floats, low: float, high: float, set_to: float, current: float | None
+    dots: Floats,
+    low: float,
+    high: float,
+    set_to: float,
+    current: float | None,
+    *,
+    planned: bool = False,
 ) -> Figure:
     """F1: quantile dotplot of the needed flow, mL/h.
 
@@ -119,6 +125,7 @@ def needed_flow(
         low, high: the recommended range.
         set_to: the setting.
         current: the pump's present setting, None where there is none.
+        planned: the tank has no reactor yet.
     """
     with mpl.rc_context(STYLE):
         height = 2.7
@@ -145,7 +152,7 @@ def needed_flow(
         axes.axvline(high, color=BLUE, lw=1)
         axes.plot([set_to], [0], marker="^", ms=11, color=GREEN, clip_on=False, zorder=5)
         axes.axvline(set_to, color=GREEN, lw=1.6)
-        _label_top(axes, set_to, "set to", GREEN, left, right, 0)
+        _label_top(axes, set_to, "plan" if planned else "set to", GREEN, left, right, 0)
         if current is not None:
             shown = min(max(current, left), right)
             arrow = "" if shown == current else (" ←" if current < left else " →")
@@ -262,7 +269,10 @@ def level(band: Band, dots: Dots, target: tuple[float, float] | None) -> Figure:
 
 
 def residuals(groups: Sequence[Residuals]) -> Figure:
-    """F7: each reading less what was expected, in kit errors; odd ones carry their row number."""
+    """F7: each reading less what was expected, in kit errors; odd ones carry their row number.
+
+    The n-th group has the n-th look; an empty group keeps its place but is not shown.
+    """
     with mpl.rc_context(STYLE):
         figure = Figure(figsize=(WIDTH_IN, 2.9), layout="constrained")
         axes = figure.subplots()
@@ -270,8 +280,10 @@ def residuals(groups: Sequence[Residuals]) -> Figure:
         for edge in (-2, 2):
             axes.axhline(edge, color=INK, lw=0.8, ls=(0, (4, 3)))
         axes.axhline(0, color=INK, lw=0.8)
-        looks = [(BLUE, "o"), (GREEN, "s"), (VERMILLION, "^"), (INK, "D"), (INK, "v")]
+        looks = [(BLUE, "o"), (GREEN, "s"), (VERMILLION, "^"), (INK, "D")]
         for group, (colour, marker) in zip(groups, looks, strict=False):
+            if not len(group.values):
+                continue
             when = date2num(list(group.times))
             shown = np.clip(group.values, -RESIDUAL_LIMIT, RESIDUAL_LIMIT)
             axes.plot(when, shown, marker, color=colour, ms=4.5, label=group.name, clip_on=False)

@@ -38,11 +38,11 @@ def destination(out: Path, inputs: Iterable[Path]) -> Destination:
         msg = f"{out}: the report is an HTML file and its twin takes .json; name it .html"
         raise OutputError(msg)
     folder = out.parent
-    if not folder.is_dir():
+    if not os.path.isdir(folder):
         msg = f"{folder}: the folder for the report must exist; make it or choose another --out"
         raise OutputError(msg)
     for path in (out, twin):
-        if path.is_dir():
+        if os.path.isdir(path):
             msg = f"{path}: a folder has that name; choose another --out"
             raise OutputError(msg)
         for source in inputs:

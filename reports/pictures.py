@@ -6,7 +6,8 @@ from typing import Any
 
 import numpy as np
 
-from estimator.parameters import ALKALINITY, CALCIUM, PARAMETERS
+from estimator.parameters import ALKALINITY, PARAMETERS
+from estimator.posterior import ReadingCheck
 from estimator.study import Study
 from reports import figures
 from reports.blocks import Numbers, Picture, say
@@ -21,6 +22,7 @@ from reports.twin import (
 from reports.wording import DECIMALS, step_decimals
 
 _BAND_POINTS = (0.05, 0.25, 0.75, 0.95)
+_RESIDUAL_GROUPS = ("tank alkalinity", "tank calcium", "effluent alkalinity", "other readings")
 
 
 def needed_flow(study: Study, numbers: Numbers) -> Picture:
@@ -40,18 +42,25 @@ def needed_flow(study: Study, numbers: Numbers) -> Picture:
     )
     now = f" The pump is at {current} now, the dashed line." if current else ""
     figure = figures.needed_flow(
-        dots, setting["low"], setting["high"], setting["set_to"], flow["current"]
+        dots,
+        setting["low"],
+        setting["high"],
+        setting["set_to"],
+        flow["current"],
+        planned=flow["planned"],
     )
     return Picture(
         title="Which flow does the tank need?",
         svg=figures.svg(figure, "needed-flow"),
         alt=f"Dot plot of the needed flow in mL per hour: {flow['needed_dots_in_range']} of "
-        f"{len(dots)} equally likely values lie between {low} and {high}; the setting is {set_to}.{now}",
+        f"{len(dots)} equally likely values lie between {low} and {high}; the "
+        f"setting is {set_to}.{now}",
         caption=say(
             "Each dot is one of 20 equally likely answers to “which flow holds the middle of the "
             "band?”. The shaded range holds {} of them (filled dots). The solid line with a "
-            "triangle is the setting{}.",
+            "triangle is the {}{}.",
             numbers.whole("/flow/needed_dots_in_range"),
+            "flow to plan for" if flow["planned"] else "setting",
             "; the dashed line is the pump now" if current else "",
         ),
     )
@@ -143,25 +152,19 @@ def level(study: Study, numbers: Numbers, parameter: str) -> Picture:
 
 def residuals(study: Study) -> Picture:
     """F7."""
-    groups: dict[str, list[int]] = {}
-    checks = study.posterior.checks
-    for i, check in enumerate(checks):
-        reading = check.reading
-        known = reading.parameter in (ALKALINITY.name, CALCIUM.name) and reading.sample == "tank"
-        if known or (reading.sample == "effluent" and reading.parameter == ALKALINITY.name):
-            name = f"{reading.sample} {reading.parameter}"
-        else:
-            name = "other readings"
-        groups.setdefault(name, []).append(i)
+    groups: dict[str, list[ReadingCheck]] = {name: [] for name in _RESIDUAL_GROUPS}
+    for check in study.posterior.checks:
+        name = f"{check.reading.sample} {check.reading.parameter}"
+        groups[name if name in groups else _RESIDUAL_GROUPS[-1]].append(check)
     parts = [
         Residuals(
             name=name,
-            times=[checks[i].reading.time for i in places],
-            values=np.array([checks[i].residual for i in places]),
-            rows=[checks[i].reading.row for i in places],
-            odd=np.array([is_odd(checks[i]) for i in places], dtype=bool),
+            times=[check.reading.time for check in checks],
+            values=np.array([check.residual for check in checks], dtype=float),
+            rows=[check.reading.row for check in checks],
+            odd=np.array([is_odd(check) for check in checks], dtype=bool),
         )
-        for name, places in groups.items()
+        for name, checks in groups.items()
     ]
     return Picture(
         title="Are there odd readings?",

@@ -188,7 +188,7 @@ def setting(report: Report) -> Section:
 
 def _withheld(report: Report) -> Iterator[Block]:
     yield Answer(
-        "What to set today",
+        "From this log",
         "No setting recommended yet",
         [sentence(plain(reason)) for reason in report.numbers.get("/status_reasons")],
         "wait",

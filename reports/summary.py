@@ -64,6 +64,6 @@ def _sure(twin: dict[str, Any]) -> str:
     word, stays = chance_sides(chance)
     share = 100 * (chance if stays else 1 - chance)
     count = ("at least " if share > 99 else "") + fixed(min(share, 99), 0)
-    what = "in the band on each of the next" if stays else "out of the band on one or more of the"
+    what = "Staying in the band" if stays else "Leaving the band"
     days = twin["flow"]["horizon_days"]
-    return f"At that flow {word} ({count} in 100) {what} {days} days. {trust}"
+    return f"{what} in the next {days} days at that flow: {word} ({count} in 100). {trust}"

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime, timedelta
+from functools import cache
 
 import numpy as np
 import pytest
@@ -87,9 +88,7 @@ def make_log(
         return START + timedelta(minutes=round(1440 * day))
 
     def test(day: float, parameter: str, sample: str, value: float, unit: str, kit: str) -> None:
-        readings.append(
-            Reading(next(row), at(day), parameter, sample, "", value, unit, names(kit))
-        )
+        readings.append(Reading(next(row), at(day), parameter, sample, "", value, unit, names(kit)))
 
     for day in np.linspace(0, DAYS - 1, tests):
         value = round(rng.normal(8.3, 0.2), 1) * DKH
@@ -189,7 +188,9 @@ def make_recommendation(tank: Tank, *, variant: str, current: float | None) -> R
     spread = 0.9 if variant == "wide" else 0.06
     needed = 2210 * np.exp(spread * rng.standard_normal(DRAWS))
     reasons = {
-        "wide": ("The data cannot say yet, mostly because of effluent strength. Test the effluent",),
+        "wide": (
+            "The data cannot say yet, mostly because of effluent strength. Test the effluent",
+        ),
         "failed": ("The fit did not pass its own checks: the chains disagree.",),
     }.get(variant, ())
     low, high = np.quantile(needed, [0.05, 0.95])
@@ -208,13 +209,16 @@ def make_recommendation(tank: Tank, *, variant: str, current: float | None) -> R
             horizon_days=14,
             shares={"uptake": 0.5, "effluent strength": 0.6, "water volume": -0.1},
         ),
-        dose_ml_d={name: 180 * np.exp(0.05 * rng.standard_normal(DRAWS)) for name in tank.solutions},
+        dose_ml_d={
+            name: 180 * np.exp(0.05 * rng.standard_normal(DRAWS)) for name in tank.solutions
+        },
         dosed_meq_d=0.0,
         media_g_d=18 * np.exp(0.05 * rng.standard_normal(DRAWS)),
         co2_g_d=15 * np.exp(0.2 * rng.standard_normal(DRAWS)),
     )
 
 
+@cache
 def build_study(variant: str, tests: int = 20) -> Study:
     """One kind of report; `tests` counts alkalinity readings of the tank."""
     calcium = variant != "no calcium"

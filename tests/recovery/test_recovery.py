@@ -1,0 +1,142 @@
+"""Fits of simulated logs: ranges must hold the truth about as often as they say."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import timedelta
+
+import numpy as np
+import pytest
+
+from estimator import carbonate, units
+from estimator.fit import sample
+from estimator.posterior import collect
+from estimator.recommendation import needed_flow_l_d
+from estimator.schedule import build_schedule
+from estimator.simulation import Truth, simulate_levels, simulate_log
+
+DKH = units.MEQ_L_PER_DKH
+CA = units.CA_G_MOL
+DAYS = 60
+LOGS = 20
+QUANTITIES = ("uptake now", "level now", "needed flow", "calcium share")
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """Where the truth lies among the draws, from 0 to 1, by quantity; and failed checks."""
+
+    place: dict[str, float]
+    failures: tuple[str, ...]
+
+
+def random_truth(rng: np.random.Generator) -> tuple[Truth, float]:
+    """A tank as the priors and the tank file describe it, and the flow (mL/h) that it needs."""
+    volume = 600 * np.exp(0.06 * rng.standard_normal())
+    steps = np.append(0.0, np.cumsum(rng.normal(0, 0.02, DAYS)))
+    # The effluent's strength holds at the reference flow, which is the flow that will run.
+    uptake = 0.9 * DKH * np.exp(0.4 * rng.standard_normal()) * (1 + steps)
+    gain = carbonate.half_saturated_increment_meq_l(6.6) * np.exp(0.3 * rng.standard_normal())
+    flow_ml_h = float(np.mean(uptake)) * volume / gain * 1000 / 24
+    truth = Truth(
+        volume_l=volume,
+        light_ratio=2.5 * np.exp(0.35 * rng.standard_normal()),
+        uptake_meq_l_d=uptake,
+        calcium_share=float(np.clip(rng.normal(0.49, 0.04), 0.40, 0.62)),
+        effluent_gain_meq_l=gain * (1 + np.append(0.0, np.cumsum(rng.normal(0, 0.008, DAYS)))),
+        exponent=float(rng.uniform(0.1, 0.7)),
+        reference_flow_ml_h=flow_ml_h,
+        start={"alkalinity": rng.normal(8.2, 0.3) * DKH, "calcium": rng.normal(425, 15) / CA},
+        waters={
+            "new": {
+                "alkalinity": rng.normal(8.2, 0.3) * DKH,
+                "calcium": rng.normal(420, 12) / CA,
+            }
+        },
+        kit_gain={
+            ("alk", 0): np.exp(0.05 * rng.standard_normal()),
+            ("alk", 1): np.exp(0.05 * rng.standard_normal()),
+            ("ca", 0): np.exp(0.04 * rng.standard_normal()),
+        },
+        kit_repeatability={
+            "alk": 0.2 * DKH * np.exp(0.27 * rng.standard_normal()),
+            "ca": 7 / CA * np.exp(0.5 * rng.standard_normal()),
+        },
+    )
+    return truth, flow_ml_h
+
+
+def recover(make_tank, make_log, seed: int) -> Outcome:
+    """Simulate one log, fit it, and find the truth among the draws."""
+    rng = np.random.default_rng(seed)
+    tank = make_tank()
+    truth, needed_ml_h = random_truth(rng)
+    load = float(truth.uptake_meq_l_d[0]) * truth.volume_l
+    chloride = tank.solutions["chloride"].calcium_mmol_per_ml
+    readings = [(t, "alkalinity", "tank", "alk") for t in rng.uniform(0, DAYS, 28)]
+    readings += [(t, "calcium", "tank", "ca") for t in rng.uniform(0, DAYS, 10)]
+    readings += [(t, "alkalinity", "effluent", "alk") for t in rng.uniform(26, DAYS, 5)]
+    readings += [(35.0, "alkalinity", "reference", "alk", 0.0, "standard")]
+    actions = [
+        (0.0, "dose_rate", "soda", load / 1.9),
+        (0.0, "dose_rate", "chloride", 0.49 * load / chloride),
+        (25.0, "dose_rate", "soda", 0.0),
+        (25.0, "dose_rate", "chloride", 0.0),
+        (25.0, "flow", "", needed_ml_h),
+        (30.0, "new_bottle", "alk"),
+    ]
+    actions += [(t + 0.6, "water_change", "new", 60.0) for t in range(10, DAYS, 14)]
+    log = simulate_log(tank, make_log(readings, actions), truth, rng)
+    made = build_schedule(log, tank)
+    first, second = np.random.SeedSequence(seed).spawn(2)
+    posterior = collect(made, tank, sample(made, tank, first, draws=500), second)
+    end_day = int(made.step_time_d[-1])
+    around = [log.end + timedelta(days=float(d)) for d in np.linspace(-0.5, 0.5, 49)]
+    level = simulate_levels(tank, log, truth, around).alkalinity_meq_l
+    flow = needed_ml_h * 0.024
+    uptake, gain = truth.uptake_meq_l_d[end_day], truth.effluent_gain_meq_l[end_day]
+    turnover = uptake * truth.volume_l / (flow * gain)
+    true = {
+        "uptake now": uptake,
+        "level now": float(np.trapezoid(level, dx=1 / 48)),
+        "needed flow": flow * turnover ** (1 / (1 - truth.exponent)),
+        "calcium share": truth.calcium_share,
+    }
+    draws = {
+        "uptake now": posterior.uptake_now_meq_l_d,
+        "level now": posterior.alkalinity_now_meq_l,
+        "needed flow": needed_flow_l_d(posterior),
+        "calcium share": posterior.calcium_share,
+    }
+    place = {name: float(np.mean(draws[name] < true[name])) for name in QUANTITIES}
+    return Outcome(place, posterior.diagnostics.failures)
+
+
+def held(outcomes: list[Outcome], name: str) -> float:
+    """Part of the logs whose 90 % range holds the truth."""
+    return float(np.mean([0.05 <= outcome.place[name] <= 0.95 for outcome in outcomes]))
+
+
+def test_a_few_logs_are_recovered(make_tank, make_log) -> None:
+    """Two logs: no truth far outside its range, and most within the 90 % range."""
+    outcomes = [recover(make_tank, make_log, seed) for seed in (101, 102)]
+    places = [outcome.place[name] for outcome in outcomes for name in QUANTITIES]
+    assert all(0.001 < place < 0.999 for place in places)
+    assert np.mean([0.05 <= place <= 0.95 for place in places]) >= 0.7
+
+
+@pytest.mark.slow
+def test_ranges_hold_the_truth_as_often_as_they_say(make_tank, make_log) -> None:
+    """Twenty logs: each 90 % range holds the truth in at least 15, all together in 82 to 98 %.
+
+    A true 90 % range holds fewer than 15 of 20 in 1.1 % of such studies (binomial). The floor on
+    the high side is over all quantities, since a range that is always right is too wide.
+    """
+    outcomes = [recover(make_tank, make_log, seed) for seed in range(LOGS)]
+    by_name = {name: held(outcomes, name) for name in QUANTITIES}
+    assert min(by_name.values()) >= 0.75, by_name
+    assert 0.82 <= np.mean(list(by_name.values())) <= 0.98, by_name
+    middle = {name: np.mean([outcome.place[name] for outcome in outcomes]) for name in QUANTITIES}
+    # The mean of 20 uniform places has sd 0.065: a bias would show.
+    assert all(0.3 < place < 0.7 for place in middle.values()), middle
+    assert sum(bool(outcome.failures) for outcome in outcomes) <= 2

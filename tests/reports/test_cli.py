@@ -1,0 +1,281 @@
+"""The command: exit codes, messages, and what it leaves on the disk."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from reports.cli import main
+
+ROOT = Path(__file__).parents[2]
+TANK = """\
+[tank]
+name = "Hall"
+water_volume_l = 620
+[targets.alkalinity]
+low = 7.6
+high = 8.8
+unit = "dKH"
+[kits.drops]
+parameter = "alkalinity"
+unit = "dKH"
+step = 0.3
+"""
+LOG = """\
+time,entry,value
+2026-03-01,alkalinity,8.4
+2026-03-03 18:00,alkalinity,8.1
+2026-03-05 18:00,alkalinity,21.5
+2026-03-05 18:30,water_change,60
+"""
+
+
+@pytest.fixture
+def inputs(tmp_path, monkeypatch):
+    """A log and a tank file in the current folder."""
+    monkeypatch.chdir(tmp_path)
+    Path("log.csv").write_text(LOG, encoding="utf-8")
+    Path("tank.toml").write_text(TANK + "[water.new]\nalkalinity = 8.2\nalkalinity_unit = 'dKH'\n")
+    return tmp_path
+
+
+def run(*arguments):
+    return CliRunner().invoke(main, list(arguments))
+
+
+@pytest.fixture
+def fitted(monkeypatch, make_study):
+    """`fitted(variant)`: the fit is replaced by a made-up study."""
+
+    def use(variant):
+        study = make_study(variant)
+        monkeypatch.setattr("estimator.study.run_study", lambda *_, **__: study)
+
+    return use
+
+
+@pytest.fixture
+def no_fit(monkeypatch):
+    """A fit would be a mistake."""
+
+    def fail(*_, **__):
+        pytest.fail("the fit was started")
+
+    monkeypatch.setattr("estimator.study.run_study", fail)
+
+
+@pytest.mark.parametrize(
+    ("variant", "code", "first"),
+    [
+        ("full", 0, "Lower the effluent pump to 2220 mL/h; it is at 2600 now."),
+        ("leave", 0, "Leave the effluent pump at 2250 mL/h."),
+        ("start", 0, "Start the effluent pump at 2220 mL/h."),
+        ("no reactor", 0, "No reactor yet: plan for about 2220 mL/h."),
+        ("wide", 3, "No setting recommended yet."),
+        ("failed", 3, "No setting recommended yet."),
+        ("hostile", 0, "Lower the effluent pump"),
+    ],
+)
+def test_report_prints_five_lines_and_writes_both_files(inputs, fitted, variant, code, first):
+    """The answer leads, the code says whether there is one, and both files stand."""
+    fitted(variant)
+    result = run("report", "log.csv", "--tank", "tank.toml")
+    assert result.exit_code == code, result.output
+    lines = result.output.splitlines()
+    assert len(lines) == 5
+    assert lines[0].startswith(first)
+    assert lines[4] == "Report: log-report.html and log-report.json"
+    assert Path("log-report.html").read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
+    assert Path("log-report.json").exists()
+
+
+def test_same_seed_writes_the_same_bytes(inputs, fitted):
+    """Two runs can be compared byte for byte."""
+    fitted("full")
+    for name in ("a.html", "b.html"):
+        assert run("report", "log.csv", "--tank", "tank.toml", "--out", name).exit_code == 0
+    assert Path("a.json").read_bytes() == Path("b.json").read_bytes()
+    page = Path("a.html").read_bytes()
+    assert page == Path("b.html").read_bytes().replace(b"b.json", b"a.json")
+
+
+def test_bad_input_lists_faults_and_writes_nothing(inputs, no_fit):
+    """Each fault names file, row, column, what was found and the rule; former reports stand."""
+    Path("log.csv").write_text(LOG + "2026-03-06,alkalinity,x\n2026-03-07,alkalinty,8\n")
+    Path("log-report.html").write_text("former")
+    result = run("report", "log.csv", "--tank", "tank.toml")
+    assert result.exit_code == 2
+    assert "log.csv, row 6, value: found 'x';" in result.output
+    assert "log.csv, row 7, entry: found 'alkalinty';" in result.output
+    assert Path("log-report.html").read_text() == "former"
+    assert not Path("log-report.json").exists()
+
+
+def test_many_faults_fit_one_screen(inputs, no_fit):
+    """Twenty faults are shown, and the rest are counted."""
+    Path("log.csv").write_text(LOG + "2026-03-06,alkalinity,x\n" * 50)
+    result = run("check", "log.csv", "--tank", "tank.toml")
+    assert result.exit_code == 2
+    lines = result.output.splitlines()
+    assert len(lines) == 21
+    assert lines[-1] == "… and 30 more; mend these first"
+
+
+def test_missing_files_are_named(inputs, no_fit):
+    """Both missing files are said at once, without a traceback."""
+    result = run("report", "no.csv", "--tank", "no.toml")
+    assert result.exit_code == 2
+    assert "no.csv" in result.output
+    assert "no.toml" in result.output
+    assert "Traceback" not in result.output
+
+
+@pytest.mark.parametrize(
+    "out", ["missing/a.html", "tank.toml", "log.csv", "log.json", "../log.csv/x.html"]
+)
+def test_bad_output_is_refused_before_the_fit(inputs, no_fit, out):
+    """Minutes of work are not lost to a folder that is not there; inputs stay whole."""
+    result = run("report", "log.csv", "--tank", "tank.toml", "--out", out)
+    assert result.exit_code == 2
+    assert "--out" in result.output or "name it .html" in result.output
+    assert Path("log.csv").read_text() == LOG
+    assert sorted(os.listdir()) == ["log.csv", "tank.toml"]
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["report", "log.csv"],
+        ["report", "log.csv", "--tank", "tank.toml", "--seed", "-1"],
+        ["report", "log.csv", "--tank", "tank.toml", "--seed", "one"],
+        ["nothing"],
+    ],
+)
+def test_wrong_usage_is_code_2(inputs, arguments):
+    """Usage errors are told apart from a withheld setting."""
+    assert run(*arguments).exit_code == 2
+
+
+def test_check_sums_up_a_good_log(inputs, no_fit):
+    """A faultless pair of files is summed up: rows, readings, actions, flags."""
+    result = run("check", "log.csv", "--tank", "tank.toml")
+    assert result.exit_code == 0, result.output
+    assert result.output.splitlines() == [
+        "log.csv: 4 rows, 2026-03-01 to 2026-03-05, no faults",
+        "Readings: 3 (tank alkalinity 3)",
+        "Actions: 1 (water change 1)",
+        "Rows without a time of day, taken as noon: 1",
+        "Flagged: 1",
+        "  row 4: outside 3 to 20 dKH, the plausible range for tank alkalinity",
+    ]
+    assert sorted(os.listdir()) == ["log.csv", "tank.toml"]
+
+
+@pytest.mark.parametrize("error", [ValueError("odd\nthing"), MemoryError(), AssertionError()])
+def test_unexpected_faults_are_one_line(inputs, monkeypatch, error):
+    """A bug never shows a traceback and never leaves a file."""
+
+    def fail(*_, **__):
+        raise error
+
+    monkeypatch.setattr("estimator.study.run_study", fail)
+    monkeypatch.delenv("UPTAKE_DEBUG", raising=False)
+    result = run("report", "log.csv", "--tank", "tank.toml")
+    assert result.exit_code == 1
+    assert len(result.output.splitlines()) == 1
+    assert "Please report it" in result.output
+    assert sorted(os.listdir()) == ["log.csv", "tank.toml"]
+
+
+def test_debug_shows_where_a_fault_arose(inputs, monkeypatch):
+    """Whoever mends the program gets the traceback on request."""
+
+    def fail(*_, **__):
+        raise ValueError("odd")
+
+    monkeypatch.setattr("estimator.study.run_study", fail)
+    monkeypatch.setenv("UPTAKE_DEBUG", "1")
+    assert isinstance(run("report", "log.csv", "--tank", "tank.toml").exception, ValueError)
+
+
+def test_interrupt_is_quiet(inputs, monkeypatch):
+    """Ctrl-C ends at once, says nothing and leaves nothing."""
+
+    def fail(*_, **__):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("estimator.study.run_study", fail)
+    result = run("report", "log.csv", "--tank", "tank.toml")
+    assert result.exit_code == 130
+    assert result.output == ""
+    assert sorted(os.listdir()) == ["log.csv", "tank.toml"]
+
+
+def python(code, *arguments, **environment):
+    return subprocess.run(
+        [sys.executable, "-c", code, *arguments],
+        env=os.environ | {"PYTHONPATH": str(ROOT)} | environment,
+        capture_output=True,
+        check=False,
+    )
+
+
+HEAVY = ("pymc", "pytensor", "arviz", "matplotlib", "numba", "scipy", "rich", "jinja2")
+
+
+@pytest.mark.parametrize("arguments", [["--help"], ["check", "log.csv", "--tank", "tank.toml"]])
+def test_help_and_check_load_nothing_heavy(inputs, arguments):
+    """They answer at once: the libraries that take seconds to load are not loaded."""
+    code = (
+        "import sys; from reports.cli import main\n"
+        "try: main()\n"
+        f"finally: print(sorted(set(sys.modules) & set({HEAVY!r})))\n"
+    )
+    result = python(code, *arguments)
+    assert result.returncode == 0
+    assert result.stdout.decode().splitlines()[-1] == "[]"
+    assert result.stderr == b""
+
+
+def test_a_terminal_without_the_characters_still_gets_the_message(inputs):
+    """A name the terminal cannot show is no reason to fail."""
+    Path("log.csv").write_text(LOG + "2026-03-06,鱼,1\n", encoding="utf-8")
+    result = python(
+        "from reports.cli import main; main()",
+        *("check", "log.csv", "--tank", "tank.toml"),
+        PYTHONIOENCODING="ascii",
+    )
+    assert result.returncode == 2
+    assert b"row 6" in result.stderr
+    assert b"Traceback" not in result.stderr
+
+
+def test_version_is_shown():
+    """A report of a fault can name the version."""
+    result = run("--version")
+    assert result.exit_code == 0
+    assert result.output.startswith("uptake")
+
+
+def test_demo_writes_its_files_and_a_report(tmp_path, fitted):
+    """One command shows what the program does, in a folder that it makes."""
+    pytest.importorskip("estimator.demo_case")
+    fitted("full")
+    folder = tmp_path / "new" / "demo"
+    result = run("demo", "--dir", str(folder))
+    assert result.exit_code == 0, result.output
+    assert {path.suffix for path in folder.iterdir()} == {".csv", ".toml", ".html", ".json"}
+
+
+def test_demo_in_the_place_of_a_file_is_refused(tmp_path, no_fit):
+    """A folder that cannot be made is named."""
+    (tmp_path / "demo").write_text("mine")
+    result = run("demo", "--dir", str(tmp_path / "demo"))
+    assert result.exit_code == 2
+    assert "--dir" in result.output
+    assert (tmp_path / "demo").read_text() == "mine"
