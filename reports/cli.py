@@ -7,7 +7,9 @@ from __future__ import annotations
 
 import functools
 import os
+import signal
 import sys
+import threading
 from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -33,6 +35,10 @@ MOST_FAULTS = 20
 Command = Callable[..., int]
 
 
+class _Stopped(BaseException):
+    """Ctrl-C while sampling. PyMC takes a `KeyboardInterrupt` as "enough draws" and goes on."""
+
+
 def tidy(command: Command) -> Command:
     """Turn every error into a message and an exit code; the command returns its own code."""
 
@@ -47,7 +53,7 @@ def tidy(command: Command) -> Command:
         except UptakeError as error:
             click.echo(plain(str(error)), err=True)
             code = BAD_INPUT
-        except KeyboardInterrupt:
+        except (KeyboardInterrupt, _Stopped):
             code = INTERRUPTED
         except (click.exceptions.ClickException, click.exceptions.Exit, BrokenPipeError):
             raise
@@ -194,11 +200,29 @@ def _report(log: Path, tank: Path, out: Path, seed: int, timings: bool) -> int:
 
 
 def _fit(inputs: Inputs, seed: int) -> Study:
-    with _progress() as progress:
+    with _stopping(), _progress() as progress:
         # Loading PyMC takes seconds, so the bar is up first.
         from estimator.study import run_study
 
         return run_study(inputs, seed=seed, progress=progress)
+
+
+@contextmanager
+def _stopping() -> Iterator[None]:
+    """Ctrl-C raises `_Stopped` here, and an ordinary interrupt in the processes of the chains."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    here = os.getpid()
+
+    def stop(*_: object) -> None:
+        raise _Stopped if os.getpid() == here else KeyboardInterrupt
+
+    former = signal.signal(signal.SIGINT, stop)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, former)
 
 
 @contextmanager

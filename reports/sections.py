@@ -369,9 +369,9 @@ def _kits(report: Report) -> Iterator[Block]:
             ]
         )
     yield Table(
-        "Your kits: how far the present bottle reads high (+) or low (−), and how far repeated "
-        "tests scatter",
-        ["Kit", "Reads high by, % (9-in-10)", "Scatter (sd)", "Unit"],
+        "Your kits: how far the present bottle reads high, or low where negative (9-in-10 "
+        "range), and how far repeated tests scatter",
+        ["Kit", "Reads high by, %", "Scatter (sd)", "Unit"],
         rows,
         frozenset({1, 2}),
     )
@@ -575,7 +575,7 @@ def _odd(report: Report) -> Iterator[Block]:
     ]
     yield Table(
         "Odd readings: more likely a slip than an ordinary kit error",
-        [*ENTRY_HEAD, "Chance it is ordinary"],
+        [*ENTRY_HEAD, "Chance ordinary"],
         rows,
         frozenset({4, 6}),
     )

@@ -61,10 +61,7 @@ SOURCES = {
 
 
 def plain(text: str) -> str:
-    """`text` without control, bidirectional and other invisible marks, each turned into a blank.
-
-    Joiners and variation selectors that emoji need are category Cf and Mn: the former go too.
-    """
+    """`text` with each control, bidirectional or other invisible mark turned into a blank."""
     return "".join(" " if unicodedata.category(mark)[0] in "CZ" else mark for mark in text).strip()
 
 

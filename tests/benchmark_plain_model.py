@@ -91,9 +91,9 @@ def kit_gains(schedule: Schedule, priors: Mapping[str, Prior]) -> list[pt.Tensor
 
 def walk(name: str, variance: pt.TensorVariable, moves: np.ndarray) -> pt.TensorVariable:
     """A non-centred random walk (n,): its value after each step, moving where `moves` is True."""
-    raw = pm.Normal(f"{name} steps", 0.0, 1.0, shape=int(moves.sum()))
-    jump = pt.set_subtensor(pt.zeros(len(moves))[np.flatnonzero(moves)], raw)
-    return pt.cumsum(jump * pt.sqrt(variance))
+    at = np.flatnonzero(moves)
+    raw = pm.Normal(f"{name} steps", 0.0, 1.0, shape=len(at))
+    return pt.cumsum(pt.set_subtensor(pt.zeros(len(moves))[at], raw * pt.sqrt(variance[at])))
 
 
 def before(after: pt.TensorVariable, start: float | pt.TensorVariable = 0.0) -> pt.TensorVariable:
@@ -182,8 +182,7 @@ def plain_model(schedule: Schedule, tank: Tank) -> pm.Model:
         kind = steps["kind"][at]
         level = alkalinity[at]
         effluent = level + respond[at] * (
-            gain_x * steps["ph_factor"][at] * (1 + wander_x[at])
-            - (1 - epsilon) * (level - middle)
+            gain_x * steps["ph_factor"][at] * (1 + wander_x[at]) - (1 - epsilon) * (level - middle)
         )
         shown = pt.switch(pt.eq(kind, TANK_ALKALINITY), level, 0.0)
         shown += pt.switch(pt.eq(kind, TANK_CALCIUM), z[at] + alpha * level, 0.0)
@@ -253,9 +252,7 @@ def needed(
 def run_fast(schedule: Schedule, tank: Tank, seed: int, cores: int) -> tuple[dict, tuple]:
     """Draws by name and seconds of the estimator's own sampler and path draws."""
     clock = Clock()
-    trace = sample(
-        schedule, tank, np.random.SeedSequence(seed), cores=cores, progress=clock.tick
-    )
+    trace = sample(schedule, tank, np.random.SeedSequence(seed), cores=cores, progress=clock.tick)
     posterior = collect(schedule, tank, trace, np.random.SeedSequence(seed + 1))
     return chains_of(posterior), clock.split()
 

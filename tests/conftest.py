@@ -340,5 +340,3 @@ def case(request: pytest.FixtureRequest) -> Case:
 def everything() -> Case:
     """The log that holds every kind of entry."""
     return CASES["everything"]()
-
-

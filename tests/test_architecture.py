@@ -87,7 +87,9 @@ def own_modules(tree: ast.Module, package: str) -> set[str]:
 def called(tree: ast.Module) -> set[str]:
     """Names of all functions and methods called."""
     calls = [node.func for node in ast.walk(tree) if isinstance(node, ast.Call)]
-    return {call.attr if isinstance(call, ast.Attribute) else getattr(call, "id", "") for call in calls}
+    return {
+        call.attr if isinstance(call, ast.Attribute) else getattr(call, "id", "") for call in calls
+    }
 
 
 def test_every_module_has_its_place() -> None:

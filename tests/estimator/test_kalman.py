@@ -170,8 +170,6 @@ def test_draws_have_the_exact_conditional_covariance(singular: bool) -> None:
 def test_without_readings_nothing_is_learnt() -> None:
     """No readings: the log-likelihood is 0 and the states keep their prior mean."""
     system = random_system(6)._replace(observed=np.zeros(STEPS, dtype=bool))
-    path = kalman.draw_states(
-        system, root_of(system.covariance), np.zeros((STEPS + 1, STATES + 1))
-    )
+    path = kalman.draw_states(system, root_of(system.covariance), np.zeros((STEPS + 1, STATES + 1)))
     assert kalman.forward(system)[0] == 0.0
     np.testing.assert_allclose(path.ravel(), dense(system).state_mean, rtol=1e-9, atol=1e-12)

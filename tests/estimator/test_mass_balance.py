@@ -81,22 +81,22 @@ def solve(case, made) -> np.ndarray:
         dosed = np.zeros(2)
         for name, ml_d in rates.items():
             solution = tank.solutions[name]
-            dosed += ml_d * np.array(
-                [solution.alkalinity_meq_per_ml, solution.calcium_mmol_per_ml]
-            )
+            dosed += ml_d * np.array([solution.alkalinity_meq_per_ml, solution.calcium_mmol_per_ml])
 
-        def slope(t, y, day=day, since=since, rise=rise, ph_factor=ph_factor, dosed=dosed):
+        def slope(
+            t, y, day=day, since=since, rise=rise, factor=ph_factor, dosed=dosed, flow=flow_l_d
+        ):
             shape = dark
             if since < lit:
                 ratio = truth.light_ratio
                 shape = dark * (1 + (ratio - 1) * np.pi / 2 * np.sin(np.pi * (t - rise) / lit))
             eaten = truth.uptake_meq_l_d[day] * shape
             gained = 0.0
-            if flow_l_d > 0:
-                respond = (flow_l_d * 1000 / 24 / truth.reference_flow_ml_h) ** -truth.exponent
-                gain = truth.effluent_gain_meq_l[day] * ph_factor
+            if flow > 0:
+                respond = (flow * 1000 / 24 / truth.reference_flow_ml_h) ** -truth.exponent
+                gain = truth.effluent_gain_meq_l[day] * factor
                 gain -= (1 - truth.exponent) * (y[0] - middle)
-                gained = flow_l_d / truth.volume_l * gain * respond
+                gained = flow / truth.volume_l * gain * respond
             made_nitrate = truth.nitrate_rate_mmol_l_d
             return [
                 gained + dosed[0] / truth.volume_l - eaten - made_nitrate,
@@ -105,9 +105,9 @@ def solve(case, made) -> np.ndarray:
             ]
 
         if edge > before:
-            state = integrate.solve_ivp(
-                slope, (before, edge), state, rtol=1e-10, atol=1e-12
-            ).y[:, -1]
+            state = integrate.solve_ivp(slope, (before, edge), state, rtol=1e-10, atol=1e-12).y[
+                :, -1
+            ]
             before = edge
         at[edge] = state.copy()
         for action in days.get(edge, []):
@@ -193,9 +193,7 @@ def test_limits_of_the_flow_response(make_tank, make_log, make_truth, state_trut
     system = filled(made, state_truth(case, made))
     flows = made.steps["flow_l_d"][made.reading_step]
     level = 1.1 * made.shape.middle
-    show = [
-        system.loading[i, 0] * level + system.intercept[i] for i in made.reading_step
-    ]
+    show = [system.loading[i, 0] * level + system.intercept[i] for i in made.reading_step]
     if exponent == 0.0:
         assert show == pytest.approx([made.shape.middle + 6.0] * 2)
     else:

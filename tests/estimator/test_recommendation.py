@@ -78,8 +78,12 @@ def quiet_log(make_log):
     """A log that doses nothing any more."""
     return make_log(
         [(0.5, "alkalinity", "tank", "alk", 8.2 * DKH)],
-        [(0.0, "dose_rate", "soda", 100.0), (0.1, "flow", "", 1250.0), (2.0, "flow", "", 1250.0)]
-        + [(0.2, "dose_rate", "soda", 0.0)],
+        [
+            (0.0, "dose_rate", "soda", 100.0),
+            (0.1, "flow", "", 1250.0),
+            (0.2, "dose_rate", "soda", 0.0),
+            (2.0, "flow", "", 1250.0),
+        ],
     )
 
 
@@ -149,9 +153,7 @@ def test_no_candidate_does_better_than_the_setting(quiet_log, make_tank) -> None
     advice = advise(posterior, quiet_log, tank)
     setting = advice.flow.setting
     flows = np.arange(setting.low_ml_h, setting.high_ml_h + 1, 10.0)
-    levels = future_levels(
-        posterior, to_l_d(flows), 0.0, HORIZON_DAYS, np.random.default_rng(99)
-    )
+    levels = future_levels(posterior, to_l_d(flows), 0.0, HORIZON_DAYS, np.random.default_rng(99))
     chances = in_band_probability(levels, tank.targets["alkalinity"])
     assert advice.flow.in_band_probability >= chances.max() - 0.03
     assert chances.min() < chances.max() - 0.1
@@ -273,7 +275,7 @@ def test_variance_shares_of_one_source_alone() -> None:
 
 
 def test_withheld_where_the_pump_is_too_small(quiet_log, make_tank) -> None:
-    """More than half of the needed flows above the pump's limit: no setting, and the limit named."""
+    """The needed flow is above the pump's limit: no setting, and the limit is named."""
     pump = Reactor(60.0, 1500.0, 10.0)
     advice = advise(known(), quiet_log, make_tank(reactor=pump))
     assert advice.status == "withheld"

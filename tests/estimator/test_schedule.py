@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from math import factorial
 
 import numpy as np
@@ -50,7 +51,7 @@ def test_pulse_moments_are_the_integrals(make_tank, on_h, off_h, start, end) -> 
             integrate.quad(
                 lambda t, j=j: (end - t) ** j * pulse(t, on_h, off_h), low, high, epsabs=1e-14
             )[0]
-            for low, high in zip(inside[:-1], inside[1:], strict=True)
+            for low, high in pairwise(inside)
         )
         assert found[j] == pytest.approx(exact / factorial(j), rel=1e-9, abs=1e-14)
 

@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
-import pytest
 import PyCO2SYS as pyco2
+import pytest
 from scipy import optimize
 
 from estimator import carbonate, units

@@ -73,14 +73,11 @@ def test_chamber_and_tank_in_series(make_tank, make_log) -> None:
     made = build_schedule(log, make_tank(water_volume_l=chamber_l))
     feed_of_one = 1.0 - made.shape.middle
     level = np.append(0.0, shown(made, {0: 0.0}, volume_l=chamber_l, gain_x=feed_of_one))
-    np.testing.assert_allclose(
-        level[1:], 1 - np.exp(-flow_l_d * edges / chamber_l), rtol=1e-9
-    )
+    np.testing.assert_allclose(level[1:], 1 - np.exp(-flow_l_d * edges / chamber_l), rtol=1e-9)
     left_meq = flow_l_d * 0.01 - chamber_l * np.diff(level)
     strength = make_tank().solutions["soda"].alkalinity_meq_per_ml
     doses = [
-        (t - 0.005, "dose", "soda", meq / strength)
-        for t, meq in zip(edges, left_meq, strict=True)
+        (t - 0.005, "dose", "soda", meq / strength) for t, meq in zip(edges, left_meq, strict=True)
     ]
     readings = [(1.0, "alkalinity", "tank", "alk"), (6.0, "alkalinity", "tank", "alk")]
     second = build_schedule(make_log(readings, [pump, *doses]), make_tank(water_volume_l=tank_l))

@@ -66,7 +66,7 @@ def random_truth(rng: np.random.Generator) -> tuple[Truth, float]:
     return truth, flow_ml_h
 
 
-def recover(make_tank, make_log, seed: int) -> Outcome:
+def recover(make_tank, make_log, seed: int, draws: int) -> Outcome:
     """Simulate one log, fit it, and find the truth among the draws."""
     rng = np.random.default_rng(seed)
     tank = make_tank()
@@ -89,7 +89,7 @@ def recover(make_tank, make_log, seed: int) -> Outcome:
     log = simulate_log(tank, make_log(readings, actions), truth, rng)
     made = build_schedule(log, tank)
     first, second = np.random.SeedSequence(seed).spawn(2)
-    posterior = collect(made, tank, sample(made, tank, first, draws=500), second)
+    posterior = collect(made, tank, sample(made, tank, first, draws=draws), second)
     end_day = int(made.step_time_d[-1])
     around = [log.end + timedelta(days=float(d)) for d in np.linspace(-0.5, 0.5, 49)]
     level = simulate_levels(tank, log, truth, around).alkalinity_meq_l
@@ -102,13 +102,13 @@ def recover(make_tank, make_log, seed: int) -> Outcome:
         "needed flow": flow * turnover ** (1 / (1 - truth.exponent)),
         "calcium share": truth.calcium_share,
     }
-    draws = {
+    found = {
         "uptake now": posterior.uptake_now_meq_l_d,
         "level now": posterior.alkalinity_now_meq_l,
         "needed flow": needed_flow_l_d(posterior),
         "calcium share": posterior.calcium_share,
     }
-    place = {name: float(np.mean(draws[name] < true[name])) for name in QUANTITIES}
+    place = {name: float(np.mean(found[name] < true[name])) for name in QUANTITIES}
     return Outcome(place, posterior.diagnostics.failures)
 
 
@@ -119,7 +119,7 @@ def held(outcomes: list[Outcome], name: str) -> float:
 
 def test_a_few_logs_are_recovered(make_tank, make_log) -> None:
     """Two logs: no truth far outside its range, and most within the 90 % range."""
-    outcomes = [recover(make_tank, make_log, seed) for seed in (101, 102)]
+    outcomes = [recover(make_tank, make_log, seed, 150) for seed in (101, 102)]
     places = [outcome.place[name] for outcome in outcomes for name in QUANTITIES]
     assert all(0.001 < place < 0.999 for place in places)
     assert np.mean([0.05 <= place <= 0.95 for place in places]) >= 0.7
@@ -132,7 +132,7 @@ def test_ranges_hold_the_truth_as_often_as_they_say(make_tank, make_log) -> None
     A true 90 % range holds fewer than 15 of 20 in 1.1 % of such studies (binomial). The floor on
     the high side is over all quantities, since a range that is always right is too wide.
     """
-    outcomes = [recover(make_tank, make_log, seed) for seed in range(LOGS)]
+    outcomes = [recover(make_tank, make_log, seed, 500) for seed in range(LOGS)]
     by_name = {name: held(outcomes, name) for name in QUANTITIES}
     assert min(by_name.values()) >= 0.75, by_name
     assert 0.82 <= np.mean(list(by_name.values())) <= 0.98, by_name

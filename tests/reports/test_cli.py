@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import os
+import signal
 import subprocess
 import sys
+import time
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
@@ -213,6 +216,20 @@ def test_interrupt_is_quiet(inputs, monkeypatch):
     result = run("report", "log.csv", "--tank", "tank.toml")
     assert result.exit_code == 130
     assert result.output == ""
+    assert sorted(os.listdir()) == ["log.csv", "tank.toml"]
+
+
+def test_interrupt_is_never_taken_for_the_end_of_sampling(inputs, monkeypatch, make_study):
+    """A sampler that swallows the interrupt and returns what it has does not make a report."""
+
+    def sampler(*_, **__):
+        with suppress(KeyboardInterrupt):
+            os.kill(os.getpid(), signal.SIGINT)
+            time.sleep(5)
+        return make_study("full")
+
+    monkeypatch.setattr("estimator.study.run_study", sampler)
+    assert run("report", "log.csv", "--tank", "tank.toml").exit_code == 130
     assert sorted(os.listdir()) == ["log.csv", "tank.toml"]
 
 
