@@ -111,7 +111,9 @@ def _mode(
         _, expected = draw_path_at(table.theta(natural), MISREAD_SPREAD[misread], frame, normals)
         repeat = natural[first_kit + readings["kit"]]
         residual = readings["value"] - expected
-        likeliest = class_chances(residual, repeat**2 + readings["rounding"]).argmax(axis=1)
+        likeliest = class_chances(
+            residual, (readings["scatter"] * repeat) ** 2 + readings["rounding"]
+        ).argmax(axis=1)
         if np.array_equal(likeliest, misread):
             break
         misread = likeliest
@@ -184,8 +186,12 @@ def sample(
             model=model,
         )
         trace = _run(model, [nuts, errors], starts, rng, draws, cores, progress)
+    chains = trace.get_values("z", combine=False, squeeze=False)
+    if [len(chain) for chain in chains] != [draws] * CHAINS:
+        # PyMC takes an interrupt as enough draws; advice from a part of them is not wanted.
+        raise KeyboardInterrupt
     return Trace(
-        natural=table.natural(np.array(trace.get_values("z", combine=False))),
+        natural=table.natural(np.array(chains)),
         misread=np.array(trace.get_values("misread", combine=False)),
         divergences=int(np.sum(trace.get_sampler_stats("diverging"))),
         gradients=int(np.sum(trace.get_sampler_stats("tree_size"))),
@@ -217,7 +223,7 @@ def _run(
         cores=min(cores or os.cpu_count() or 1, CHAINS),
         step=steps,
         initvals=starts,
-        random_seed=[int(s) for s in rng.integers(2**31, size=CHAINS)],
+        random_seed=int(rng.integers(2**31)),
         progressbar=False,
         quiet=True,
         compute_convergence_checks=False,

@@ -32,6 +32,8 @@ from estimator.tank_file import RESERVED_NAMES, read_tank
 __all__ = ["Inputs", "read_inputs", "read_log", "read_tank"]
 
 _MIN_ALKALINITY_TIMES = 2
+_FLOW_SLIP = 5
+"""A flow this many times above the pump's largest is a slip of the unit, not a setting."""
 
 
 @dataclass(frozen=True)
@@ -270,6 +272,14 @@ class _Resolver:
             return None
         unit = entry.unit or next(iter(kind.units), "")
         value = None if entry.value is None else entry.value * kind.units[unit]
+        pump = self._tank.reactor
+        if entry.kind == "flow" and pump and (value or 0) > _FLOW_SLIP * pump.flow_max_ml_h:
+            rule = (
+                f"more than {_FLOW_SLIP} times the pump's largest flow, {pump.flow_max_ml_h:g} "
+                "mL/h; check the unit (mL/h, mL/min, L/day) and flow_max_ml_h in the tank file"
+            )
+            self._fault(entry, rule, f"{value:g} mL/h", "value")
+            return None
         flags = self._action_flags(entry, value)
         return Action(entry.row, entry.time, entry.kind, of, value, entry.note, flags)
 

@@ -101,7 +101,7 @@ def fill(theta, spread, steps, moments, shape, mean, covariance):  # type: ignor
             transition[i, a, a] = 1.0
         respond = np.exp(-epsilon * steps[i].log_ratio)
         strength = theta[GAIN_X] * steps[i].ph_factor
-        if steps[i].span_d > 0.0:
+        if steps[i].change_l == 0.0:
             kappa = steps[i].flow_l_d / volume * respond
             k = kappa * (1.0 - epsilon)
             unit, _ = _series(moments, i, UNIT, k)
@@ -130,7 +130,7 @@ def fill(theta, spread, steps, moments, shape, mean, covariance):  # type: ignor
                     transition[i, shape.z, shape.nitrate_rate] = (
                         shape.media_calcium * steps[i].span_d
                     )
-        elif steps[i].change_l > 0.0:
+        else:
             renewed = steps[i].change_l / volume
             water = shape.first_water + 2 * steps[i].change_water
             for a in range(shape.moving):
@@ -153,7 +153,7 @@ def fill(theta, spread, steps, moments, shape, mean, covariance):  # type: ignor
         repeat = theta[first_kit + steps[i].kit]
         observed[i] = True
         reading[i] = steps[i].value
-        variance[i] = spread[i] ** 2 * (repeat**2 + steps[i].rounding)
+        variance[i] = spread[i] ** 2 * ((steps[i].scatter * repeat) ** 2 + steps[i].rounding)
         if kind == TANK_ALKALINITY:
             loading[i, 0] = gain
         elif kind == TANK_CALCIUM:
@@ -204,7 +204,7 @@ def pull_back(theta, spread, steps, moments, shape, adjoint):  # type: ignore[no
     for i in range(n):
         respond = np.exp(-epsilon * steps[i].log_ratio)
         strength = theta[GAIN_X] * steps[i].ph_factor
-        if steps[i].span_d > 0.0:
+        if steps[i].change_l == 0.0:
             kappa = steps[i].flow_l_d / volume * respond
             k = kappa * (1.0 - epsilon)
             unit, unit_slope = _series(moments, i, UNIT, k)
@@ -247,7 +247,7 @@ def pull_back(theta, spread, steps, moments, shape, adjoint):  # type: ignore[no
                     * (steps[i].dose_calcium_mmol - shape.media_calcium * moments[i, DOSE, 0])
                     / volume**2
                 )
-        elif steps[i].change_l > 0.0:
+        else:
             water = shape.first_water + 2 * steps[i].change_water
             d_renewed = adjoint.transition[i, 0, water]
             for a in range(shape.moving):
@@ -269,7 +269,9 @@ def pull_back(theta, spread, steps, moments, shape, adjoint):  # type: ignore[no
         at = PHYSICAL + steps[i].gain
         gain = theta[at]
         kit = first_kit + steps[i].kit
-        gradient[kit] += 2.0 * theta[kit] * spread[i] ** 2 * adjoint.variance[i]
+        gradient[kit] += (
+            2.0 * theta[kit] * (spread[i] * steps[i].scatter) ** 2 * adjoint.variance[i]
+        )
         if kind == TANK_ALKALINITY:
             gradient[at] += adjoint.loading[i, 0]
         elif kind == TANK_CALCIUM:

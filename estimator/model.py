@@ -28,10 +28,16 @@ from pytensor.graph.basic import Apply
 from pytensor.graph.op import Op
 
 from estimator import carbonate, units
-from estimator.kalman import draw_states, log_likelihood_and_adjoint
+from estimator.kalman import draw_states, forward, log_likelihood_and_adjoint
 from estimator.mass_balance import fill, pull_back
 from estimator.parameters import PARAMETERS
-from estimator.schedule import Schedule, Shape, lit_fraction
+from estimator.schedule import (
+    EFFLUENT_ALKALINITY,
+    EFFLUENT_CALCIUM,
+    Schedule,
+    Shape,
+    lit_fraction,
+)
 from estimator.tank import Tank
 
 MISREAD_SPREAD = np.array([1.0, 4.0, 16.0, 64.0])
@@ -117,20 +123,21 @@ def physical_priors(schedule: Schedule, tank: Tank) -> tuple[Prior, ...]:
       0.1 under the chamber's pH (the probe's error).
     - exponent ε of the flow response: median 0.4, 95 % in 0.10 to 0.80: chambers run between
       their equilibrium and the rate limit; half saturation is 0.47 for a first-order chamber.
-    - drift of uptake per root day, relative: 2 % is 11 % in 30 days; of effluent strength: 0.8 %
-      is 4 % in 30 days (both common practice, no source).
+    - drift of uptake per root day, relative: 2 % is 11 % in 30 days; of effluent strength: 1.5 %
+      is 8 % in 30 days (both common practice, no source).
     """
     has_effluent = any(r.sample == "effluent" for r in schedule.readings)
     # A planned reactor will be held at the usual pH; one that runs at a pH not stated may not be.
-    known_ph = tank.reactor is None or tank.reactor.chamber_ph is not None
-    half = carbonate.half_saturated_increment_meq_l(schedule.chamber_ph)
+    known_ph = tank.reactor is None or schedule.settings.chamber_ph_known
+    chamber_ph = schedule.settings.chamber_ph.last
+    half = carbonate.half_saturated_increment_meq_l(chamber_ph)
     spread = 0.40 if known_ph else 0.54
     uptake = Prior("uptake_start_meq_l_d", LOG, 1.2 * units.MEQ_L_PER_DKH, 0.8)
     if not schedule.additions:
         uptake = replace(uptake, scale=IDENTITY, median=0.0, sd=1.2 * units.MEQ_L_PER_DKH)
     gain = Prior("effluent_gain_meq_l", LOG, half, spread)
     if not has_effluent:
-        ceiling = carbonate.saturated_increment_meq_l(schedule.chamber_ph - 0.1)
+        ceiling = carbonate.saturated_increment_meq_l(chamber_ph - 0.1)
         # The slope of the logit at the median keeps the spread of the log scale there.
         gain = replace(gain, scale=LOGIT, sd=spread / (1 - half / ceiling), high=ceiling)
     return (
@@ -141,15 +148,15 @@ def physical_priors(schedule: Schedule, tank: Tank) -> tuple[Prior, ...]:
         gain,
         Prior("exponent", LOGIT, 0.4, 0.9),
         Prior("drift_per_root_day", LOG, 0.02, 0.7),
-        Prior("effluent_drift_per_root_day", LOG, 0.008, 0.7),
+        Prior("effluent_drift_per_root_day", LOG, 0.015, 0.7),
     )
 
 
 def _kit_priors(schedule: Schedule) -> tuple[Prior, ...]:
     """Gains of bottles, then repeatability of kits.
 
-    A stated repeatability comes from about eight repeats (log sd 0.27); else 0.7 steps within a
-    factor of e (common practice, no source).
+    A stated repeatability comes from about eight repeats (log sd 0.27); else 0.7 steps, but at
+    least 0.4 of the usual figure, within a factor of e (common practice, no source).
     """
     kits = {kit.name: kit for kit in schedule.kits}
     gains = []
@@ -313,9 +320,12 @@ class TankLikelihood(Op):
         output_storage[0][0] = np.asarray(value)
         output_storage[1][0] = gradient
 
-    def L_op(self, inputs: Any, outputs: Any, output_grads: Any) -> list[Any]:
+    def pullback(self, inputs: Any, outputs: Any, output_grads: Any) -> list[Any]:
+        """Gradients of a cost by the inputs (the name since PyTensor 3)."""
         by_spread = pytensor.gradient.grad_not_implemented(self, 1, inputs[1])
         return [output_grads[0] * outputs[1], by_spread]
+
+    L_op = pullback
 
 
 class Frame(NamedTuple):
@@ -436,6 +446,70 @@ def _walk_repeatability(z, median, sd, residual, rounding, chance, spread, moves
     return z
 
 
+@njit(cache=True)
+def _log_likelihood(theta, misread, frame):  # type: ignore[no-untyped-def]
+    """Log-likelihood with the levels integrated out, at classes (m,)."""
+    spread = np.empty(len(misread))
+    for m in range(len(misread)):
+        spread[m] = MISREAD_SPREAD[misread[m]]
+    system = fill(
+        theta,
+        _by_step(spread, frame),
+        frame.steps,
+        frame.moments,
+        frame.shape,
+        frame.mean,
+        frame.covariance,
+    )
+    return forward(system)[0]
+
+
+@njit(cache=True)
+def flip_classes(theta, misread, candidates, moves, frame):  # type: ignore[no-untyped-def]
+    """Metropolis moves of the classes of few readings, levels integrated out.
+
+    Two effluent readings that disagree can each be the misread one. Given the levels, which follow
+    whichever is believed, the classes would hardly ever change places; so either two candidates
+    swap their classes or one takes a class from the prior, and the move is judged by the likelihood
+    without the levels.
+
+    Args:
+        theta: (q,) parameters.
+        misread: (m,) classes.
+        candidates: (c,) readings, c > 1.
+        moves: (k, 3) uniform numbers: which reading, which other or which class, whether accepted.
+        frame: the log.
+
+    Returns:
+        (m,) classes.
+    """
+    here = _log_likelihood(theta, misread, frame)
+    for k in range(len(moves)):
+        proposal = misread.copy()
+        first = candidates[int(moves[k, 0] * len(candidates))]
+        if k % 2 == 0:
+            second = candidates[int(moves[k, 1] * len(candidates))]
+            proposal[first], proposal[second] = misread[second], misread[first]
+        else:
+            below = 0.0
+            for c in range(len(MISREAD_CHANCE)):
+                if moves[k, 1] >= below:
+                    proposal[first] = c
+                below += MISREAD_CHANCE[c]
+        same = True
+        for candidate in candidates:
+            same = same and proposal[candidate] == misread[candidate]
+        if same:
+            continue
+        there = _log_likelihood(theta, proposal, frame)
+        if np.log(moves[k, 2]) < there - here:
+            misread, here = proposal, there
+    return misread
+
+
+EFFLUENT_MOVES = 4
+"""Collapsed moves of effluent classes per NUTS step; each that proposes a change costs a third of a
+gradient."""
 REPEATABILITY_MOVES = 8
 SWEEPS = 3
 """Gibbs sweeps per NUTS step: a sweep costs about one gradient."""
@@ -445,8 +519,9 @@ class KitErrorStep(BlockedStep):
     """Gibbs step for the errors of the kits: repeatabilities and classes of readings.
 
     (1) Draw the levels given everything else. (2) Given the levels the residuals are known: move
-    each kit's repeatability with the classes summed out, then (3) draw the classes. NUTS then moves
-    all of z with the levels integrated out again. Summing out is what lets a kit's repeatability
+    each kit's repeatability with the classes summed out, then (3) draw the classes; (4) swap and
+    flip classes of effluent readings with the levels integrated out (`flip_classes`). NUTS then
+    moves all of z with the levels integrated out again. Summing out is what lets a kit's repeatability
     and its count of odd readings, which explain each other, change together. Each sweep leaves the
     joint posterior unchanged (a partially collapsed Gibbs sampler: van Dyk & Park 2008, JASA
     103:790; the levels are drawn afresh before they are used and dropped after).
@@ -473,6 +548,10 @@ class KitErrorStep(BlockedStep):
         at = schedule.reading_step
         self.value = schedule.steps["value"][at]
         self.rounding = schedule.steps["rounding"][at]
+        self.scatter = schedule.steps["scatter"][at]
+        self.effluent = np.flatnonzero(
+            np.isin(schedule.steps["kind"][at], (EFFLUENT_ALKALINITY, EFFLUENT_CALCIUM))
+        )
         kit = schedule.steps["kit"][at]
         self.normals = (len(schedule.step_time_d) + 1, schedule.layout.size + 1)
         first = table.size - len(schedule.kits)
@@ -484,6 +563,10 @@ class KitErrorStep(BlockedStep):
         z, misread = point["z"].copy(), point["misread"]
         for _ in range(SWEEPS):
             z, misread = self._sweep(z, misread)
+        if len(self.effluent) > 1:
+            theta = self.table.theta(self.table.natural(z))
+            moves = self.rng.random((EFFLUENT_MOVES, 3))
+            misread = flip_classes(theta, misread, self.effluent, moves, self.frame)
         return point | {"z": z, "misread": misread}, [{}]
 
     def _sweep(self, z: np.ndarray, misread: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -501,13 +584,14 @@ class KitErrorStep(BlockedStep):
                 z[place],
                 prior.median,
                 prior.sd,
-                residual[readings],
-                self.rounding[readings],
+                residual[readings] / self.scatter[readings],
+                self.rounding[readings] / self.scatter[readings] ** 2,
                 MISREAD_CHANCE,
                 MISREAD_SPREAD,
                 moves,
             )
-            variance[readings] += (prior.median * np.exp(prior.sd * z[place])) ** 2
+            repeat = prior.median * np.exp(prior.sd * z[place])
+            variance[readings] += (self.scatter[readings] * repeat) ** 2
         chances = class_chances(residual, variance)
         picked = (self.rng.random((len(chances), 1)) > np.cumsum(chances, axis=1)).sum(axis=1)
         return z, np.minimum(picked, len(MISREAD_SPREAD) - 1).astype(misread.dtype)

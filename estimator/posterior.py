@@ -35,6 +35,7 @@ from estimator.model import (
 )
 from estimator.records import Reading
 from estimator.schedule import Schedule, day_shape, light_share, lit_fraction
+from estimator.settings import HandDosing
 from estimator.tank import Tank
 
 R_HAT_LIMIT = 1.01
@@ -103,7 +104,8 @@ class Posterior:
         calcium_uptake_mmol_l_d: (s, days) by calcification.
         alkalinity_meq_l: (s, days) daily mean level.
         calcium_mmol_l: the same, or None where calcium was never tested.
-        alkalinity_now_meq_l, calcium_now_mmol_l: daily mean level at the last entry.
+        alkalinity_now_meq_l, calcium_now_mmol_l: level at the last entry, freed of the light's
+            and of routine hand dosing's swing within the day.
         nitrate_loss_meq_l_d: (s,) part of the uptake now that is nitrate production, or None.
         effluent_gain_meq_l: (s,) now, over the middle of the band, at the reference flow.
         effluent_meq_l: (s,) effluent alkalinity now at the present flow (the planned one where
@@ -111,6 +113,8 @@ class Posterior:
         middle_meq_l: middle of the alkalinity band.
         reference_flow_l_d: flow at which `effluent_gain_meq_l` holds, None where none ran.
         present_flow_l_d: at the last entry.
+        dosed_meq_d: alkalinity being dosed at the last entry, by rate and by hand.
+        effluent_tested: an effluent reading is in the fit.
         kit_gain: by (kit, bottle) (s,).
         kit_repeatability: by kit (s,), canonical units.
         checks: one per used reading, in time order.
@@ -139,11 +143,24 @@ class Posterior:
     middle_meq_l: float
     reference_flow_l_d: float | None
     present_flow_l_d: float
+    dosed_meq_d: float
+    effluent_tested: bool
     kit_gain: Mapping[tuple[str, int], np.ndarray]
     kit_repeatability: Mapping[str, np.ndarray]
     checks: tuple[ReadingCheck, ...]
     net_change: bool
     diagnostics: Diagnostics
+
+    @property
+    def needed_flow_l_d(self) -> np.ndarray:
+        """(s,) flow that would hold the middle of the band, nothing being dosed, L/day."""
+        return supply_flow_l_d(
+            self.uptake_now_meq_l_d,
+            self.volume_l,
+            self.effluent_gain_meq_l,
+            self.exponent,
+            self.reference_flow_l_d,
+        )
 
     @property
     def uptake_now_meq_l_d(self) -> np.ndarray:
@@ -214,25 +231,30 @@ def describe(
         A posterior without reading checks, its diagnostics still empty.
     """
     net_change = not schedule.additions
+    volume = natural[:, VOLUME_AT]
     share = light_share(natural[:, LIGHT_AT], lit_fraction(tank))
     uptake_start = natural[:, UPTAKE_AT]
     scale = np.full_like(uptake_start, units.MEQ_L_PER_DKH) if net_change else uptake_start
     calcified = uptake_start[:, None] + scale[:, None] * states.uptake
     nitrate = states.nitrate_rate
     uptake = calcified if nitrate is None else calcified + nitrate
-    at_midnight = day_shape(tank, share, 0.0)
-    at_end = day_shape(tank, share, float(schedule.step_time_d[-1]) % 1.0)
+    # How far a level under steady supply stands below its daily mean, in days of uptake.
+    midnight = day_shape(tank, share, 0.0)
+    end = day_shape(tank, share, float(schedule.step_time_d[-1]) % 1.0)
     calcium_uptake = natural[:, SHARE_AT, None] * calcified
-    alkalinity_now = states.alkalinity[:, -1] + uptake[:, -1] * at_end
+    routines = schedule.settings.hand_dosing
+    hand_alkalinity = sum(_above_mean(r, r.alkalinity_meq) for r in routines)
+    hand_calcium = sum(_above_mean(r, r.calcium_mmol) for r in routines)
+    alkalinity_now = states.alkalinity[:, -1] + calcified[:, -1] * end - hand_alkalinity / volume
     calcium = calcium_now = None
     if states.calcium is not None:
-        calcium = _daily_mean(states.calcium, calcium_uptake, at_midnight)
-        calcium_now = states.calcium[:, -1] + calcium_uptake[:, -1] * at_end
+        calcium = _daily_mean(states.calcium, calcium_uptake, midnight, end)
+        calcium_now = states.calcium[:, -1] + calcium_uptake[:, -1] * end - hand_calcium / volume
     gain = natural[:, GAIN_AT] * np.clip(1.0 + states.effluent, 0.05, None)
     first_kit = PHYSICAL_PRIORS + len(schedule.gains)
     return Posterior(
         chains=chains,
-        volume_l=natural[:, VOLUME_AT],
+        volume_l=volume,
         light_share=share,
         calcium_share=natural[:, SHARE_AT],
         exponent=natural[:, EXPONENT_AT],
@@ -242,7 +264,7 @@ def describe(
         days=tuple(schedule.origin.date() + timedelta(days=j) for j in range(schedule.days)),
         uptake_meq_l_d=uptake,
         calcium_uptake_mmol_l_d=calcium_uptake,
-        alkalinity_meq_l=_daily_mean(states.alkalinity, uptake, at_midnight),
+        alkalinity_meq_l=_daily_mean(states.alkalinity, calcified, midnight, end),
         calcium_mmol_l=calcium,
         alkalinity_now_meq_l=alkalinity_now,
         calcium_now_mmol_l=calcium_now,
@@ -252,6 +274,8 @@ def describe(
         middle_meq_l=schedule.shape.middle,
         reference_flow_l_d=schedule.reference_flow_l_d,
         present_flow_l_d=schedule.present_flow_l_d,
+        dosed_meq_d=schedule.settings.dosed_now_meq_d,
+        effluent_tested=any(r.sample == "effluent" for r in schedule.readings),
         kit_gain={pair: natural[:, PHYSICAL_PRIORS + i] for i, pair in enumerate(schedule.gains)},
         kit_repeatability={
             kit.name: natural[:, first_kit + i] for i, kit in enumerate(schedule.kits)
@@ -277,13 +301,7 @@ def _effluent(
 def reported(posterior: Posterior) -> dict[str, np.ndarray]:
     """Every reported quantity by name, draws (s,): what the checks of sampling look at."""
     # The needed flow spans orders of magnitude where data are few: checked as its logarithm.
-    needed = supply_flow_l_d(
-        posterior.uptake_now_meq_l_d,
-        posterior.volume_l,
-        posterior.effluent_gain_meq_l,
-        posterior.exponent,
-        posterior.reference_flow_l_d,
-    )
+    needed = posterior.needed_flow_l_d
     quantities = {
         "water volume": posterior.volume_l,
         "uptake now": posterior.uptake_now_meq_l_d,
@@ -385,14 +403,32 @@ def _draw_states(
     return DayStates(**whole), expected
 
 
-def _daily_mean(ends: np.ndarray, uptake: np.ndarray, at_midnight: np.ndarray) -> np.ndarray:
+def _above_mean(routine: HandDosing, amount: float) -> float:
+    """How far routine hand dosing lifts the level above its mean over an interval, × volume.
+
+    Just after a dose half of it, just before the next minus half.
+    """
+    return amount * (0.5 - min(routine.age_d / routine.interval_d, 1.0))
+
+
+def _daily_mean(
+    ends: np.ndarray, uptake: np.ndarray, midnight: np.ndarray, end: np.ndarray
+) -> np.ndarray:
     """Daily means (s, days) of a level from its values at the end of each day.
 
-    Under steady supply a level follows −uptake·(∫(s − 1)): its mean over the day is the mean of the
-    two ends plus uptake × the day shape at midnight. The first day has one end only.
+    Each value is freed of the light's swing at its time of day (midnight, or the last entry's),
+    then the two ends of a day are averaged. The first day has one end only.
+
+    Args:
+        ends: (s, days) levels.
+        uptake: (s, days) of what follows the light, per day.
+        midnight, end: (s,) `day_shape` at midnight and at the last entry's time of day.
     """
-    begins = np.concatenate([ends[:, :1], ends[:, :-1]], axis=1)
-    return 0.5 * (begins + ends) + uptake * at_midnight[:, None]
+    shape = np.repeat(midnight[:, None], ends.shape[1], axis=1)
+    shape[:, -1] = end
+    level = ends + uptake * shape
+    begins = np.concatenate([level[:, :1], level[:, :-1]], axis=1)
+    return 0.5 * (begins + level)
 
 
 def _check_readings(
@@ -401,7 +437,8 @@ def _check_readings(
     at = schedule.reading_step
     value, rounding = schedule.steps["value"][at], schedule.steps["rounding"][at]
     first_kit = natural.shape[1] - len(schedule.kits)
-    variance = natural[:, first_kit + schedule.steps["kit"][at]] ** 2 + rounding
+    repeat = natural[:, first_kit + schedule.steps["kit"][at]]
+    variance = (schedule.steps["scatter"][at] * repeat) ** 2 + rounding
     ordinary = np.zeros(len(value))
     for s in range(len(natural)):
         ordinary += class_chances(value - expected[s], variance[s])[:, 0]

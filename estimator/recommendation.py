@@ -12,8 +12,7 @@ import numpy as np
 
 from estimator import units
 from estimator.parameters import ALKALINITY
-from estimator.posterior import Posterior, supply_flow_l_d
-from estimator.records import TankLog
+from estimator.posterior import Posterior
 from estimator.tank import Reactor, Tank, Target
 
 HORIZON_DAYS = 14
@@ -27,11 +26,12 @@ CANDIDATES = 60
 """Flows tried across the recommended range before the best neighbourhood is tried step by step."""
 NEAR_BEST = 0.005
 """Settings within this of the best probability count as equal (Monte Carlo error)."""
-RECENT_DAYS = 14
-"""One-time doses of this many last days stand for what goes on being dosed by hand."""
+HOLDING_LIMIT = 0.2
+"""No setting is recommended where even the best one stays in the band less surely than this,
+though today's level is more likely in it than not."""
 CO2_PER_CACO3 = (1.9, 0.2)
 """Moles of CO2 used per mole of CaCO3 dissolved: median and log sd of a lognormal. 1.5 to 2.5 over
-saturations of 0.3 to 1 and chamber pH 6.3 to 6.8 (PyCO2SYS, see `carbonate`); leaks not counted."""
+saturations of 0.3 to 1 and chamber pH 6.3 to 6.7 (PyCO2SYS, see `carbonate`); leaks not counted."""
 PLANNED_PUMP = Reactor(flow_min_ml_h=0.0, flow_max_ml_h=1e6, flow_step_ml_h=10.0)
 """Stands for the pump while the tank has no reactor."""
 
@@ -107,6 +107,8 @@ def future_levels(
 
     The same random numbers serve every flow, so that differences between flows are not noise.
 
+    Water changes to come are left out.
+
     Args:
         posterior: draws (s,).
         flows_l_d: (f,) candidate flows, L/day.
@@ -122,7 +124,7 @@ def future_levels(
     exponent = posterior.exponent[:, None]
     reference = posterior.reference_flow_l_d
     if reference is None:
-        reference = float(np.median(needed_flow_l_d(posterior))) or 1.0
+        reference = float(np.median(posterior.needed_flow_l_d)) or 1.0
     with np.errstate(divide="ignore"):
         respond = np.where(flow > 0, (np.maximum(flow, 1e-12) / reference) ** -exponent, 0.0)
     kappa = flow / posterior.volume_l[:, None] * respond
@@ -148,17 +150,6 @@ def in_band_probability(levels: np.ndarray, target: Target) -> np.ndarray:
     return np.all((levels >= target.low) & (levels <= target.high), axis=0).mean(axis=0)
 
 
-def needed_flow_l_d(posterior: Posterior) -> np.ndarray:
-    """(s,) flow that would hold the middle of the band, L/day."""
-    return supply_flow_l_d(
-        posterior.uptake_now_meq_l_d,
-        posterior.volume_l,
-        posterior.effluent_gain_meq_l,
-        posterior.exponent,
-        posterior.reference_flow_l_d,
-    )
-
-
 def to_ml_h(flow_l_d: np.ndarray) -> np.ndarray:
     """Pump setting from L/day."""
     return flow_l_d * 1000 / units.HOURS_PER_DAY
@@ -167,19 +158,6 @@ def to_ml_h(flow_l_d: np.ndarray) -> np.ndarray:
 def to_l_d(flow_ml_h: np.ndarray) -> np.ndarray:
     """L/day from a pump setting."""
     return np.asarray(flow_ml_h) * units.HOURS_PER_DAY / 1000
-
-
-def dosed_now_meq_d(log: TankLog, tank: Tank) -> float:
-    """Alkalinity being dosed at the last entry: lasting rates plus recent one-time doses."""
-    rates = {a.of: a.value or 0.0 for a in log.actions if a.kind == "dose_rate"}
-    per_day = sum(tank.solutions[name].alkalinity_meq_per_ml * ml for name, ml in rates.items())
-    span = max(min(RECENT_DAYS, (log.end - log.start).total_seconds() / 86400), 1.0)
-    recent = sum(
-        tank.solutions[a.of].alkalinity_meq_per_ml * (a.value or 0.0)
-        for a in log.actions
-        if a.kind == "dose" and (log.end - a.time).total_seconds() <= span * 86400
-    )
-    return per_day + recent / span
 
 
 def variance_shares(posterior: Posterior) -> dict[str, float]:
@@ -196,7 +174,7 @@ def variance_shares(posterior: Posterior) -> dict[str, float]:
         "water volume": np.log(posterior.volume_l[positive]),
         "effluent strength": -np.log(posterior.effluent_gain_meq_l[positive]),
     }
-    total = np.log(np.maximum(needed_flow_l_d(posterior)[positive], 1e-12))
+    total = np.log(np.maximum(posterior.needed_flow_l_d[positive], 1e-12))
     pick["flow response"] = total - sum(pick.values())
     variance = np.var(total)
     if variance == 0:
@@ -223,7 +201,7 @@ def _round_outward(needed_ml_h: np.ndarray, pump: Reactor) -> tuple[float, float
 
 def _choose(
     posterior: Posterior, pump: Reactor, target: Target, low: float, high: float, seed: int
-) -> tuple[float, float]:
+) -> tuple[float, float] | None:
     """The setting within [low, high] and the pump's limits that stays in the band most surely.
 
     Settings that do equally well form a run; its middle is taken. Where today's level is more
@@ -231,13 +209,13 @@ def _choose(
     taken, which holds the band once the level is put right.
 
     Returns:
-        (setting mL/h, probability).
+        (setting mL/h, probability), or None where no step of the pump lies within range and limits.
     """
     step = pump.flow_step_ml_h
     first = np.ceil(max(low, pump.flow_min_ml_h) / step - 1e-9)
     last = np.floor(min(high, pump.flow_max_ml_h) / step + 1e-9)
     if last < first:
-        first = last = float(np.round(np.clip(low, pump.flow_min_ml_h, pump.flow_max_ml_h) / step))
+        return None
 
     def probability(multiples: np.ndarray) -> np.ndarray:
         rng = np.random.default_rng(seed)
@@ -246,7 +224,7 @@ def _choose(
 
     alkalinity = posterior.alkalinity_now_meq_l
     if np.mean((alkalinity >= target.low) & (alkalinity <= target.high)) < 0.5:
-        median = float(np.median(to_ml_h(needed_flow_l_d(posterior))))
+        median = float(np.median(to_ml_h(posterior.needed_flow_l_d)))
         chosen = np.clip(np.round(median / step), first, last)
         return float(chosen * step), float(probability(np.array([chosen]))[0])
     stride = max(1.0, np.ceil((last - first) / CANDIDATES))
@@ -257,21 +235,19 @@ def _choose(
     return float(chosen * step), float(probability(np.array([chosen]))[0])
 
 
-def recommend(
-    posterior: Posterior, log: TankLog, tank: Tank, seed: np.random.SeedSequence
-) -> Recommendation:
+def recommend(posterior: Posterior, tank: Tank, seed: np.random.SeedSequence) -> Recommendation:
     """Advice from the posterior.
 
     Args:
         posterior: draws and checks.
-        log, tank: for the present settings, the pump and the band.
+        tank: for the pump, the band and the solutions.
         seed: for the drift within the horizon.
     """
     target = tank.targets[ALKALINITY.name]
     pump = tank.reactor or PLANNED_PUMP
     draw_seed = int(np.random.default_rng(seed).integers(2**31))
-    needed = to_ml_h(needed_flow_l_d(posterior))
-    dosed = dosed_now_meq_d(log, tank)
+    needed = to_ml_h(posterior.needed_flow_l_d)
+    dosed = posterior.dosed_meq_d
     alkalinity = posterior.alkalinity_now_meq_l
     inside = float(np.mean((alkalinity >= target.low) & (alkalinity <= target.high)))
     shares = variance_shares(posterior)
@@ -290,8 +266,11 @@ def recommend(
     setting = probability = None
     if not reasons:
         low, high = _round_outward(needed, pump)
-        set_to, probability = _choose(posterior, pump, target, low, high, draw_seed)
-        setting = Setting(low, high, set_to)
+        chosen = _choose(posterior, pump, target, low, high, draw_seed)
+        reasons = _cannot_hold(chosen, inside, shares, is_planned(posterior), pump)
+        if chosen is not None and not reasons:
+            set_to, probability = chosen
+            setting = Setting(low, high, set_to)
     load_meq_d = np.clip(posterior.uptake_now_meq_l_d, 0.0, None) * posterior.volume_l
     calcium_mmol_d = np.clip(posterior.calcium_uptake_now_mmol_l_d, 0.0, None) * posterior.volume_l
     media = load_meq_d / 2 * units.CACO3_G_MOL / 1000
@@ -300,7 +279,7 @@ def recommend(
     return Recommendation(
         status="withheld" if reasons else "recommended",
         reasons=reasons,
-        notes=_notes(posterior, tank, inside, dosed, target),
+        notes=_notes(posterior, tank, inside, target),
         flow=FlowAdvice(
             needed_ml_h=needed,
             current_ml_h=current,
@@ -331,6 +310,34 @@ def _dose_rates(
     return rates
 
 
+def is_planned(posterior: Posterior) -> bool:
+    """Whether the reactor has neither run nor had its effluent tested: nothing of it is known."""
+    return posterior.reference_flow_l_d is None and not posterior.effluent_tested
+
+
+def _cannot_hold(
+    chosen: tuple[float, float] | None,
+    inside: float,
+    shares: Mapping[str, float],
+    planned: bool,
+    pump: Reactor,
+) -> tuple[str, ...]:
+    """Why not even the best setting will do; a planned reactor's range is for choosing a pump."""
+    if chosen is None:
+        return (
+            f"No setting of the pump ({pump.flow_min_ml_h:g} to {pump.flow_max_ml_h:g} mL/h in "
+            f"steps of {pump.flow_step_ml_h:g}) lies in the range that the tank needs. Use a pump "
+            "that reaches it.",
+        )
+    if not planned and inside >= 0.5 and chosen[1] < HOLDING_LIMIT:
+        main = max(shares, key=lambda name: shares[name])
+        return (
+            "No flow is likely enough to hold the band for the next days, mostly because of "
+            f"{main}. To narrow it, {_REMEDIES[main]}.",
+        )
+    return ()
+
+
 def _withhold(
     posterior: Posterior, needed: np.ndarray, shares: Mapping[str, float], tank: Tank
 ) -> tuple[str, ...]:
@@ -343,6 +350,12 @@ def _withhold(
             + ". Run the report again with another --seed; if it fails again, look for entries "
             "that contradict each other in the list of readings."
         )
+    if posterior.effluent_tested and posterior.reference_flow_l_d is None:
+        reasons.append(
+            "The log has effluent readings but no flow, so how much the reactor adds is unknown. "
+            "Log the pump's setting as `flow`, from the day it was set."
+        )
+    planned = is_planned(posterior)
     low, high = np.quantile(needed, [0.05, 0.95])
     main = max(shares, key=lambda name: shares[name])
     if low <= 0 or np.median(posterior.uptake_now_meq_l_d) <= 0:
@@ -350,7 +363,7 @@ def _withhold(
             "The log does not show that the tank takes up any alkalinity: the needed flow may be "
             f"zero. To settle it, {_REMEDIES['uptake']}."
         )
-    elif high > (PLANNED_RATIO_LIMIT if tank.reactor is None else RANGE_RATIO_LIMIT) * low:
+    elif high > (PLANNED_RATIO_LIMIT if planned else RANGE_RATIO_LIMIT) * low:
         reasons.append(
             f"The data cannot say yet: the needed flow may be {high / low:.0f} times larger at one "
             f"end of its range than at the other, mostly because of {main}. "
@@ -373,21 +386,23 @@ def _withhold(
     return tuple(reasons)
 
 
-def _notes(
-    posterior: Posterior, tank: Tank, inside: float, dosed_meq_d: float, target: Target
-) -> tuple[str, ...]:
+def _notes(posterior: Posterior, tank: Tank, inside: float, target: Target) -> tuple[str, ...]:
     """Plain sentences that the advice depends on."""
     notes = []
     if posterior.net_change:
         notes.append(
             "No addition of alkalinity is in the log, so only the net change can be seen: uptake "
-            "here is uptake less whatever was added. It is the whole uptake only if nothing was "
-            "added. Log every dose to learn the whole."
+            "here is uptake less whatever was added. Any flow given here comes on top of what is "
+            "being added now: stop no dosing on the strength of it. Log every dose to learn the "
+            "whole uptake."
         )
-    if dosed_meq_d > 0:
+    if posterior.dosed_meq_d > 0:
+        rise = float(np.median(posterior.dosed_meq_d / posterior.volume_l))
+        shown = ALKALINITY.from_canonical(rise, target.unit)
         notes.append(
-            "The flow given here carries the whole load. It holds the band only once the dosing "
-            "still in the log has stopped."
+            "The flow given here carries the whole load, so the dosing still in the log has to "
+            f"stop when it is set. With both, alkalinity would rise by about {shown:.2g} "
+            f"{target.unit} a day at first. Hand over in steps, testing between them."
         )
     if inside < 0.5:
         side = "below" if np.median(posterior.alkalinity_now_meq_l) < target.low else "above"
@@ -396,14 +411,10 @@ def _notes(
             "band once the level has been brought back slowly; it does not correct the level "
             "quickly by itself."
         )
-    if tank.reactor is None:
+    if is_planned(posterior):
         notes.append(
-            "The tank file has no reactor. The flow is for a planned one, from what chamber "
-            "chemistry usually gives; test the effluent as soon as it runs."
-        )
-    elif posterior.reference_flow_l_d is None:
-        notes.append(
-            "No reactor flow is in the log, so the effluent's strength is taken from chamber "
-            "chemistry; test the effluent as soon as the reactor runs."
+            "No reactor flow and no effluent reading are in the log. The flow is for a planned "
+            "reactor, from what chamber chemistry usually gives. Start it at the low end of the "
+            "range while dosing goes on, test its effluent, and run the report again."
         )
     return tuple(notes)

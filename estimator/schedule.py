@@ -5,25 +5,31 @@ Nothing here is unknown: volume, light ratio, flow response and the rest meet th
 moments M_j / j!, M_j = ∫ (t1 − t)^j m(t) dt, from which its effect at any decay rate k follows as
 Σ (−k)^j M_j / j!; spans are cut so that k·span <= 1, where the terms kept leave less than 1e-11.
 
-At one instant the order is: readings, then water changes, then steps allowed by the log, then new
-settings and doses (a keeper tests first and acts on it; common practice, no source).
+At one instant the order is: new bottles, readings, water changes and steps allowed by the log in
+file order, then new settings and doses (a keeper tests first and acts on it; common practice, no
+source).
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-from datetime import datetime, timedelta
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from itertools import pairwise
 from math import factorial
 from typing import NamedTuple
 
 import numpy as np
 
 from estimator import carbonate, units
+from estimator.errors import Fault, InputError
 from estimator.parameters import ALKALINITY, CALCIUM, NITRATE
 from estimator.records import Action, Reading, TankLog
+from estimator.settings import Settings, actions_of, day_of, origin_of, settings_of
 from estimator.tank import Kit, Tank
 
+MOST_STEPS = 20_000
+"""Steps of one log: 25 years of days, half of them with a reading."""
 TERMS = 14
 """Terms of the series kept."""
 
@@ -50,6 +56,10 @@ MEDIA_STEP_SD = 0.20
 """Relative sd of the effluent step at a `media_change` (common practice, no source)."""
 PH_STEP_SD = 0.10
 """Relative sd of the effluent step at a `ph_setting`, beside the step that the table predicts."""
+EFFLUENT_SCATTER = float(np.sqrt(3.0))
+"""Effluent titrations take about three times the reagent of the tank's and scatter √3 more: EPA
+310.1 gives sd 1.2 near 9 and 5.3 near 115 mg/L as CaCO3 (from memory), about the root of the
+level."""
 NITRATE_DRIFT = 0.02 / units.NO3_G_MOL
 """Drift of net nitrate production, mmol/L/day per root day (common practice, no source)."""
 
@@ -106,6 +116,7 @@ STEP = np.dtype(
         ("value", float),
         ("known", float),
         ("rounding", float),
+        ("scatter", float),
         ("change_water", np.int64),
         ("kind", np.int64),
         ("water", np.int64),
@@ -119,7 +130,8 @@ span_d in days; flow_l_d during the span; log_ratio is log(F/F_ref), 0 where F =
 the effluent's gain; dose_calcium_mmol within the span; change_l of water renewed at the end of the
 step, change_water its index; drift_d, effluent_drift_d days of drift entering after the step;
 uptake_step, effluent_step variances of steps allowed; then of the reading: kind, value (canonical),
-known value of a reference solution, rounding variance, indices of water, gain and kit.
+known value of a reference solution, rounding variance, scatter (factor on the kit's repeatability),
+indices of water, gain and kit.
 """
 
 UNIT, PULSE, DOSE = range(3)
@@ -161,10 +173,8 @@ class Schedule:
         readings: the m readings that the fit uses, in step order.
         kits: kits in the order of repeatability parameters.
         gains: (kit name, bottle number) in the order of gain parameters.
-        reference_flow_l_d: F_ref, or None where the reactor never ran.
-        present_flow_l_d: flow at the end of the log.
-        chamber_ph: the chamber's pH at the end of the log, stated or usual.
-        additions: True where anything that adds alkalinity is in the log.
+        settings: what was set and added.
+        additions: True where alkalinity was added between the first and the last tank reading.
     """
 
     steps: np.ndarray
@@ -180,15 +190,23 @@ class Schedule:
     readings: tuple[Reading, ...]
     kits: tuple[Kit, ...]
     gains: tuple[tuple[str, int], ...]
-    reference_flow_l_d: float | None
-    present_flow_l_d: float
-    chamber_ph: float
+    settings: Settings
     additions: bool
 
     @property
     def parameters(self) -> int:
         """Length of the parameter vector."""
         return PHYSICAL + len(self.gains) + len(self.kits)
+
+    @property
+    def reference_flow_l_d(self) -> float | None:
+        """F_ref, or None where the reactor never ran."""
+        return self.settings.reference_flow_l_d
+
+    @property
+    def present_flow_l_d(self) -> float:
+        """Flow at the end of the log."""
+        return self.settings.flow_l_d.last
 
     @property
     def days(self) -> int:
@@ -210,6 +228,7 @@ def lit_fraction(tank: Tank) -> float:
     return ((tank.lights_off_h - tank.lights_on_h) % units.HOURS_PER_DAY) / units.HOURS_PER_DAY
 
 
+_FACTORIALS = np.array([factorial(j) for j in range(TERMS)], dtype=float)
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(24)
 
 
@@ -230,7 +249,6 @@ def pulse_moments(start_d: np.ndarray, end_d: np.ndarray, tank: Tank) -> np.ndar
     lit = lit_fraction(tank)
     moments = np.zeros((len(start_d), TERMS))
     orders = np.arange(TERMS)
-    scale = np.array([factorial(j) for j in range(TERMS)], dtype=float)
     for shift in (-1, 0, 1):
         rise = np.floor(start_d) + shift + on
         low = np.maximum(start_d, rise)
@@ -240,7 +258,7 @@ def pulse_moments(start_d: np.ndarray, end_d: np.ndarray, tank: Tank) -> np.ndar
         height = 0.5 * np.pi / lit * np.sin(np.pi * (at - rise[:, None]) / lit)
         back = (end_d[:, None] - at)[:, :, None] ** orders
         moments += half[:, None] * np.einsum("k,nk,nkj->nj", _WEIGHTS, height, back)
-    return moments / scale
+    return moments / _FACTORIALS
 
 
 def day_shape(tank: Tank, share: np.ndarray, time_d: float) -> np.ndarray:
@@ -274,10 +292,6 @@ _KINDS = {
 }
 
 
-def _actions(log: TankLog, kind: str) -> list[Action]:
-    return [action for action in log.actions if action.kind == kind]
-
-
 def media_calcium_share(tank: Tank) -> float:
     """α: mol of calcium dissolved per equivalent; magnesium takes its share of the media's volume.
 
@@ -293,7 +307,7 @@ def used_readings(log: TankLog, tank: Tank) -> tuple[Reading, ...]:
     Left out: parameters the model has no place for, a water that is never used in a change, a
     reference without a stated value, and nitrate read fewer than twice.
     """
-    changed = {action.of for action in _actions(log, "water_change")}
+    changed = {action.of for action in actions_of(log, "water_change")}
     nitrate = [r for r in log.readings if (r.sample, r.parameter) == ("tank", NITRATE.name)]
 
     def used(reading: Reading) -> bool:
@@ -309,114 +323,107 @@ def used_readings(log: TankLog, tank: Tank) -> tuple[Reading, ...]:
 
 
 @dataclass(frozen=True)
-class _Line:
-    """A quantity that keeps its value from each change on."""
+class _Step:
+    """One step while the table grows: settings hold as they were just after `since_d`."""
 
-    times: np.ndarray
-    values: np.ndarray
-
-    def at(self, time_d: float) -> float:
-        """Value just after `time_d`."""
-        return float(self.values[np.searchsorted(self.times, time_d, side="right") - 1])
-
-
-def _line(start: float, changes: Sequence[tuple[float, float]]) -> _Line:
-    times = [-np.inf, *(time for time, _ in changes)]
-    values = [start, *(value for _, value in changes)]
-    return _Line(np.array(times), np.array(values))
-
-
-@dataclass(frozen=True)
-class _Doses:
-    """Everything dosed: one-time amounts and lasting rates, as alkalinity and calcium."""
-
-    times: np.ndarray
-    alkalinity_meq: np.ndarray
-    calcium_mmol: np.ndarray
-    alkalinity_rate: _Line
-    calcium_rate: _Line
-
-
-def _doses(log: TankLog, tank: Tank, day_of: dict[int, float]) -> _Doses:
-    single = _actions(log, "dose")
-    rates: dict[str, float] = {}
-    alkalinity: list[tuple[float, float]] = []
-    calcium: list[tuple[float, float]] = []
-    for action in _actions(log, "dose_rate"):
-        rates[action.of] = action.value or 0.0
-        pairs = [(tank.solutions[name], rate) for name, rate in rates.items()]
-        at = day_of[action.row]
-        alkalinity.append((at, sum(s.alkalinity_meq_per_ml * rate for s, rate in pairs)))
-        calcium.append((at, sum(s.calcium_mmol_per_ml * rate for s, rate in pairs)))
-    amounts = [(tank.solutions[a.of], a.value or 0.0) for a in single]
-    return _Doses(
-        times=np.array([day_of[a.row] for a in single]),
-        alkalinity_meq=np.array([s.alkalinity_meq_per_ml * ml for s, ml in amounts]),
-        calcium_mmol=np.array([s.calcium_mmol_per_ml * ml for s, ml in amounts]),
-        alkalinity_rate=_line(0.0, alkalinity),
-        calcium_rate=_line(0.0, calcium),
-    )
+    start_d: float
+    end_d: float
+    since_d: float
+    columns: Mapping[str, float]
 
 
 class _Table:
     """Grows the steps one by one; a column not named is zero."""
 
     def __init__(self) -> None:
-        self.rows: list[dict[str, float]] = []
-        self.ends: list[float] = []
+        self.steps: list[_Step] = []
+        self.since = 0.0
 
-    def add(self, end_d: float, **columns: float) -> int:
-        """Append a step ending at `end_d`; returns its index."""
-        self.rows.append(columns)
-        self.ends.append(end_d)
-        return len(self.rows) - 1
+    def span(self, start_d: float, end_d: float, **columns: float) -> None:
+        """A span of time under the settings that hold just after its start."""
+        self.since = start_d
+        self.steps.append(_Step(start_d, end_d, start_d, columns))
 
-    def steps(self) -> np.ndarray:
-        """The steps so far, (n,) of `STEP`."""
-        steps = np.zeros(len(self.rows), STEP)
-        for i, row in enumerate(self.rows):
-            for name, value in row.items():
-                steps[name][i] = value
-        return steps
+    def instant(self, time_d: float, **columns: float) -> None:
+        """A step without duration, under the settings of the span that ended here."""
+        self.steps.append(_Step(time_d, time_d, self.since, columns))
+
+    def read(self, time_d: float, **columns: float) -> None:
+        """A reading: on the span that ends here, or where that has one, on a step of its own."""
+        last = self.steps[-1]
+        if last.end_d > last.start_d and "kind" not in last.columns:
+            self.steps[-1] = replace(last, columns={**last.columns, **columns})
+        else:
+            self.instant(time_d, **columns)
+
+    @property
+    def last(self) -> int:
+        """Index of the last step."""
+        return len(self.steps) - 1
+
+    def array(self, settings: Settings) -> np.ndarray:
+        """All steps, (n,) of `STEP`, with the settings that hold in each."""
+        table = np.zeros(len(self.steps), STEP)
+        table["span_d"] = [step.end_d - step.start_d for step in self.steps]
+        table["flow_l_d"] = [settings.flow_l_d.at(step.since_d) for step in self.steps]
+        reference = settings.reference_flow_l_d
+        if reference is not None:
+            running = table["flow_l_d"] > 0
+            table["log_ratio"][running] = np.log(table["flow_l_d"][running] / reference)
+        strength = [
+            carbonate.half_saturated_increment_meq_l(settings.chamber_ph.at(step.since_d))
+            for step in self.steps
+        ]
+        last = carbonate.half_saturated_increment_meq_l(settings.chamber_ph.last)
+        table["ph_factor"] = np.array(strength) / last
+        for i, step in enumerate(self.steps):
+            for name, value in step.columns.items():
+                table[name][i] = value
+        return table
 
 
-def _moments_of_points(
-    start_d: np.ndarray, end_d: np.ndarray, times: np.ndarray, amounts: np.ndarray
+def point_moments(
+    start_d: np.ndarray, end_d: np.ndarray, times_d: np.ndarray, amounts: np.ndarray
 ) -> np.ndarray:
-    """Moments Σ amount (end − t)^j / j! of the one-time amounts with start <= t < end.
+    """Moments Σ amount (end − t)^j / j! of one-time amounts, each in the span that it opens.
 
-    Shapes: (n,), (n,), (m,), (m,) → (n, TERMS). Spans do not overlap.
+    Args:
+        start_d, end_d: (n,) steps in time order; spans join end to start.
+        times_d, amounts: (m,) when and how much. An amount at the very end goes to the last step.
+
+    Returns:
+        (n, TERMS).
     """
     moments = np.zeros((len(start_d), TERMS))
-    if not len(times):
-        return moments
-    owner = np.full(len(times), -1)
     spans = np.flatnonzero(end_d > start_d)
-    found = np.searchsorted(start_d[spans], times, side="right") - 1
-    inside = (found >= 0) & (times < end_d[spans][found])
-    owner[inside] = spans[found[inside]]
-    for j in range(TERMS):
-        part = amounts[inside] * (end_d[owner[inside]] - times[inside]) ** j / factorial(j)
-        np.add.at(moments[:, j], owner[inside], part)
+    for time, amount in zip(times_d, amounts, strict=True):
+        found = int(np.searchsorted(start_d[spans], time, side="right")) - 1
+        at = spans[found] if time < end_d[spans[found]] else len(start_d) - 1
+        back = max(end_d[at] - time, 0.0)
+        moments[at] += amount * back ** np.arange(TERMS) / _FACTORIALS
     return moments
 
 
 def _moments(
-    start_d: np.ndarray, end_d: np.ndarray, doses: _Doses, tank: Tank
+    steps: Sequence[_Step], settings: Settings, tank: Tank
 ) -> tuple[np.ndarray, np.ndarray]:
     """All moments (n, 3, TERMS), and the calcium dosed within each span (n,), mmol."""
-    span = end_d - start_d
+    start = np.array([step.start_d for step in steps])
+    end = np.array([step.end_d for step in steps])
+    since = [step.since_d for step in steps]
+    span = end - start
     moments = np.zeros((len(span), 3, TERMS))
     orders = np.arange(TERMS)
-    moments[:, UNIT] = span[:, None] ** (orders + 1) / [factorial(j + 1) for j in orders]
+    moments[:, UNIT] = span[:, None] ** (orders + 1) / _FACTORIALS / (orders + 1)
     moving = span > 0
-    moments[moving, PULSE] = pulse_moments(start_d[moving], end_d[moving], tank)
-    rate = np.array([doses.alkalinity_rate.at(t) for t in start_d])
-    moments[:, DOSE] = _moments_of_points(start_d, end_d, doses.times, doses.alkalinity_meq)
-    moments[:, DOSE] += rate[:, None] * moments[:, UNIT]
-    calcium = _moments_of_points(start_d, end_d, doses.times, doses.calcium_mmol)[:, 0]
-    calcium += np.array([doses.calcium_rate.at(t) for t in start_d]) * span
-    return moments, calcium
+    moments[moving, PULSE] = pulse_moments(start[moving], end[moving], tank)
+    alkalinity_rate = np.array([settings.alkalinity_rate_meq_d.at(t) for t in since])
+    calcium_rate = np.array([settings.calcium_rate_mmol_d.at(t) for t in since])
+    times = settings.dose_times_d
+    moments[:, DOSE] = point_moments(start, end, times, settings.dose_alkalinity_meq)
+    moments[:, DOSE] += alkalinity_rate[:, None] * moments[:, UNIT]
+    calcium = point_moments(start, end, times, settings.dose_calcium_mmol)[:, 0]
+    return moments, calcium + calcium_rate * span
 
 
 def build_schedule(log: TankLog, tank: Tank) -> Schedule:
@@ -425,48 +432,25 @@ def build_schedule(log: TankLog, tank: Tank) -> Schedule:
     Args:
         log: at least one used reading.
         tank: declares every kit, solution and water that the log names.
+
+    Raises:
+        InputError: flows so large beside the water volume that the log needs too many steps.
     """
-    origin = datetime.combine(log.start.date(), datetime.min.time())
-
-    def day(time: datetime) -> float:
-        return (time - origin) / timedelta(days=1)
-
-    day_of = {reading.row: day(reading.time) for reading in log.readings}
-    day_of |= {action.row: day(action.time) for action in log.actions}
+    settings = settings_of(log, tank)
     readings = used_readings(log, tank)
-    flow = _line(
-        0.0,
-        [
-            (day_of[a.row], (a.value or 0.0) * units.HOURS_PER_DAY / 1000)
-            for a in _actions(log, "flow")
-        ],
-    )
-    flows = flow.values[flow.values > 0]
-    reference_flow = float(flows[-1]) if len(flows) else None
-    stated_ph = tank.reactor.chamber_ph if tank.reactor else None
-    start_ph = carbonate.USUAL_CHAMBER_PH if stated_ph is None else stated_ph
-    chamber_ph = _line(
-        start_ph, [(day_of[a.row], a.value or start_ph) for a in _actions(log, "ph_setting")]
-    )
-    doses = _doses(log, tank, day_of)
-    has_effluent = reference_flow is not None or any(r.sample == "effluent" for r in readings)
-    layout = _layout(log, readings, has_effluent)
+    layout = _layout(log, readings, settings)
     gains, gain_of = _bottles(log, readings)
     kits = tuple(tank.kits[name] for name in dict.fromkeys(name for name, _ in gains))
-    table, reading_step, day_step, order = _walk(
-        log, tank, readings, day_of, flow, layout, gain_of, kits, reference_flow
-    )
-    steps = table.steps()
-    ends = np.array(table.ends)
-    starts = ends - steps["span_d"]
-    steps["flow_l_d"] = [flow.at(t) for t in starts]
-    if reference_flow is not None:
-        running = steps["flow_l_d"] > 0
-        steps["log_ratio"][running] = np.log(steps["flow_l_d"][running] / reference_flow)
-    last_ph = float(chamber_ph.values[-1])
-    strength = [carbonate.half_saturated_increment_meq_l(chamber_ph.at(t)) for t in starts]
-    steps["ph_factor"] = np.array(strength) / carbonate.half_saturated_increment_meq_l(last_ph)
-    moments, steps["dose_calcium_mmol"] = _moments(starts, ends, doses, tank)
+    columns = [
+        _reading_columns(reading, tank, layout.waters, gain, kits)
+        for reading, gain in zip(readings, gain_of, strict=True)
+    ]
+    table, reading_step, day_step = _walk(log, tank, readings, columns, settings, layout)
+    moments, calcium = _moments(table.steps, settings, tank)
+    steps = table.array(settings)
+    steps["dose_calcium_mmol"] = calcium
+    # Stable: readings of one instant keep the order of the file.
+    order = np.argsort(reading_step, kind="stable")
     mean, covariance = _start(layout, tank)
     return Schedule(
         steps=steps,
@@ -487,35 +471,45 @@ def build_schedule(log: TankLog, tank: Tank) -> Schedule:
         ),
         mean=mean,
         covariance=covariance,
-        origin=origin,
-        step_time_d=ends,
+        origin=origin_of(log),
+        step_time_d=np.array([step.end_d for step in table.steps]),
         day_step=day_step,
-        reading_step=reading_step,
+        reading_step=reading_step[order],
         readings=tuple(readings[m] for m in order),
         kits=kits,
         gains=gains,
-        reference_flow_l_d=reference_flow,
-        present_flow_l_d=flow.at(np.inf),
-        chamber_ph=last_ph,
-        additions=bool(
-            reference_flow is not None
-            or np.any(doses.alkalinity_meq > 0)
-            or np.any(doses.alkalinity_rate.values > 0)
-        ),
+        settings=settings,
+        additions=_has_additions(readings, reading_step, steps, moments),
     )
 
 
-def _layout(log: TankLog, readings: Sequence[Reading], has_effluent: bool) -> Layout:
+def _has_additions(
+    readings: Sequence[Reading], reading_step: np.ndarray, steps: np.ndarray, moments: np.ndarray
+) -> bool:
+    """Whether alkalinity was added between the first and the last reading of the tank's."""
+    tested = [
+        step
+        for reading, step in zip(readings, reading_step, strict=True)
+        if (reading.sample, reading.parameter) == ("tank", ALKALINITY.name)
+    ]
+    if not tested:
+        return False
+    between = slice(min(tested) + 1, max(tested) + 1)
+    flowed = steps["flow_l_d"][between] * steps["span_d"][between]
+    return bool(np.sum(moments[between, DOSE, 0]) > 0 or np.sum(flowed) > 0)
+
+
+def _layout(log: TankLog, readings: Sequence[Reading], settings: Settings) -> Layout:
     names = {(r.sample, r.parameter) for r in readings}
-    has_calcium = ("tank", CALCIUM.name) in names or ("effluent", CALCIUM.name) in names
+    samples = {r.sample for r in readings}
     has_nitrate = ("tank", NITRATE.name) in names
-    waters = tuple(dict.fromkeys(action.of for action in _actions(log, "water_change")))
+    waters = tuple(dict.fromkeys(action.of for action in actions_of(log, "water_change")))
     wanted = {
         "alkalinity": True,
-        "z": has_calcium,
+        "z": ("tank", CALCIUM.name) in names or ("effluent", CALCIUM.name) in names,
         "nitrate": has_nitrate,
         "uptake": True,
-        "effluent": has_effluent,
+        "effluent": settings.reference_flow_l_d is not None or "effluent" in samples,
         "nitrate_rate": has_nitrate,
     }
     present = [name for name, want in wanted.items() if want]
@@ -530,7 +524,7 @@ def _bottles(
 ) -> tuple[tuple[tuple[str, int], ...], list[int]]:
     """The (kit, bottle) pairs with readings, and each reading's place among them."""
     opened: dict[str, list[datetime]] = {}
-    for action in _actions(log, "new_bottle"):
+    for action in actions_of(log, "new_bottle"):
         opened.setdefault(action.of, []).append(action.time)
     pair_of = [(r.kit, sum(time <= r.time for time in opened.get(r.kit, []))) for r in readings]
     pairs = tuple(sorted(set(pair_of)))
@@ -538,82 +532,99 @@ def _bottles(
 
 
 def _reading_columns(
-    reading: Reading,
-    tank: Tank,
-    layout: Layout,
-    gain: int,
-    kits: Sequence[Kit],
+    reading: Reading, tank: Tank, waters: Sequence[str], gain: int, kits: Sequence[Kit]
 ) -> dict[str, float]:
     kit = tank.kits[reading.kit]
-    known = 0.0
-    water = 0
-    if reading.sample == "reference":
-        known = tank.references[reading.of].levels[reading.parameter]
-    if reading.sample == "water":
-        water = layout.waters.index(reading.of)
-    return {
+    columns: dict[str, float] = {
         "kind": _KINDS[reading.sample, reading.parameter],
         "value": reading.value,
-        "known": known,
-        "water": water,
         "gain": gain,
         "kit": [k.name for k in kits].index(reading.kit),
         "rounding": kit.step**2 / 12.0,
+        "scatter": 1.0,
     }
+    if columns["kind"] == EFFLUENT_ALKALINITY:
+        columns["scatter"] = EFFLUENT_SCATTER
+    if reading.sample == "reference":
+        columns["known"] = tank.references[reading.of].levels[reading.parameter]
+    if reading.sample == "water":
+        columns["water"] = waters.index(reading.of)
+    return columns
 
 
 def _walk(
     log: TankLog,
     tank: Tank,
     readings: Sequence[Reading],
-    day_of: dict[int, float],
-    flow: _Line,
+    columns: Sequence[Mapping[str, float]],
+    settings: Settings,
     layout: Layout,
-    gain_of: Sequence[int],
-    kits: Sequence[Kit],
-    reference_flow: float | None,
-) -> tuple[_Table, np.ndarray, np.ndarray, list[int]]:
-    """Every instant in turn: the span up to it, its readings, its events."""
-    end = max(day_of.values())
-    settings = [a for a in log.actions if a.kind not in ("dose", "new_bottle")]
-    midnights = {float(j) for j in range(1, int(np.floor(end)) + 1)}
-    instants = {day_of[r.row] for r in readings} | {day_of[a.row] for a in settings}
-    instants |= midnights | {end}
-    by_instant: dict[float, list[int]] = {}
+) -> tuple[_Table, np.ndarray, np.ndarray]:
+    """Every instant in turn: the span up to it, its readings, its events.
+
+    Returns:
+        (steps, step of each reading (m,), step of each midnight (days,)).
+    """
+    origin = origin_of(log)
+    end = day_of(log.end, origin)
+    read: dict[float, list[int]] = {}
     for m, reading in enumerate(readings):
-        by_instant.setdefault(day_of[reading.row], []).append(m)
+        read.setdefault(day_of(reading.time, origin), []).append(m)
     events: dict[float, list[Action]] = {}
-    for action in settings:
-        events.setdefault(day_of[action.row], []).append(action)
-    smallest = tank.water_volume_l * np.exp(-3 * tank.water_volume_sd_fraction)
-    first_run = min(flow.times[flow.values > 0], default=np.inf)
+    for action in log.actions:
+        if action.kind not in ("dose", "new_bottle"):
+            events.setdefault(day_of(action.time, origin), []).append(action)
+    midnights = {float(j) for j in range(1, int(np.floor(end)) + 1)}
+    instants = sorted(midnights | read.keys() | events.keys() | {end})
+    _refuse_too_many_steps(instants, settings, tank, log)
     table = _Table()
-    step_of: dict[int, int] = {}
+    reading_step = np.zeros(len(readings), dtype=int)
     day_step = [-1]
     before = 0.0
-    for instant in sorted(instants):
-        # k <= max(F, F_ref)/V, so these pieces keep k·span <= 1.
-        fastest = max(flow.at(before), reference_flow or 0.0) / smallest
-        pieces = max(1, int(np.ceil(fastest * (instant - before))))
-        for edge in np.linspace(before, instant, pieces + 1)[1:]:
-            step = table.add(float(edge), span_d=float(edge) - before)
-            before = float(edge)
+    for instant in instants:
+        drift = {}
         if instant in midnights:
-            table.rows[step]["drift_d"] = 1.0
-            table.rows[step]["effluent_drift_d"] = float(instant > first_run)
-        for count, m in enumerate(by_instant.get(instant, [])):
-            if count:
-                step = table.add(instant)
-            table.rows[step] |= _reading_columns(readings[m], tank, layout, gain_of[m], kits)
-            step_of[m] = step
+            drift = {"drift_d": 1.0, "effluent_drift_d": float(instant > settings.first_run_d)}
+        edges = np.linspace(before, instant, _pieces(before, instant, settings, tank) + 1)
+        edges[-1] = instant
+        for start, stop in pairwise(edges):
+            table.span(float(start), float(stop), **(drift if stop == instant else {}))
+        before = instant
+        for m in read.get(instant, []):
+            table.read(instant, **columns[m])
+            reading_step[m] = table.last
         for action in events.get(instant, []):
-            columns = _event_columns(action, layout)
-            if columns:
-                step = table.add(instant, **columns)
+            event = _event_columns(action, layout)
+            if event:
+                table.instant(instant, **event)
         if instant in midnights:
-            day_step.append(step)
-    order = sorted(step_of, key=step_of.__getitem__)
-    return table, np.array([step_of[m] for m in order], dtype=int), np.array(day_step), order
+            day_step.append(table.last)
+    if np.any(settings.dose_times_d >= end):
+        table.instant(end)
+    return table, reading_step, np.array(day_step)
+
+
+def _pieces(start_d: float, end_d: float, settings: Settings, tank: Tank) -> int:
+    """Into how many pieces a span is cut so that k·span <= 1.
+
+    k <= max(F, F_ref)/V, with V at least three sd below the stated volume.
+    """
+    smallest = tank.water_volume_l * np.exp(-3 * tank.water_volume_sd_fraction)
+    fastest = max(settings.flow_l_d.at(start_d), settings.reference_flow_l_d or 0.0) / smallest
+    return max(1, int(np.ceil(fastest * (end_d - start_d))))
+
+
+def _refuse_too_many_steps(
+    instants: Sequence[float], settings: Settings, tank: Tank, log: TankLog
+) -> None:
+    count = sum(_pieces(a, b, settings, tank) for a, b in pairwise([0.0, *instants]))
+    if count > MOST_STEPS:
+        fastest = float(np.max(settings.flow_l_d.values)) * 1000 / units.HOURS_PER_DAY
+        rule = (
+            "the flow turns the tank over too many times for a log of this length; check the "
+            "unit of the flow (mL/h, mL/min, L/day) and the water volume"
+        )
+        raise InputError([Fault(log.name, rule, f"{fastest:g} mL/h", column="flow")])
 
 
 def _event_columns(action: Action, layout: Layout) -> dict[str, float]:

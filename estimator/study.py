@@ -5,14 +5,17 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from estimator.ingest import Inputs
-from estimator.posterior import Posterior
-from estimator.recommendation import Recommendation
 from estimator.records import TankLog
 from estimator.tank import Tank
+
+if TYPE_CHECKING:
+    from estimator.posterior import Posterior
+    from estimator.recommendation import Recommendation
 
 DEFAULT_SEED = 1
 RETRY_FACTOR = 3
@@ -32,7 +35,6 @@ class Study:
         tank_sha256: of the tank file.
         posterior: the fit.
         recommendation: the advice.
-        used_rows: rows of the readings that the fit used.
         seed: as given.
         seconds: by stage; not part of any deterministic output.
     """
@@ -42,7 +44,6 @@ class Study:
     tank_sha256: str
     posterior: Posterior
     recommendation: Recommendation
-    used_rows: frozenset[int]
     seed: int
     seconds: dict[str, float]
 
@@ -95,7 +96,7 @@ def run_study(inputs: Inputs, seed: int = DEFAULT_SEED, progress: Progress | Non
         posterior = fit(retry_seed, RETRY_FACTOR * DRAWS, RETRY_ACCEPT)
     lap("fit")
     tell("Advising", 0.0)
-    recommendation = recommend(posterior, inputs.log, inputs.tank, advice_seed)
+    recommendation = recommend(posterior, inputs.tank, advice_seed)
     lap("advise")
     return Study(
         tank=inputs.tank,
@@ -103,7 +104,6 @@ def run_study(inputs: Inputs, seed: int = DEFAULT_SEED, progress: Progress | Non
         tank_sha256=inputs.tank_sha256,
         posterior=posterior,
         recommendation=recommendation,
-        used_rows=frozenset(check.reading.row for check in posterior.checks),
         seed=seed,
         seconds=seconds,
     )

@@ -21,6 +21,7 @@ from estimator.dosing import Solution
 from estimator.model import IDENTITY, LOG, Prior, physical_priors
 from estimator.parameters import ALKALINITY, CALCIUM, PARAMETERS
 from estimator.posterior import ESS_LIMIT, R_HAT_LIMIT, ReadingCheck
+from estimator.recommendation import is_planned
 from estimator.records import Action, Reading
 from estimator.schedule import build_schedule
 from estimator.study import Study
@@ -264,7 +265,7 @@ def _flow(study: Study) -> Json:
     dots = np.quantile(flow.needed_ml_h, (np.arange(DOTS) + 0.5) / DOTS)
     return {
         "unit": "mL/h",
-        "planned": study.tank.reactor is None,
+        "planned": is_planned(study.posterior),
         "current": flow.current_ml_h,
         "needed": quantiles(flow.needed_ml_h),
         "needed_dots": [float(dot) for dot in dots],

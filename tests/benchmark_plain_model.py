@@ -191,7 +191,8 @@ def plain_model(schedule: Schedule, tank: Tank) -> pm.Model:
         used = {TANK_ALKALINITY, TANK_CALCIUM, EFFLUENT_ALKALINITY, KNOWN_SOLUTION}
         assert set(kind.tolist()) <= used
         expected = gains[steps["gain"][at]] * shown
-        error = pt.sqrt(repeats[steps["kit"][at]] ** 2 + steps["rounding"][at])
+        repeat = steps["scatter"][at] * repeats[steps["kit"][at]]
+        error = pt.sqrt(repeat**2 + steps["rounding"][at])
         pm.NormalMixture(
             "readings",
             w=MISREAD_CHANCE,

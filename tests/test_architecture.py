@@ -24,6 +24,7 @@ ORDER = (
     "log_file",
     "ingest",
     "carbonate",
+    "settings",
     "kalman",
     "schedule",
     "mass_balance",

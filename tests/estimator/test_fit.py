@@ -11,7 +11,6 @@ from estimator import units
 from estimator.fit import Trace, sample
 from estimator.model import GAIN_AT, prior_table
 from estimator.posterior import Posterior, collect
-from estimator.recommendation import needed_flow_l_d
 from estimator.schedule import build_schedule
 from estimator.simulation import simulate_log
 
@@ -121,9 +120,9 @@ def test_one_misread_titration_does_not_move_the_answer(make_tank, log, posterio
         replace(r, value=r.value + 2 * DKH) if r.row == target.row else r for r in log.readings
     )
     other = fitted(make_tank(), replace(log, readings=readings), 400)[0]
-    needed = needed_flow_l_d(posterior)
+    needed = posterior.needed_flow_l_d
     width = np.ptp(np.quantile(needed, [0.05, 0.95]))
-    assert abs(np.median(needed_flow_l_d(other)) - np.median(needed)) < width / 5
+    assert abs(np.median(other.needed_flow_l_d) - np.median(needed)) < width / 5
     check = next(c for c in other.checks if c.reading.row == target.row)
     assert check.chance_ordinary < 0.1
     plain = next(c for c in posterior.checks if c.reading.row == target.row)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import timedelta
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -188,7 +189,7 @@ def test_limits_of_the_flow_response(make_tank, make_log, make_truth, state_trut
     readings = [(0.5, "alkalinity", "effluent", "alk"), (1.5, "alkalinity", "effluent", "alk")]
     log = make_log(readings, [(0.1, "flow", "", 1300.0), (1.0, "flow", "", 2600.0)])
     truth = make_truth(2, exponent=exponent, kit_gain={}, effluent_gain_meq_l=np.full(3, 6.0))
-    case = type("Case", (), {"tank": make_tank(), "log": log, "truth": truth})
+    case = SimpleNamespace(tank=make_tank(), log=log, truth=truth)
     made = build_schedule(log, case.tank)
     system = filled(made, state_truth(case, made))
     flows = made.steps["flow_l_d"][made.reading_step]

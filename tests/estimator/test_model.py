@@ -26,6 +26,7 @@ from estimator.model import (
     value_and_gradient,
 )
 from estimator.schedule import build_schedule
+from estimator.tank import Reactor
 
 DKH = units.MEQ_L_PER_DKH
 
@@ -59,8 +60,8 @@ def test_effluent_prior_spans_the_saturations_of_real_chambers(everything) -> No
     """Half saturation is the middle; one sd and a half reach saturation (PyCO2SYS table)."""
     made = build_schedule(everything.log, everything.tank)
     draws = prior_draws(made, everything.tank)[:, GAIN_AT]
-    half = carbonate.half_saturated_increment_meq_l(made.chamber_ph)
-    whole = carbonate.saturated_increment_meq_l(made.chamber_ph)
+    half = carbonate.half_saturated_increment_meq_l(made.settings.chamber_ph.last)
+    whole = carbonate.saturated_increment_meq_l(made.settings.chamber_ph.last)
     assert np.median(draws) == pytest.approx(half, rel=0.02)
     assert 0.85 < np.mean(draws < whole) < 0.98
 
@@ -79,7 +80,7 @@ def test_unstated_chamber_ph_widens_the_effluent_prior(make_tank, make_log) -> N
     """Not knowing the chamber's pH must not look like knowing it."""
     log = make_log([(2.0, "alkalinity", "effluent", "alk")], [(0.1, "flow", "", 1000.0)])
     stated = make_tank()
-    unstated = make_tank(reactor=type(stated.reactor)(60.0, 3000.0, 10.0))
+    unstated = make_tank(reactor=Reactor(60.0, 3000.0, 10.0))
     width = [
         np.std(np.log(prior_draws(build_schedule(log, tank), tank)[:, GAIN_AT]))
         for tank in (stated, unstated)
@@ -179,13 +180,10 @@ def test_class_chances_are_bayes_rule() -> None:
 
 @pytest.fixture
 def short_log(make_tank, make_log):
-    """Two and a half days, five readings."""
-    tank = make_tank(reactor=None)
-    log = make_log(
-        [(t, "alkalinity", "tank", "alk") for t in (0.4, 0.4, 1.2, 1.9, 2.5)],
-        [(0.1, "dose_rate", "soda", 160.0)],
-    )
-    return tank, build_schedule(log, tank)
+    """Two and a half days, four readings of the tank and one of the effluent."""
+    readings = [(t, "alkalinity", "tank", "alk") for t in (0.4, 0.4, 1.2, 2.5)]
+    readings.append((1.9, "alkalinity", "effluent", "alk"))
+    return make_tank(), build_schedule(make_log(readings, [(0.1, "flow", "", 1500.0)]), make_tank())
 
 
 def test_kit_error_step_leaves_the_joint_distribution_alone(short_log, monkeypatch) -> None:
@@ -246,6 +244,48 @@ def test_kit_error_step_leaves_the_joint_distribution_alone(short_log, monkeypat
         check(np.mean(kept_class == c, axis=1), chance[c])
     # A joint moment: repeatability and odd readings are independent before any data.
     check(kept_z * np.mean(kept_class == 0, axis=1), 0.0)
+
+
+def test_flipped_classes_visit_every_state_as_often_as_they_should(make_tank, make_log) -> None:
+    """Two effluent readings that disagree: either may be the misread one, by exact enumeration.
+
+    All sixteen pairs of classes are weighed by prior times likelihood; a chain of collapsed moves
+    started in one of them must spend its time accordingly.
+    """
+    tank = make_tank()
+    readings = [(0.5 + j, "alkalinity", "tank", "alk", 8.2 * DKH) for j in range(4)]
+    readings += [
+        (2.2, "alkalinity", "effluent", "alk", 22.25 * DKH),
+        (3.3, "alkalinity", "effluent", "alk", 24.35 * DKH),
+    ]
+    made = build_schedule(make_log(readings, [(0.2, "flow", "", 1500.0)]), tank)
+    table = prior_table(made, tank)
+    frame = frame_of(made, table)
+    z = np.zeros(table.size)
+    theta = table.theta(table.natural(z))
+    pair = np.flatnonzero([r.sample == "effluent" for r in made.readings])
+    classes = np.arange(len(MISREAD_SPREAD))
+    weight = np.empty((len(classes), len(classes)))
+    for first in classes:
+        for second in classes:
+            spread = np.ones(len(made.readings))
+            spread[pair] = MISREAD_SPREAD[[first, second]]
+            weight[first, second] = value_and_gradient(z, spread, frame)[0]
+    weight = np.exp(weight - weight.max()) * np.outer(model.MISREAD_CHANCE, model.MISREAD_CHANCE)
+    weight /= weight.sum()
+    # Both single misreadings are live, or the test would show little.
+    assert weight[0, 1:].sum() > 0.1
+    assert weight[1:, 0].sum() > 0.1
+    rng = np.random.default_rng(4)
+    misread = np.zeros(len(made.readings), dtype=np.int64)
+    misread[pair] = [3, 0]
+    seen = np.zeros_like(weight)
+    visits = 6000
+    for _ in range(visits):
+        misread = model.flip_classes(theta, misread, pair, rng.random((20, 3)), frame)
+        seen[misread[pair[0]], misread[pair[1]]] += 1
+    np.testing.assert_allclose(seen / visits, weight, atol=0.03)
+    assert np.all(np.delete(misread, pair) == 0)
 
 
 def test_expected_readings_go_with_the_path(everything) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
 from math import factorial
 
@@ -10,6 +11,7 @@ import pytest
 from scipy import integrate
 
 from estimator import schedule, units
+from estimator.errors import InputError
 from estimator.schedule import (
     DOSE,
     EFFLUENT_ALKALINITY,
@@ -204,17 +206,11 @@ def test_readings_at_one_instant_get_a_step_each(make_tank, make_log) -> None:
 
 def test_readings_and_their_steps_keep_together(everything) -> None:
     """`readings[m]` is the record whose value stands at `steps[reading_step[m]]`."""
-    readings = [(r, float(v)) for v, r in enumerate(everything.log.readings, start=1)]
-    numbered = {r.row: v for r, v in readings}
-    log = type(everything.log)(
-        **{
-            **vars(everything.log),
-            "readings": tuple(type(r)(**{**vars(r), "value": v}) for r, v in readings),
-        }
-    )
+    readings = tuple(replace(r, value=float(r.row)) for r in everything.log.readings)
+    log = replace(everything.log, readings=readings)
     made = build_schedule(log, everything.tank)
     for reading, step in zip(made.readings, made.reading_step, strict=True):
-        assert made.steps["value"][step] == numbered[reading.row]
+        assert made.steps["value"][step] == reading.row
     times = [r.time for r in made.readings]
     assert times == sorted(times)
 
@@ -268,7 +264,49 @@ def test_reference_flow_is_the_last_that_ran(make_tank, make_log) -> None:
     made = build_schedule(log, make_tank())
     assert made.reference_flow_l_d == pytest.approx(36.0)
     assert made.present_flow_l_d == 0.0
-    assert made.additions
+
+
+@pytest.mark.parametrize(
+    ("actions", "added"),
+    [
+        ([(1.0, "dose", "soda", 50.0)], True),
+        ([(1.0, "dose", "chloride", 50.0)], False),
+        ([(0.2, "dose_rate", "soda", 50.0)], True),
+        ([(0.2, "dose", "soda", 50.0)], False),
+        ([(2.0, "flow", "", 1000.0)], True),
+        ([(3.0, "flow", "", 1000.0), (3.0, "dose", "soda", 50.0)], False),
+    ],
+)
+def test_additions_count_between_the_readings(make_tank, make_log, actions, added) -> None:
+    """Only alkalinity added between the first and the last tank reading makes uptake visible."""
+    readings = [(t, "alkalinity", "tank", "alk") for t in (0.5, 2.5)]
+    assert build_schedule(make_log(readings, actions), make_tank()).additions is added
+
+
+def test_dose_at_the_very_end_is_kept(make_tank, make_log) -> None:
+    """A dose logged as the last entry raises the level at the end of the log."""
+    log = make_log([(0.5, "alkalinity", "tank", "alk")], [(2.25, "dose", "soda", 10.0)])
+    made = build_schedule(log, make_tank())
+    assert made.moments[-1, DOSE, 0] == pytest.approx(19.0)
+    assert made.steps["span_d"][-1] == 0.0
+
+
+def test_flow_beyond_reason_is_refused(make_tank, make_log) -> None:
+    """A flow that turns the tank over endlessly is a wrong unit: the figure and remedy are told."""
+    log = make_log(
+        [(t, "alkalinity", "tank", "alk") for t in (0.5, 90.0)], [(0.6, "flow", "", 1e8)]
+    )
+    with pytest.raises(InputError, match=r"1e\+08 mL/h.*check the unit of the flow"):
+        build_schedule(log, make_tank())
+
+
+def test_effluent_titrations_scatter_more(everything) -> None:
+    """Repeatability is stated for tank water; effluent alkalinity counts √3 of it, the rest 1."""
+    made = build_schedule(everything.log, everything.tank)
+    scatter = made.steps["scatter"][made.reading_step]
+    for reading, factor in zip(made.readings, scatter, strict=True):
+        effluent = (reading.sample, reading.parameter) == ("effluent", "alkalinity")
+        assert factor == pytest.approx(3**0.5 if effluent else 1.0)
 
 
 def test_start_covers_natural_seawater() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import timedelta
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -95,7 +96,7 @@ def test_smoothed_uptake_is_the_dense_gaussian_posterior(
     posterior = mean + prior @ design.T @ np.linalg.solve(gram, values - at_centre)
 
     made.steps["value"][made.reading_step] = values
-    case = type("Case", (), {"tank": tank, "log": skeleton, "truth": base})
+    case = SimpleNamespace(tank=tank, log=skeleton, truth=base)
     theta = state_truth(case, made, drift)
     frame = frame_of(made, prior_table(made, tank))
     normals = np.zeros((len(made.steps) + 1, made.layout.size + 1))

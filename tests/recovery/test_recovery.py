@@ -11,7 +11,6 @@ import pytest
 from estimator import carbonate, units
 from estimator.fit import sample
 from estimator.posterior import collect
-from estimator.recommendation import needed_flow_l_d
 from estimator.schedule import build_schedule
 from estimator.simulation import Truth, simulate_levels, simulate_log
 
@@ -43,7 +42,7 @@ def random_truth(rng: np.random.Generator) -> tuple[Truth, float]:
         light_ratio=2.5 * np.exp(0.35 * rng.standard_normal()),
         uptake_meq_l_d=uptake,
         calcium_share=float(np.clip(rng.normal(0.49, 0.04), 0.40, 0.62)),
-        effluent_gain_meq_l=gain * (1 + np.append(0.0, np.cumsum(rng.normal(0, 0.008, DAYS)))),
+        effluent_gain_meq_l=gain * (1 + np.append(0.0, np.cumsum(rng.normal(0, 0.015, DAYS)))),
         exponent=float(rng.uniform(0.1, 0.7)),
         reference_flow_ml_h=flow_ml_h,
         start={"alkalinity": rng.normal(8.2, 0.3) * DKH, "calcium": rng.normal(425, 15) / CA},
@@ -105,7 +104,7 @@ def recover(make_tank, make_log, seed: int, draws: int) -> Outcome:
     found = {
         "uptake now": posterior.uptake_now_meq_l_d,
         "level now": posterior.alkalinity_now_meq_l,
-        "needed flow": needed_flow_l_d(posterior),
+        "needed flow": posterior.needed_flow_l_d,
         "calcium share": posterior.calcium_share,
     }
     place = {name: float(np.mean(found[name] < true[name])) for name in QUANTITIES}

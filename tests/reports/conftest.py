@@ -166,6 +166,8 @@ def make_posterior(
         middle_meq_l=8.2 * DKH,
         reference_flow_l_d=62.4 if reactor else None,
         present_flow_l_d=62.4 if reactor else 0.0,
+        dosed_meq_d=0.0,
+        effluent_tested=reactor,
         kit_gain={(kit, bottle): draws(1.01, 0.03) for kit in kits for bottle in (0, 1)},
         kit_repeatability={kit: draws(0.08, 0.1) for kit in kits},
         checks=checks,
@@ -247,7 +249,6 @@ def build_study(variant: str, tests: int = 20) -> Study:
         tank_sha256="b" * 64,
         posterior=posterior,
         recommendation=make_recommendation(tank, variant=variant, current=flow or None),
-        used_rows=frozenset(reading.row for reading in log.readings),
         seed=1,
         seconds={"fit": 1.5},
     )
