@@ -521,10 +521,10 @@ class KitErrorStep(BlockedStep):
     (1) Draw the levels given everything else. (2) Given the levels the residuals are known: move
     each kit's repeatability with the classes summed out, then (3) draw the classes; (4) swap and
     flip classes of effluent readings with the levels integrated out (`flip_classes`). NUTS then
-    moves all of z with the levels integrated out again. Summing out is what lets a kit's repeatability
-    and its count of odd readings, which explain each other, change together. Each sweep leaves the
-    joint posterior unchanged (a partially collapsed Gibbs sampler: van Dyk & Park 2008, JASA
-    103:790; the levels are drawn afresh before they are used and dropped after).
+    moves all of z with the levels integrated out again. Summing out is what lets a kit's
+    repeatability and its count of odd readings, which explain each other, change together. Each
+    sweep leaves the joint posterior unchanged (a partially collapsed Gibbs sampler: van Dyk & Park
+    2008, JASA 103:790; the levels are drawn afresh before they are used and dropped after).
     """
 
     name = "kit_error"

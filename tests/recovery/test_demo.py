@@ -1,4 +1,4 @@
-"""The demo: its files come from its seed, and the fitted ranges hold the values it was made from."""
+"""The demo: its files come from its seed, and the fitted ranges hold the truth behind it."""
 
 from __future__ import annotations
 

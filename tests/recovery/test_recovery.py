@@ -117,11 +117,14 @@ def held(outcomes: list[Outcome], name: str) -> float:
 
 
 def test_a_few_logs_are_recovered(make_tank, make_log) -> None:
-    """Two logs: no truth far outside its range, and most within the 90 % range."""
+    """Two logs: no truth lies outside its 99 % range.
+
+    More cannot be asked of so few, since the quantities of one log err together; how often 90 %
+    ranges hold is for the slow study below.
+    """
     outcomes = [recover(make_tank, make_log, seed, 150) for seed in (101, 102)]
     places = [outcome.place[name] for outcome in outcomes for name in QUANTITIES]
-    assert all(0.001 < place < 0.999 for place in places)
-    assert np.mean([0.05 <= place <= 0.95 for place in places]) >= 0.7
+    assert all(0.005 < place < 0.995 for place in places), places
 
 
 @pytest.mark.slow
