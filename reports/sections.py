@@ -522,8 +522,8 @@ def _checks(report: Report) -> Table:
         [
             "Divergent steps",
             n.whole("/diagnostics/divergences"),
-            "none",
-            verdict(found["divergences"] == 0),
+            say("at most {}", n.whole("/diagnostics/divergences_limit")),
+            verdict(found["divergences"] <= found["divergences_limit"]),
         ],
         [
             "Chains, and draws of each",

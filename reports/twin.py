@@ -20,7 +20,7 @@ from estimator import units
 from estimator.dosing import Solution
 from estimator.model import IDENTITY, LOG, Prior, physical_priors
 from estimator.parameters import ALKALINITY, CALCIUM, PARAMETERS
-from estimator.posterior import ESS_LIMIT, R_HAT_LIMIT, ReadingCheck
+from estimator.posterior import DIVERGENCE_LIMIT, ESS_LIMIT, R_HAT_LIMIT, ReadingCheck
 from estimator.recommendation import is_planned
 from estimator.records import Action, Reading
 from estimator.schedule import build_schedule
@@ -448,6 +448,7 @@ def _diagnostics(study: Study, timings: bool) -> Json:
         "ess_limit": ESS_LIMIT,
         "worst": checks.worst,
         "divergences": checks.divergences,
+        "divergences_limit": int(DIVERGENCE_LIMIT * checks.chains * checks.draws),
         "chains": checks.chains,
         "draws": checks.draws,
         "failures": list(checks.failures),
