@@ -164,7 +164,7 @@ def setting(report: Report) -> Section:
     in_range = say("Range: {}.", report.flow_range())
     if report.planned:
         lines: list[Text] = ["No reactor runs yet: this is a plan, not a setting.", in_range]
-        answer = Answer("Plan a reactor for about", set_to, lines, "go")
+        answer = Answer("Plan for about", set_to, lines, "go")
         return Section("set", title, [answer, *_notes(report), *_dosing(report)])
     action, current = n.get("/flow/action"), n.get("/flow/current")
     if action == "leave":

@@ -28,7 +28,7 @@ def _answer(twin: dict[str, Any]) -> list[str]:
     decimals = step_decimals(pump["step"]) if pump else 0
     set_to, low, high = (fixed(setting[key], decimals) for key in ("set_to", "low", "high"))
     if flow["planned"]:
-        first = f"No reactor yet: plan for about {set_to} mL/h."
+        first = f"No reactor has run yet: plan for about {set_to} mL/h."
     elif flow["action"] == "leave":
         first = f"Leave the effluent pump at {fixed(flow['current'], decimals)} mL/h."
     elif flow["action"] == "start":

@@ -239,7 +239,7 @@ def build_study(variant: str, tests: int = 20) -> Study:
     posterior = make_posterior(
         log,
         calcium=calcium,
-        reactor=bool(flow),
+        reactor=reactor,
         net_change=variant == "net change",
         failures=("the chains disagree",) if variant == "failed" else (),
     )

@@ -185,7 +185,7 @@ def test_failed_fit_shows_no_estimate(make_study):
         ("full", "Lower the effluent pump to"),
         ("leave", "Leave the effluent pump at"),
         ("start", "Start the effluent pump at"),
-        ("no reactor", "Plan a reactor for about"),
+        ("no reactor", "Plan for about"),
     ],
 )
 def test_answer_comes_first(make_study, variant, words):
