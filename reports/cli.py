@@ -289,5 +289,7 @@ def _quiet_libraries() -> None:
     warnings.simplefilter("ignore")
     os.environ.setdefault("PYTHONWARNINGS", "ignore")
     os.environ.setdefault("PYTENSOR_FLAGS", "cxx=")
+    # Matrices here are a dozen wide: threads only get in each other's way.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     for name in ("pymc", "pytensor", "arviz", "matplotlib"):
         logging.getLogger(name).setLevel(logging.ERROR)
