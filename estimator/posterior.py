@@ -460,16 +460,13 @@ def diagnose(reported: Mapping[str, np.ndarray], chains: int, divergences: int) 
     """
     import arviz as az
 
-    names = list(reported)
+    # A quantity that cannot move, such as the flow that a tank with no uptake needs, is settled.
+    names = [name for name, x in reported.items() if np.ptp(x) > 0.0]
     draws = np.stack([np.reshape(reported[name], (chains, -1)) for name in names], axis=-1)
     data = xr.Dataset({"x": (("chain", "draw", "quantity"), draws)})
     r_hat = np.asarray(az.rhat(data)["x"])
     bulk = np.asarray(az.ess(data, method="bulk")["x"])
     tail = np.asarray(az.ess(data, method="tail")["x"])
-    still = np.ptp(draws, axis=(0, 1)) == 0.0
-    r_hat, bulk, tail = (
-        np.where(still, fill, x) for fill, x in ((1.0, r_hat), (np.inf, bulk), (np.inf, tail))
-    )
     failures = []
     if not np.all(r_hat <= R_HAT_LIMIT):
         failures.append(

@@ -124,9 +124,9 @@ def future_levels(
     exponent = posterior.exponent[:, None]
     reference = posterior.reference_flow_l_d
     if reference is None:
-        reference = float(np.median(posterior.needed_flow_l_d)) or 1.0
-    with np.errstate(divide="ignore"):
-        respond = np.where(flow > 0, (np.maximum(flow, 1e-12) / reference) ** -exponent, 0.0)
+        # A planned reactor's strength is the same at whatever flow it will be set to.
+        exponent, reference = np.zeros_like(exponent), 1.0
+    respond = np.where(flow > 0, (np.maximum(flow, 1e-12) / reference) ** -exponent, 0.0)
     kappa = flow / posterior.volume_l[:, None] * respond
     decay = kappa * (1 - exponent)
     fading = np.exp(-decay)
@@ -163,7 +163,8 @@ def to_l_d(flow_ml_h: np.ndarray) -> np.ndarray:
 def variance_shares(posterior: Posterior) -> dict[str, float]:
     """Which source makes the needed flow uncertain: covariance with log needed flow, in parts.
 
-    log F = [log U + log V − log X + …]/(1 − ε) is a sum of terms; each term's covariance with the
+    log F = [log U + log V − log X + …]/(1 − ε). The first three terms count as the mean of
+    1/(1 − ε) amplifies them, what is left counts as flow response; each term's covariance with the
     sum over the sum's variance adds up to 1 (a term that offsets another may be negative).
     """
     positive = posterior.uptake_now_meq_l_d > 0
@@ -175,6 +176,9 @@ def variance_shares(posterior: Posterior) -> dict[str, float]:
         "effluent strength": -np.log(posterior.effluent_gain_meq_l[positive]),
     }
     total = np.log(np.maximum(posterior.needed_flow_l_d[positive], 1e-12))
+    if posterior.reference_flow_l_d is not None:
+        amplified = float(np.mean(1 / (1 - posterior.exponent)))
+        pick = {name: amplified * x for name, x in pick.items()}
     pick["flow response"] = total - sum(pick.values())
     variance = np.var(total)
     if variance == 0:
