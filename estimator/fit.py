@@ -17,17 +17,9 @@ from pymc.model.core import ValueGradFunction
 from scipy import optimize
 
 from estimator.errors import FitError
-from estimator.model import (
-    MISREAD_SPREAD,
-    PLAIN_MODE,
-    KitErrorStep,
-    PriorTable,
-    build_model,
-    class_chances,
-    draw_path_at,
-    frame_of,
-    prior_table,
-)
+from estimator.likelihood import MISREAD_SPREAD, class_chances, draw_path_at, frame_of
+from estimator.model import PLAIN_MODE, KitErrorStep, build_model
+from estimator.priors import PriorTable, prior_table
 from estimator.schedule import Schedule
 from estimator.tank import Tank
 

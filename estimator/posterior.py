@@ -16,21 +16,18 @@ import xarray as xr
 
 from estimator import units
 from estimator.fit import Trace
-from estimator.model import (
+from estimator.likelihood import MISREAD_SPREAD, class_chances, draw_path_at, frame_of
+from estimator.priors import (
     DRIFT_AT,
     EFFLUENT_DRIFT_AT,
     EXPONENT_AT,
     GAIN_AT,
     LIGHT_AT,
-    MISREAD_SPREAD,
     PHYSICAL_PRIORS,
     SHARE_AT,
     UPTAKE_AT,
     VOLUME_AT,
     PriorTable,
-    class_chances,
-    draw_path_at,
-    frame_of,
     prior_table,
 )
 from estimator.records import Reading

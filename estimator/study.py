@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import os
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
+from multiprocessing import get_context
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -16,6 +19,7 @@ from estimator.tank import Tank
 if TYPE_CHECKING:
     from estimator.posterior import Posterior
     from estimator.recommendation import Recommendation
+    from estimator.schedule import Schedule
 
 DEFAULT_SEED = 1
 RETRY_FACTOR = 3
@@ -48,13 +52,33 @@ class Study:
     seconds: dict[str, float]
 
 
-def run_study(inputs: Inputs, seed: int = DEFAULT_SEED, progress: Progress | None = None) -> Study:
+@contextmanager
+def _compiling_draws(schedule: Schedule, tank: Tank, cores: int | None) -> Iterator[None]:
+    """Let a second process compile half of the code meanwhile, unless all is to stay in one."""
+    from estimator.likelihood import compile_draws
+
+    if cores == 1 or (os.cpu_count() or 1) == 1:
+        yield
+        return
+    helper = get_context().Process(target=compile_draws, args=(schedule, tank), daemon=True)
+    helper.start()
+    yield
+    helper.join()
+
+
+def run_study(
+    inputs: Inputs,
+    seed: int = DEFAULT_SEED,
+    progress: Progress | None = None,
+    cores: int | None = None,
+) -> Study:
     """Fit one tank and advise.
 
     Args:
         inputs: checked log and tank.
         seed: one integer fixes every random number.
         progress: told of each stage and its part done.
+        cores: processes for the chains; default one per processor. 1 keeps all in this process.
 
     Raises:
         FitError: the model could not be started.
@@ -69,14 +93,18 @@ def run_study(inputs: Inputs, seed: int = DEFAULT_SEED, progress: Progress | Non
         clock = time.perf_counter()
 
     tell("Preparing", 0.0)
-    # Late, because loading PyMC takes seconds that a bad log should not cost.
-    from estimator.fit import DRAWS, TARGET_ACCEPT, sample
-    from estimator.posterior import collect
-    from estimator.recommendation import recommend
+    # Late, because loading numba and PyMC takes seconds that a bad log should not cost.
+    from estimator.likelihood import compile_density
     from estimator.schedule import build_schedule
 
-    lap("load")
     schedule = build_schedule(inputs.log, inputs.tank)
+    with _compiling_draws(schedule, inputs.tank, cores):
+        from estimator.fit import DRAWS, TARGET_ACCEPT, sample
+        from estimator.posterior import collect
+        from estimator.recommendation import recommend
+
+        compile_density(schedule, inputs.tank)
+    lap("load")
     fit_seed, retry_seed, level_seed, advice_seed = np.random.SeedSequence(seed).spawn(4)
 
     def fit(one: np.random.SeedSequence, draws: int, target_accept: float) -> Posterior:
@@ -86,6 +114,7 @@ def run_study(inputs: Inputs, seed: int = DEFAULT_SEED, progress: Progress | Non
             one,
             draws=draws,
             target_accept=target_accept,
+            cores=cores,
             progress=lambda done, total: tell("Fitting", done / total),
         )
         return collect(schedule, inputs.tank, trace, level_seed)

@@ -18,9 +18,9 @@ from numpy.typing import NDArray
 
 from estimator import units
 from estimator.dosing import Solution
-from estimator.model import IDENTITY, LOG, Prior, physical_priors
 from estimator.parameters import ALKALINITY, CALCIUM, PARAMETERS
 from estimator.posterior import DIVERGENCE_LIMIT, ESS_LIMIT, R_HAT_LIMIT, ReadingCheck
+from estimator.priors import IDENTITY, LOG, Prior, physical_priors
 from estimator.recommendation import is_planned
 from estimator.records import Action, Reading
 from estimator.schedule import build_schedule

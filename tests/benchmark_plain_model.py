@@ -28,17 +28,9 @@ from conftest import dosed_then_reactor_log, example_tank, example_truth
 
 from estimator import units
 from estimator.fit import CHAINS, DRAWS, sample
-from estimator.model import (
-    BOTTLE_CORRELATION,
-    LOG,
-    LOGIT,
-    MISREAD_CHANCE,
-    MISREAD_SPREAD,
-    PHYSICAL_PRIORS,
-    Prior,
-    prior_table,
-)
+from estimator.likelihood import MISREAD_CHANCE, MISREAD_SPREAD
 from estimator.posterior import Posterior, collect, supply_flow_l_d
+from estimator.priors import BOTTLE_CORRELATION, LOG, LOGIT, PHYSICAL_PRIORS, Prior, prior_table
 from estimator.schedule import (
     DOSE,
     EFFLUENT_ALKALINITY,

@@ -9,8 +9,8 @@ import pytest
 
 from estimator import units
 from estimator.fit import Trace, sample
-from estimator.model import GAIN_AT, prior_table
 from estimator.posterior import Posterior, collect
+from estimator.priors import GAIN_AT, prior_table
 from estimator.schedule import build_schedule
 from estimator.simulation import simulate_log
 

@@ -5,25 +5,28 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from estimator import carbonate, model, units
+from estimator import carbonate, likelihood, model, units
 from estimator.kalman import draw_states
+from estimator.likelihood import (
+    MISREAD_CHANCE,
+    MISREAD_SPREAD,
+    class_chances,
+    draw_path_at,
+    flip_classes,
+    frame_of,
+    value_and_gradient,
+)
 from estimator.mass_balance import fill
-from estimator.model import (
+from estimator.model import KitErrorStep, TankLikelihood, build_model
+from estimator.priors import (
     EXPONENT_AT,
     GAIN_AT,
     LIGHT_AT,
-    MISREAD_SPREAD,
+    PHYSICAL_PRIORS,
     SHARE_AT,
     UPTAKE_AT,
     VOLUME_AT,
-    KitErrorStep,
-    TankLikelihood,
-    build_model,
-    class_chances,
-    draw_path_at,
-    frame_of,
     prior_table,
-    value_and_gradient,
 )
 from estimator.schedule import build_schedule
 from estimator.tank import Reactor
@@ -99,7 +102,7 @@ def test_bottles_of_one_kit_are_correlated(everything) -> None:
     """Half of a kit's gain error is the kit's, half the bottle's; other kits share nothing."""
     made = build_schedule(everything.log, everything.tank)
     draws = np.log(prior_draws(made, everything.tank))
-    first = model.PHYSICAL_PRIORS
+    first = PHYSICAL_PRIORS
     at = {pair: first + i for i, pair in enumerate(made.gains)}
     correlation = np.corrcoef(draws[:, list(at.values())].T)
     names = list(at)
@@ -153,7 +156,7 @@ def test_pymc_density_is_prior_plus_likelihood(everything) -> None:
     misread = np.arange(len(made.readings)) % 4
     found = built.compile_logp(mode=model.PLAIN_MODE)({"z": z, "misread": misread})
     expected = -0.5 * (z @ z + table.size * np.log(2 * np.pi))
-    expected += np.log(model.MISREAD_CHANCE[misread]).sum()
+    expected += np.log(MISREAD_CHANCE[misread]).sum()
     expected += value_and_gradient(z, MISREAD_SPREAD[misread], frame_of(made, table))[0]
     assert found == pytest.approx(expected, rel=1e-10)
     assert TankLikelihood(made, table) != TankLikelihood(made, table)
@@ -173,7 +176,7 @@ def test_class_chances() -> None:
 
 def test_class_chances_are_bayes_rule() -> None:
     """One residual worked by hand: prior chance times normal density, over their sum."""
-    weight = model.MISREAD_CHANCE / MISREAD_SPREAD * np.exp(-0.5 * (3.0 / MISREAD_SPREAD) ** 2)
+    weight = MISREAD_CHANCE / MISREAD_SPREAD * np.exp(-0.5 * (3.0 / MISREAD_SPREAD) ** 2)
     found = class_chances(np.array([1.5]), np.array([0.25]))[0]
     np.testing.assert_allclose(found, weight / weight.sum())
 
@@ -194,7 +197,8 @@ def test_kit_error_step_leaves_the_joint_distribution_alone(short_log, monkeypat
     the model, so that a fault would show in few sweeps.
     """
     chance = np.array([0.55, 0.25, 0.15, 0.05])
-    monkeypatch.setattr(model, "MISREAD_CHANCE", chance)
+    for module in (model, likelihood):
+        monkeypatch.setattr(module, "MISREAD_CHANCE", chance)
     tank, made = short_log
     table = prior_table(made, tank)
     built = build_model(made, tank)
@@ -271,7 +275,7 @@ def test_flipped_classes_visit_every_state_as_often_as_they_should(make_tank, ma
             spread = np.ones(len(made.readings))
             spread[pair] = MISREAD_SPREAD[[first, second]]
             weight[first, second] = value_and_gradient(z, spread, frame)[0]
-    weight = np.exp(weight - weight.max()) * np.outer(model.MISREAD_CHANCE, model.MISREAD_CHANCE)
+    weight = np.exp(weight - weight.max()) * np.outer(MISREAD_CHANCE, MISREAD_CHANCE)
     weight /= weight.sum()
     # Both single misreadings are live, or the test would show little.
     assert weight[0, 1:].sum() > 0.1
@@ -282,7 +286,7 @@ def test_flipped_classes_visit_every_state_as_often_as_they_should(make_tank, ma
     seen = np.zeros_like(weight)
     visits = 6000
     for _ in range(visits):
-        misread = model.flip_classes(theta, misread, pair, rng.random((20, 3)), frame)
+        misread = flip_classes(theta, misread, pair, rng.random((20, 3)), frame)
         seen[misread[pair[0]], misread[pair[1]]] += 1
     np.testing.assert_allclose(seen / visits, weight, atol=0.03)
     assert np.all(np.delete(misread, pair) == 0)

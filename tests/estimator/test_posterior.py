@@ -11,8 +11,8 @@ from scipy import integrate
 
 from estimator import units
 from estimator.fit import Trace
-from estimator.model import prior_table
 from estimator.posterior import collect, diagnose, supply_flow_l_d
+from estimator.priors import prior_table
 from estimator.schedule import build_schedule
 from estimator.simulation import simulate_levels, simulate_log
 

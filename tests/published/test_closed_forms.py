@@ -11,7 +11,8 @@ import pytest
 
 from estimator import schedule as layout_of
 from estimator import units
-from estimator.model import draw_path_at, frame_of, prior_table
+from estimator.likelihood import draw_path_at, frame_of
+from estimator.priors import prior_table
 from estimator.schedule import build_schedule
 from estimator.simulation import simulate_levels
 

@@ -26,8 +26,9 @@ from scipy import stats
 
 from estimator import units
 from estimator.dosing import Solution
+from estimator.likelihood import MISREAD_CHANCE, MISREAD_SPREAD
 from estimator.mass_balance import fill
-from estimator.model import MISREAD_CHANCE, MISREAD_SPREAD, prior_table
+from estimator.priors import prior_table
 from estimator.records import Action, Reading, TankLog
 from estimator.schedule import Schedule, build_schedule
 from estimator.tank import Composition, Kit, Reactor, Tank, Target
