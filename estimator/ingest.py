@@ -27,13 +27,15 @@ from estimator.log_file import ACTIONS, LOG_LIMIT_BYTES, Entry, LogEntries, pars
 from estimator.parameters import PARAMETERS, Parameter
 from estimator.records import Action, Reading, TankLog
 from estimator.tank import Kit, Reactor, Tank
-from estimator.tank_file import RESERVED_NAMES, read_tank
+from estimator.tank_file import MEDIA_LIMIT_KG, RESERVED_NAMES, read_tank
 
 __all__ = ["Inputs", "read_inputs", "read_log", "read_tank"]
 
 _MIN_ALKALINITY_TIMES = 2
 _FLOW_SLIP = 5
 """A flow this many times above the pump's largest is a slip of the unit, not a setting."""
+_LITRES = {"water_change": 1.0, "dose": 0.001, "dose_rate": 0.001}
+"""Litres, or litres a day, in one canonical unit of an action that adds water."""
 
 
 @dataclass(frozen=True)
@@ -84,7 +86,9 @@ def read_log(
     faults = FaultList(source.name)
     entries = parse_log(source, now, faults)
     resolver = _Resolver(tank, faults)
-    records = [record for entry in entries.entries if (record := resolver.record(entry))]
+    records = [
+        record for entry in faults.until_full(entries.entries) if (record := resolver.record(entry))
+    ]
     if not faults:
         _check_enough(entries, records, faults)
     faults.raise_if_any()
@@ -329,9 +333,13 @@ class _Resolver:
     def _action_flags(self, entry: Entry, value: float | None) -> tuple[str, ...]:
         if value is None:
             return ()
-        if entry.kind == "water_change" and value >= self._tank.water_volume_l:
+        litres = value * _LITRES.get(entry.kind, 0.0)
+        if litres >= self._tank.water_volume_l:
             rule = f"must be less than the tank's {self._tank.water_volume_l:g} L of water"
-            self._fault(entry, rule, f"{value:g} L", entry.column)
+            self._fault(entry, rule, f"{litres:g} L", entry.column)
+        if entry.kind == "media_change" and value > MEDIA_LIMIT_KG:
+            rule = f"must be at most {MEDIA_LIMIT_KG:g} kg; check the unit"
+            self._fault(entry, rule, f"{value:g} kg", entry.column)
         if entry.kind == "ph_setting" and not level_is_possible(PARAMETERS["ph"], value):
             self._fault(entry, "a pH lies between 0 and 14", f"{value:g}", entry.column)
         check = _ACTION_CHECKS.get(entry.kind)

@@ -8,18 +8,26 @@ from __future__ import annotations
 import difflib
 import hashlib
 import math
+import stat
 import unicodedata
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
+from typing import TypeVar
 
 from estimator import units
 from estimator.errors import Fault, InputError
 from estimator.parameters import Parameter
 
+_Item = TypeVar("_Item")
+
 _FOUND_LENGTH = 60
+_FILE_LENGTH = 80
+_RULE_LENGTH = 1200
 _LISTED_NAMES = 16
+MOST_FAULTS = 1000
+"""Faults after which a reader gives up on the file: it is not what it was taken for."""
 _WIDE_MARKS = (b"\xff\xfe", b"\xfe\xff", b"\x00\x00\xfe\xff")
 
 
@@ -27,8 +35,11 @@ class FaultList:
     """Collects every fault of one file, so that the keeper mends them all in one go."""
 
     def __init__(self, file: str) -> None:
-        self.file = file
+        name = printable(file).strip()
+        # The end of a path tells more than its beginning.
+        self.file = name if len(name) <= _FILE_LENGTH else "…" + name[1 - _FILE_LENGTH :]
         self._faults: list[Fault] = []
+        self._gave_up = False
 
     def __len__(self) -> int:
         return len(self._faults)
@@ -38,12 +49,25 @@ class FaultList:
         self._faults.append(
             Fault(
                 file=self.file,
-                rule=printable(rule),
+                rule=printable(rule[:_RULE_LENGTH]),
                 found=shorten(found),
                 row=row,
                 column=shorten(column),
             )
         )
+
+    def until_full(self, items: Iterable[_Item]) -> Iterator[_Item]:
+        """`items`, up to `MOST_FAULTS`; that the rest was left unread is a fault of its own."""
+        for item in items:
+            if len(self) >= MOST_FAULTS:
+                if not self._gave_up:
+                    self._gave_up = True
+                    self.add(
+                        "reading stopped there; check that it is the right file, or mend these",
+                        found=f"over {MOST_FAULTS} faults",
+                    )
+                return
+            yield item
 
     def in_file_order(self) -> list[Fault]:
         """All faults; those of the whole file come first."""
@@ -94,9 +118,12 @@ def read_source(path: Path, data: bytes | None, limit_bytes: int) -> Source:
 
 def _read_bytes(path: Path, limit_bytes: int, faults: FaultList) -> bytes:
     try:
-        size = path.stat().st_size
-        if size > limit_bytes:
-            _refuse_size(size, limit_bytes, faults)
+        status = path.stat()
+        # A pipe may keep a reader waiting for ever, and a device may never end.
+        if not stat.S_ISREG(status.st_mode) and not stat.S_ISDIR(status.st_mode):
+            raise ValueError("not an ordinary file")
+        if status.st_size > limit_bytes:
+            _refuse_size(status.st_size, limit_bytes, faults)
         with path.open("rb") as handle:
             return handle.read(limit_bytes + 1)
     except (OSError, ValueError) as error:

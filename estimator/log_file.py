@@ -20,6 +20,8 @@ LOG_LIMIT_BYTES = 20_000_000
 LOG_LIMIT_ROWS = 100_000
 """One row an hour for eleven years; more is refused at once rather than after a long wait."""
 LOG_LIMIT_COLUMNS = 100
+LOG_LIMIT_CELLS = 2_000_000
+LONGEST_NOTE = 2000
 LONG_COLUMNS = ("time", "entry", "of", "value", "unit", "kit", "note")
 REQUIRED_COLUMNS = ("time", "entry", "value")
 TIME_NAMES = ("time", "date")
@@ -146,7 +148,7 @@ def parse_log(source: Source, now: datetime, faults: FaultList) -> LogEntries:
     ]
     reader = _RowReader(columns, _Numbers(table, columns), now, faults)
     read = reader.long_row if "entry" in columns else reader.wide_row
-    entries = [entry for row, cells in rows for entry in read(row, cells)]
+    entries = [entry for row, cells in faults.until_full(rows) for entry in read(row, cells)]
     reader.check_zones()
     return LogEntries(len(rows), tuple(entries))
 
@@ -193,7 +195,12 @@ def _is_too_large(body: str, fields: int, faults: FaultList) -> bool:
             f"a log may have at most {LOG_LIMIT_COLUMNS} columns; check that it is the right file",
             found=f"{fields} columns",
         )
-    return lines > LOG_LIMIT_ROWS or fields > LOG_LIMIT_COLUMNS
+    if lines * fields > LOG_LIMIT_CELLS:
+        faults.add(
+            f"a log may hold at most {LOG_LIMIT_CELLS} cells; delete columns that stay blank",
+            found=f"{lines} rows of {fields} columns",
+        )
+    return len(faults) > 0
 
 
 def _without_leading_blank_lines(text: str) -> tuple[str, int]:
@@ -323,7 +330,7 @@ def _has_needed_columns(
 def _check_spare_cells(table: _Table, faults: FaultList) -> None:
     """Nothing may stand where the header names no column: it would be lost."""
     named = {index for index, name in enumerate(table.header) if name}
-    for row, cells in table.rows:
+    for row, cells in faults.until_full(table.rows):
         spare = [cell for index, cell in enumerate(cells) if cell and index not in named]
         if spare:
             faults.add(
@@ -433,7 +440,7 @@ class _RowReader:
     def check_zones(self) -> None:
         """A zone is dropped where every row has the same; otherwise clocks would be mixed."""
         if len({zone for _, zone, _ in self._zones}) > 1:
-            for row, zone, written in self._zones:
+            for row, zone, written in self._faults.until_full(self._zones):
                 if zone:
                     self._faults.add(_ZONE_RULE, written, row, "time")
 
@@ -498,7 +505,10 @@ class _RowReader:
         return unit or ""
 
     def _note(self, row: int, text: str) -> str:
-        """The note as written; one that holds further rows of the log is a fault."""
+        """The note as written; one that is very long or holds further rows is a fault."""
+        if len(text) > LONGEST_NOTE:
+            rule = f"a note may hold at most {LONGEST_NOTE} characters; shorten it"
+            self._faults.add(rule, f"{len(text)} characters", row, "note")
         swallowed = re.search(r"\n(?:.*[,;\t])?\d{4}-\d{2}-\d{2}", text)
         if swallowed:
             self._faults.add(

@@ -28,7 +28,13 @@ from estimator.units import LITRES_PER_US_GALLON
 
 _Built = TypeVar("_Built")
 
-TANK_LIMIT_BYTES = 1_000_000
+TANK_LIMIT_BYTES = 200_000
+LONGEST_LINE = 1000
+"""The standard library's TOML reader takes time that grows with the square of a dotted key."""
+LONGEST_NAME = 100
+MOST_NAMES = 100
+"""Kits, solutions, waters or references in one file."""
+MEDIA_LIMIT_KG = 10_000.0
 TARGET_PARAMETERS = ("alkalinity", "calcium", "magnesium")
 RESERVED_NAMES = ("tank", "effluent", "chamber")
 """Places to sample; a water or reference of that name could not be told apart in the log."""
@@ -45,6 +51,12 @@ _CLOCK = re.compile(r"([01]\d|2[0-3]):([0-5]\d)", re.ASCII)
 # Strong 50 % lye holds 19 eq/L, so a larger strength was stated per litre instead of per mL.
 _STRENGTH_MAX_PER_ML = 20.0
 _RECIPE_MAX_G_PER_L = 2000.0
+# Sea water itself holds 0.002 meq/mL.
+_STRENGTH_MIN = 1e-6
+_FLOW_LIMIT_ML_H = 1e6
+# A size smaller than this part of a parameter's plausible range is a slip of the decimal point.
+_SMALLEST_PART = 1e-5
+_TOML_PLACE = re.compile(r"\(at line (\d+), column \d+\)")
 
 
 def read_tank(path: Path, *, data: bytes | None = None) -> tuple[Tank, str]:
@@ -67,11 +79,22 @@ def read_tank(path: Path, *, data: bytes | None = None) -> tuple[Tank, str]:
 
 
 def _parse_toml(source: Source, faults: FaultList) -> dict[str, Any]:
+    for row, line in enumerate(source.text.split("\n"), start=1):
+        if len(line) > LONGEST_LINE:
+            rule = f"a line may hold at most {LONGEST_LINE} characters; break or shorten it"
+            faults.add(rule, f"{len(line)} characters", row)
+            return {}
     try:
         return tomllib.loads(source.text)
-    except (ValueError, RecursionError) as error:
-        faults.add(f"is not valid TOML ({error}); mend the line named")
-        return {}
+    except ValueError as error:
+        place = _TOML_PLACE.search(str(error))
+        faults.add(
+            f"is not valid TOML: {error}; mend that place",
+            row=int(place[1]) if place else None,
+        )
+    except RecursionError:
+        faults.add("is not valid TOML: lists or tables are nested too deep; remove the nesting")
+    return {}
 
 
 class _Table:
@@ -165,14 +188,21 @@ class _Table:
     def named_tables(self, key: str) -> list[tuple[str, _Table]]:
         """Every (name, table) below `key`, for tables whose names the keeper chooses."""
         parent = self.table(key)
+        if len(parent.values) > MOST_NAMES:
+            rule = f"there may be at most {MOST_NAMES}; remove those that the log does not use"
+            self._faults.add(rule, f"{len(parent.values)} tables", column=parent.path)
+            return []
         names = [name for name in parent.values if parent.name_is_usable(name)]
         return [(name, parent.table(name)) for name in names]
 
     def name_is_usable(self, name: str) -> bool:
         """Whether a log can write this chosen name; a fault is noted where it cannot."""
-        if name.strip() and name == name.strip():
+        if len(name) > LONGEST_NAME:
+            self.fault(name, f"a name may hold at most {LONGEST_NAME} characters; shorten it")
+        elif not name.strip() or name != name.strip():
+            self.fault(name, "a name may not be blank nor begin or end with a blank")
+        else:
             return True
-        self.fault(name, "a name may not be blank nor begin or end with a blank")
         return False
 
     def finish(self, only: Collection[str] = ()) -> None:
@@ -216,7 +246,7 @@ def _limits_text(at_least: float, above: float, at_most: float) -> str:
     low = f"more than {above:g}" if above > -math.inf else f"at least {at_least:g}"
     if at_most == math.inf:
         return f"must be {low}"
-    return f"must be {low} and at most {at_most:g}"
+    return f"must be {low} and at most {at_most:.9g}"
 
 
 def _tank(document: _Table, faults: FaultList) -> Tank:
@@ -224,7 +254,7 @@ def _tank(document: _Table, faults: FaultList) -> Tank:
     targets = _targets(document.table("targets"))
     lights_on_h, lights_off_h = _lights(water)
     tank = Tank(
-        name=water.text("name", DEFAULT_NAME) or DEFAULT_NAME,
+        name=_tank_name(water),
         water_volume_l=_water_volume_l(water),
         water_volume_sd_fraction=_fraction(
             water.number("water_volume_sd_pct", DEFAULT_VOLUME_SD_PCT, above=0, at_most=50)
@@ -258,9 +288,16 @@ def _fraction(per_cent: float | None) -> float:
     return _or_nan(per_cent) / 100
 
 
+def _tank_name(water: _Table) -> str:
+    name = water.text("name").strip() or DEFAULT_NAME
+    if len(name) > LONGEST_NAME:
+        water.fault("name", f"may hold at most {LONGEST_NAME} characters; shorten it")
+    return name
+
+
 def _water_volume_l(water: _Table) -> float:
-    litres = water.number("water_volume_l", above=0, at_most=1e6)
-    gallons = water.number("water_volume_us_gal", above=0, at_most=1e6)
+    litres = water.number("water_volume_l", above=0.1, at_most=1e6)
+    gallons = water.number("water_volume_us_gal", above=0.1, at_most=1e6)
     if water.has("water_volume_l") and water.has("water_volume_us_gal"):
         water.fault("water_volume_us_gal", "state the volume once: in litres or in US gallons")
     elif not water.has("water_volume_l") and not water.has("water_volume_us_gal"):
@@ -293,7 +330,7 @@ def _target(parameter: Parameter, table: _Table) -> Target:
     unit = _unit(parameter, table, "unit", parameter.default_unit)
     low = table.required_number("low", above=0)
     high = table.required_number("high", above=0)
-    rise = table.number("max_rise_per_day", above=0)
+    rise = _size(parameter, unit, table, "max_rise_per_day")
     if low >= high:
         table.fault("low", f"must be lower than high, which is {high:g}")
     table.finish()
@@ -301,13 +338,28 @@ def _target(parameter: Parameter, table: _Table) -> Target:
         low=parameter.to_canonical(low, unit),
         high=parameter.to_canonical(high, unit),
         unit=unit,
-        max_rise_per_day=None if rise is None else rise * unit_size(parameter, unit),
+        max_rise_per_day=rise,
     )
     for key, level in (("low", target.low), ("high", target.high)):
         if level < parameter.plausible[0] or level > parameter.plausible[1]:
             accepted = range_text(parameter, parameter.plausible, unit)
             table.fault(key, f"a band for {parameter.name} lies within {accepted}; check the unit")
     return target
+
+
+def _size(
+    parameter: Parameter | None, unit: str, table: _Table, key: str, *, required: bool = False
+) -> float | None:
+    """The size at `key`, canonical: a step, a spread or a rise; None where it is unclear."""
+    value = table.required_number(key, above=0) if required else table.number(key, above=0)
+    if parameter is None or value is None or math.isnan(value):
+        return None
+    one = unit_size(parameter, unit)
+    largest = (parameter.plausible[1] - parameter.plausible[0]) / one
+    if not _SMALLEST_PART * largest <= value <= largest:
+        accepted = f"{_SMALLEST_PART * largest:.1g} to {largest:.4g} {unit}"
+        table.fault(key, f"must be {accepted}; check the unit")
+    return value * one
 
 
 def _unit(parameter: Parameter, table: _Table, key: str, default: str = "") -> str:
@@ -335,19 +387,18 @@ def _kit(name: str, table: _Table) -> Kit:
     parameter = PARAMETERS.get(match_name(stated, PARAMETERS) or "")
     if parameter is None and stated:
         table.fault("parameter", f"unknown parameter; {nearest_hint(stated, PARAMETERS)}")
-    step = table.required_number("step", above=0)
-    repeatability = table.number("repeatability", above=0)
-    calibration_sd_pct = table.number("calibration_sd_pct", at_least=0, at_most=50)
-    minutes = table.number("minutes", above=0)
     unit = _unit(parameter, table, "unit") if parameter else table.required_text("unit")
+    step = _size(parameter, unit, table, "step", required=True)
+    repeatability = _size(parameter, unit, table, "repeatability")
+    calibration_sd_pct = table.number("calibration_sd_pct", at_least=0, at_most=50)
+    minutes = table.number("minutes", above=0, at_most=1440)
     table.finish()
-    size = unit_size(parameter, unit) if parameter else math.nan
     return Kit(
         name=name,
         parameter=parameter.name if parameter else "",
         unit=unit,
-        step=step * size,
-        repeatability=None if repeatability is None else repeatability * size,
+        step=_or_nan(step),
+        repeatability=repeatability,
         calibration_sd=None if calibration_sd_pct is None else calibration_sd_pct / 100,
         minutes=minutes,
     )
@@ -363,7 +414,7 @@ def _solution(name: str, table: _Table) -> Solution:
     }
     strengths = {key: value for key, value in stated.items() if value is not None}
     all_understood = len(strengths) == len(table.values)
-    if all_understood and not any(strengths.values()):
+    if all_understood and not any(value > _STRENGTH_MIN for value in strengths.values()):
         table.fault("", f"adds nothing; state at least one strength above zero: {', '.join(keys)}")
     table.finish(only=keys)
     return solution_from_strengths(name, strengths)
@@ -408,8 +459,8 @@ def _level(parameter: Parameter, table: _Table, target: Target | None) -> float 
 
 def _reactor(table: _Table) -> Reactor:
     flow_min = table.number("flow_min_ml_h", 0.0, at_least=0)
-    flow_max = table.required_number("flow_max_ml_h", above=0)
-    flow_step = table.number("flow_step_ml_h", 1.0, above=0)
+    flow_max = table.required_number("flow_max_ml_h", above=0, at_most=_FLOW_LIMIT_ML_H)
+    flow_step = table.number("flow_step_ml_h", 1.0, at_least=0.001)
     chambers = table.number("chambers", 1.0)
     reactor = Reactor(
         flow_min_ml_h=_or_nan(flow_min),
@@ -417,11 +468,11 @@ def _reactor(table: _Table) -> Reactor:
         flow_step_ml_h=_or_nan(flow_step),
         chamber_ph=table.number("chamber_ph", at_least=5.5, at_most=8),
         chambers=int(chambers or 0),
-        media_kg=table.number("media_kg", above=0),
+        media_kg=table.number("media_kg", above=0, at_most=MEDIA_LIMIT_KG),
         magnesium_media_fraction=_fraction(
             table.number("magnesium_media_pct", 0.0, at_least=0, at_most=100)
         ),
-        co2_charge_g=table.number("co2_charge_g", above=0),
+        co2_charge_g=table.number("co2_charge_g", above=0, at_most=1e6),
     )
     _check_reactor(reactor, chambers, table)
     table.finish()

@@ -12,7 +12,7 @@ import sys
 import threading
 from collections import Counter
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from estimator.ingest import Inputs
     from estimator.records import Action, Reading
     from estimator.study import Progress, Study
+    from reports.many import TankOutcome
 
 DONE, UNEXPECTED, BAD_INPUT, WITHHELD, INTERRUPTED = 0, 1, 2, 3, 130
 """Exit codes."""
@@ -119,17 +120,42 @@ timings_option = click.option(
 
 @main.command()
 @log_argument
-@tank_option
+@click.option(
+    "--tank",
+    type=click.Path(path_type=Path),
+    help="The tank file (TOML). Needed, except for a folder whose logs have theirs beside them.",
+)
 @click.option(
     "--out",
     type=click.Path(path_type=Path),
-    help="The HTML report; its JSON twin stands beside it.  [default: LOG-report.html here]",
+    help="The HTML report; its JSON twin stands beside it.  [default: LOG-report.html here] "
+    "For a folder, the folder of the reports.  [default: LOG/reports]",
 )
 @seed_option
+@click.option(
+    "--jobs",
+    type=click.IntRange(min=1),
+    help="For a folder: tanks fitted at a time.  [default: one per processor]",
+)
 @timings_option
 @tidy
-def report(log: Path, tank: Path, out: Path | None, seed: int, timings: bool) -> int:
-    """Fit the tank and write the report."""
+def report(
+    log: Path, tank: Path | None, out: Path | None, seed: int, jobs: int | None, timings: bool
+) -> int:
+    """Fit the tank and write the report.
+
+    Where LOG is a folder, do so for every NAME.csv in it. The tank file is NAME.toml beside it,
+    else the folder's tank.toml, else that of --tank. Each tank gets the same report as by itself,
+    one that fails does not stop the others, and index.html lists them by need of attention. Exit
+    codes: 0 every tank has a setting, 2 some tank's input is bad (the others are written), 3 some
+    tank has no setting yet.
+    """
+    if log.is_dir():
+        return _report_folder(log, tank, out or log / "reports", seed, jobs, timings)
+    if tank is None:
+        raise click.MissingParameter(param_hint="'--tank'", param_type="option")
+    if jobs is not None:
+        raise click.BadOptionUsage("--jobs", "--jobs is for a folder of logs")
     return _report(log, tank, out or Path(f"{log.stem}-report.html"), seed, timings)
 
 
@@ -197,6 +223,76 @@ def _report(log: Path, tank: Path, out: Path, seed: int, timings: bool) -> int:
         spent = ", ".join(f"{stage} {seconds:.1f} s" for stage, seconds in study.seconds.items())
         click.echo(f"Time: {spent}", err=True)
     return DONE if twin["status"] == "recommended" else WITHHELD
+
+
+def _report_folder(
+    folder: Path, tank: Path | None, out: Path, seed: int, jobs: int | None, timings: bool
+) -> int:
+    from reports.many import Workers, find_jobs, run_many
+    from reports.output import destination, write
+
+    todo = find_jobs(folder, out, tank, seed=seed, now=datetime.now(), timings=timings)
+    _make_folder(out)
+    where = destination(out / "index.html", ())
+    _quiet_libraries()
+    workers = min(jobs or os.cpu_count() or 1, len(todo))
+
+    def pool() -> Workers:
+        return Workers(workers, _quiet_libraries)
+
+    outcomes = []
+    with (
+        _stopping(),
+        _tally(len(todo)) as tell,
+        pool() as first,
+        closing(run_many(todo, first, pool, ahead=2 * workers)) as done,
+    ):
+        for outcome in done:
+            outcomes.append(outcome)
+            tell(outcome)
+
+    from reports.index import build_index, index_json, render_index, summary_lines
+
+    index = build_index(outcomes, seed)
+    write(where, render_index(index), index_json(index))
+    for line in summary_lines(index, str(where.page), str(where.twin)):
+        click.echo(plain(line))
+    found = {outcome.status for outcome in outcomes}
+    codes = {"failed": UNEXPECTED, "bad_input": BAD_INPUT, "withheld": WITHHELD}
+    return next((code for status, code in codes.items() if status in found), DONE)
+
+
+def _make_folder(folder: Path) -> None:
+    from estimator.errors import OutputError
+
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        msg = f"{folder}: the folder could not be made ({error.strerror}); choose another --out"
+        raise OutputError(msg) from error
+
+
+@contextmanager
+def _tally(tanks: int) -> Iterator[Callable[[TankOutcome], None]]:
+    """A bar of tanks done, and the name of each that was not studied; nothing off a terminal."""
+    if not sys.stderr.isatty():
+        yield lambda outcome: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeElapsedColumn
+    from rich.progress import Progress as Bar
+
+    columns = (TextColumn("Tanks"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn())
+    with Bar(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("", total=tanks)
+
+        def tell(outcome: TankOutcome) -> None:
+            if not outcome.page:
+                name = f"Not studied: {plain(outcome.log)}"
+                bar.console.print(name, markup=False, highlight=False, soft_wrap=True)
+            bar.advance(task)
+
+        yield tell
 
 
 def _fit(inputs: Inputs, seed: int) -> Study:

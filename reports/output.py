@@ -1,11 +1,18 @@
-"""Writes the report and its twin: both whole, or neither."""
+"""Writes the report and its twin: both whole, or neither.
+
+What is promised: at any moment, and whenever the process ends, each of the two files is the whole
+former one or the whole new one. Runs on one machine that write to the same place take turns, so
+the last of them leaves both its files. A process killed between the two moves leaves the new page
+beside the former twin; the digests of the inputs, which stand in both, show it.
+"""
 
 from __future__ import annotations
 
 import contextlib
 import os
+import secrets
 import shutil
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -25,6 +32,8 @@ class Destination:
 def destination(out: Path, inputs: Iterable[Path]) -> Destination:
     """The two files for `out`, checked as far as can be before anything is computed.
 
+    A link in the place of either file is replaced itself; what it points to is left alone.
+
     Args:
         out: the page; the twin stands beside it with the suffix .json.
         inputs: files that must not be written over.
@@ -32,25 +41,22 @@ def destination(out: Path, inputs: Iterable[Path]) -> Destination:
     Raises:
         OutputError: naming the rule, what was found and the remedy.
     """
-    is_page = out.suffix.lower() in _PAGE_SUFFIXES
-    twin = out.with_suffix(".json") if is_page else out.with_name(out.name + ".json")
     if out.suffix.lower() == ".json":
         msg = f"{out}: the report is an HTML file and its twin takes .json; name it .html"
         raise OutputError(msg)
+    if not out.name:
+        msg = f"{out}: a folder has that name; choose another --out"
+        raise OutputError(msg)
+    is_page = out.suffix.lower() in _PAGE_SUFFIXES
+    where = Destination(out, out.with_suffix(".json") if is_page else Path(f"{out}.json"))
     folder = out.parent
     if not os.path.isdir(folder):
         msg = f"{folder}: the folder for the report must exist; make it or choose another --out"
         raise OutputError(msg)
-    for path in (out, twin):
-        if os.path.isdir(path):
-            msg = f"{path}: a folder has that name; choose another --out"
-            raise OutputError(msg)
-        for source in inputs:
-            if _same_file(path, source):
-                msg = f"{path}: that is an input file, which is never written over; choose another"
-                raise OutputError(msg + " --out")
+    for path in (where.page, where.twin):
+        _check_place(path, inputs)
     _try_folder(out)
-    return Destination(out, twin)
+    return where
 
 
 def write(where: Destination, page: str, twin: str) -> None:
@@ -66,23 +72,39 @@ def write(where: Destination, page: str, twin: str) -> None:
     try:
         for path, text in ((where.page, page), (where.twin, twin)):
             parts[path] = _part(path, "new")
-            _write_new(parts[path], text.encode("utf-8"))
-        _move_both(where, parts)
+            # A file name that is not text must not make hours of work fail here.
+            _write_new(parts[path], text.encode("utf-8", "replace"))
+        with _taking_turns(where.page.parent):
+            _move_both(where, parts)
     except OSError as error:
         raise _output_error(where.page, error) from error
     finally:
         for part in parts.values():
-            part.unlink(missing_ok=True)
+            _discard(part)
+
+
+def _check_place(path: Path, inputs: Iterable[Path]) -> None:
+    if os.path.isdir(path):
+        msg = f"{path}: a folder has that name; choose another --out"
+        raise OutputError(msg)
+    for source in inputs:
+        if _same_file(path, source):
+            msg = f"{path}: that is an input file, which is never written over; choose another"
+            raise OutputError(msg + " --out")
+    # Whoever may write to a device's folder could replace the device by a report.
+    if os.path.exists(path) and not os.path.isfile(path):
+        msg = f"{path}: that is a device or a pipe, not an ordinary file; choose another --out"
+        raise OutputError(msg)
 
 
 def _move_both(where: Destination, parts: dict[Path, Path]) -> None:
     former = _part(where.page, "old")
-    had_former = where.page.exists()
+    had_former = os.path.lexists(where.page)
     try:
         if had_former:
-            shutil.copy2(where.page, former)
-        os.replace(parts[where.page], where.page)
+            shutil.copy2(where.page, former, follow_symlinks=False)
         try:
+            os.replace(parts[where.page], where.page)
             os.replace(parts[where.twin], where.twin)
         except BaseException:
             if had_former:
@@ -91,11 +113,37 @@ def _move_both(where: Destination, parts: dict[Path, Path]) -> None:
                 where.page.unlink(missing_ok=True)
             raise
     finally:
-        former.unlink(missing_ok=True)
+        _discard(former)
+
+
+@contextlib.contextmanager
+def _taking_turns(folder: Path) -> Iterator[None]:
+    """One run at a time moves its files into `folder`, where the system can lock a folder.
+
+    The lock leaves no file and ends with the process, however that ends.
+    """
+    handle = None
+    # ImportError: the system has no such locks; OSError: the file system has none.
+    with contextlib.suppress(ImportError, OSError):
+        import fcntl
+
+        handle = os.open(folder, os.O_RDONLY)
+        fcntl.flock(handle, fcntl.LOCK_EX)
+    try:
+        yield
+    finally:
+        if handle is not None:
+            os.close(handle)
 
 
 def _part(path: Path, what: str) -> Path:
-    return path.with_name(f".{path.name}.{os.getpid()}.{what}")
+    """A name beside `path` that no other run has; process numbers repeat, in containers often."""
+    return path.with_name(f".{path.name}.{secrets.token_hex(8)}.{what}")
+
+
+def _discard(part: Path) -> None:
+    with contextlib.suppress(OSError):
+        part.unlink()
 
 
 def _write_new(path: Path, data: bytes) -> None:
@@ -113,8 +161,7 @@ def _try_folder(out: Path) -> None:
     except OSError as error:
         raise _output_error(out, error) from error
     finally:
-        with contextlib.suppress(OSError):
-            probe.unlink()
+        _discard(probe)
 
 
 def _same_file(path: Path, source: Path) -> bool:

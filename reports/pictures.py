@@ -17,7 +17,6 @@ from reports.twin import (
     calcium_unit,
     in_alkalinity_unit,
     in_calcium_unit,
-    is_odd,
 )
 from reports.wording import DECIMALS, step_decimals
 
@@ -123,7 +122,7 @@ def level(study: Study, numbers: Numbers, parameter: str) -> Picture:
     dots = Dots(
         times=[check.reading.time for check in checks],
         values=np.array([convert(check.reading.value, unit) for check in checks], dtype=float),
-        odd=np.array([is_odd(check) for check in checks], dtype=bool),
+        odd=np.array([check.is_odd for check in checks], dtype=bool),
     )
     target = study.tank.targets.get(parameter)
     edges = (convert(target.low, unit), convert(target.high, unit)) if target else None
@@ -162,7 +161,7 @@ def residuals(study: Study) -> Picture:
             times=[check.reading.time for check in checks],
             values=np.array([check.residual for check in checks], dtype=float),
             rows=[check.reading.row for check in checks],
-            odd=np.array([is_odd(check) for check in checks], dtype=bool),
+            odd=np.array([check.is_odd for check in checks], dtype=bool),
         )
         for name, checks in groups.items()
     ]

@@ -489,8 +489,52 @@ def _slowly(report: Report) -> Markup:
 
 def trust(report: Report) -> Section:
     """Can the fit be trusted."""
-    blocks = [pictures.residuals(report.study), _checks(report), *_odd(report), *_flagged(report)]
+    blocks = [
+        pictures.residuals(report.study),
+        *_scatter(report),
+        *_odd(report),
+        _checks(report),
+        *_flagged(report),
+    ]
     return Section("trust", "Can the fit be trusted", blocks)
+
+
+def _scatter(report: Report) -> Iterator[Block]:
+    """Do the readings lie about the model as their kits should."""
+    n = report.numbers
+    found = n.get("/reading_checks")
+
+    def share(name: str) -> list[Text]:
+        held = found[f"{name}_pct"] >= found[f"{name}_least_pct"]
+        return [
+            say("{} %", n.whole(f"/reading_checks/{name}_pct")),
+            say("at least {} %", n.whole(f"/reading_checks/{name}_least_pct")),
+            "passed" if held else "failed",
+        ]
+
+    runs = found["runs"] >= found["runs_least"]
+    yield Table(
+        "Do the readings lie about the model as their kits should?",
+        ["Check", "Found", "Limit", "Verdict"],
+        [
+            ["Inside their middle-half range", *share("in_50")],
+            ["Inside their 9-in-10 range", *share("in_90")],
+            [
+                "Changes of side, alkalinity (more is better)",
+                n.whole("/reading_checks/runs"),
+                say("at least {}", n.whole("/reading_checks/runs_least")),
+                "passed" if runs else "failed",
+            ],
+        ],
+        frozenset({1}),
+    )
+    if found["passes"]:
+        yield Prose("They do: the model leaves nothing visible out.")
+    else:
+        yield Prose(
+            "They do not: the model misses something. Look for an entry that is missing from the "
+            "log, such as a dose, a water change or a new bottle of reagent."
+        )
 
 
 def _checks(report: Report) -> Table:
@@ -574,7 +618,7 @@ def _odd(report: Report) -> Iterator[Block]:
         for i in range(len(odd))
     ]
     yield Table(
-        "Odd readings: more likely a slip than an ordinary kit error",
+        "Odd readings: likely a slip, or far from what all others say",
         [*ENTRY_HEAD, "Chance ordinary"],
         rows,
         frozenset({4, 6}),

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from estimator import units
 from estimator.dosing import Solution
 from estimator.parameters import ALKALINITY, CALCIUM, PARAMETERS
-from estimator.posterior import DIVERGENCE_LIMIT, ESS_LIMIT, R_HAT_LIMIT, ReadingCheck
+from estimator.posterior import DIVERGENCE_LIMIT, ESS_LIMIT, R_HAT_LIMIT
 from estimator.priors import IDENTITY, LOG, Prior, physical_priors
 from estimator.recommendation import is_planned
 from estimator.records import Action, Reading
@@ -30,8 +30,6 @@ SCHEMA_VERSION = 1
 QUANTILES = (0.05, 0.25, 0.50, 0.75, 0.95)
 DOTS = 20
 """Of the quantile dotplot: 18 of 20 lie within the central 90 %."""
-ODD_BELOW = 0.5
-"""A reading is called odd where an ordinary error is less likely than not."""
 PACKAGES = ("reef-uptake", "arviz", "matplotlib", "numpy", "pymc", "pytensor", "scipy")
 ACTION_UNITS = {
     "flow": "mL/h",
@@ -79,6 +77,7 @@ def build_twin(study: Study, *, timings: bool = False) -> Json:
         "dosing": _dosing(study),
         "readings": _readings(study),
         "odd_readings": _odd_readings(study),
+        "reading_checks": _reading_checks(study),
         "flagged": _flagged(study),
         "trust": _trust(study),
         "diagnostics": _diagnostics(study, timings),
@@ -130,11 +129,6 @@ def in_alkalinity_unit(study: Study, meq: Draws) -> Draws:
 def in_calcium_unit(study: Study, mmol: Draws) -> Draws:
     """mmol/L, or mmol/L/day, in the keeper's unit."""
     return mmol / CALCIUM.units[calcium_unit(study)]
-
-
-def is_odd(check: ReadingCheck) -> bool:
-    """Whether an ordinary kit error is less likely than not."""
-    return check.chance_ordinary < ODD_BELOW
 
 
 def _tidy(value: Any) -> Any:
@@ -367,8 +361,22 @@ def _odd_readings(study: Study) -> list[Json]:
     return [
         _reading_entry(check.reading) | {"chance_ordinary": check.chance_ordinary}
         for check in study.posterior.checks
-        if is_odd(check)
+        if check.is_odd
     ]
+
+
+def _reading_checks(study: Study) -> Json:
+    scatter = study.posterior.scatter
+    return {
+        "readings": scatter.readings,
+        "in_50_pct": 100 * scatter.share_50,
+        "in_50_least_pct": 100 * scatter.least_50,
+        "in_90_pct": 100 * scatter.share_90,
+        "in_90_least_pct": 100 * scatter.least_90,
+        "runs": scatter.runs,
+        "runs_least": max(math.ceil(scatter.runs_low), 1),
+        "passes": scatter.passes,
+    }
 
 
 def _flagged(study: Study) -> list[Json]:
@@ -407,7 +415,7 @@ def _trust(study: Study) -> Json:
         check.reading.sample == "tank" and check.reading.parameter == ALKALINITY.name
         for check in post.checks
     )
-    odd = sum(is_odd(check) for check in post.checks)
+    odd = sum(check.is_odd for check in post.checks)
     odd_share = odd / used if used else 0.0
     low, medium = [], []
     if post.diagnostics.failures:
@@ -420,6 +428,8 @@ def _trust(study: Study) -> Json:
         low.append("many readings do not fit")
     elif odd_share > SOME_ODD:
         medium.append("several readings do not fit")
+    if not post.scatter.passes:
+        medium.append("the readings do not scatter about the model as their kits should")
     if post.net_change:
         medium.append("no addition is in the log, so only the net change is seen")
     if not _effluent(study)["alkalinity"]["tested"]:

@@ -140,6 +140,8 @@ def make_posterior(
             reading.value - (2.0 if i == 3 else 0.05 * rng.standard_normal()) * reading.value / 9,
             0.05 * reading.value / 9,
             1e-9 if i == 3 else 0.97,
+            1.0 if i == 3 else (i + 0.5) / len(log.readings),
+            -9.0 if i == 3 else -0.5,
         )
         for i, reading in enumerate(log.readings)
     )

@@ -1,0 +1,294 @@
+"""The index of many tanks: who needs the keeper first.
+
+`build_index` gives plain dicts, lists, strings and numbers, as `twin.build_twin` does for one tank;
+the page and the lines on the terminal are made from it alone.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import json
+import os
+from collections import Counter
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from importlib.resources import files
+from urllib.parse import quote
+
+from jinja2 import Environment, StrictUndefined
+from markupsafe import Markup
+
+from reports.blocks import Numbers, Table, Text, moment, pointer, say
+from reports.many import BAD_INPUT, FAILED, RECOMMENDED, WITHHELD, Json, TankOutcome
+from reports.wording import LIKELY, SCALE, plain, sentence, step_decimals, user_text
+
+SCHEMA_VERSION = 1
+FIRST, UNREAD, NO_SETTING, STEADY = "first", "unread", "no_setting", "steady"
+"""Groups, in the order in which they need the keeper. A tank that was not studied comes before
+those that merely lack a setting: nothing at all is known of it."""
+GROUPS = (FIRST, UNREAD, NO_SETTING, STEADY)
+
+MOST_SHOWN = 3
+"""Faults of one tank on the page, and tanks named on one line of the terminal."""
+LINE_LENGTH = 160
+
+
+@dataclass(frozen=True)
+class _Group:
+    """How a group is shown."""
+
+    title: str
+    lead: str
+    caption: str
+    columns: tuple[str, ...]
+
+
+def build_index(outcomes: Iterable[TankOutcome], seed: int) -> Json:
+    """All tanks in order of need, whatever the order in which they were done.
+
+    Within a group the tank comes first whose alkalinity is least likely in its band, now or over
+    the days to come at the present setting, whichever is the smaller; then by the log's name.
+    """
+    ranked = sorted(map(_entry, outcomes), key=_rank)
+    found = Counter(entry["status"] for entry in ranked)
+    statuses = (RECOMMENDED, WITHHELD, BAD_INPUT, FAILED)
+    return {
+        "schema_version": SCHEMA_VERSION,
+        "seed": seed,
+        "counts": {"tanks": len(ranked)} | {status: found[status] for status in statuses},
+        "tanks": ranked,
+    }
+
+
+def index_json(index: Json) -> str:
+    """The index as text: sorted keys, no NaN, a final newline."""
+    return json.dumps(index, sort_keys=True, allow_nan=False, indent=1) + "\n"
+
+
+def render_index(index: Json) -> str:
+    """The page: one file, no script, no outside request, every text escaped."""
+    numbers = Numbers(index)
+    style = files("reports").joinpath("page.css").read_text(encoding="utf-8").replace("\r\n", "\n")
+    digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
+    template = files("reports").joinpath("index.html.jinja").read_text(encoding="utf-8")
+    environment = Environment(
+        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    )
+    return environment.from_string(template.replace("\r\n", "\n")).render(
+        counts=_counts(index["counts"]),
+        sections=[section for group in GROUPS if (section := _section(numbers, group))],
+        scale=SCALE,
+        # The stylesheet is ours; escaping would break it.
+        style=Markup(style),
+        style_hash=f"sha256-{digest}",
+    )
+
+
+def summary_lines(index: Json, page: str, twin: str) -> list[str]:
+    """At most eight lines: counts, who comes first, who has no setting, faults, files written."""
+    lines = [_counts(index["counts"])]
+    for group, words in ((FIRST, "Look first at"), (NO_SETTING, "No setting yet")):
+        names = [_name(entry) for entry in index["tanks"] if entry["group"] == group]
+        if names:
+            lines.append(_cut(f"{words}: {', '.join(names[:MOST_SHOWN])}{_more(names)}"))
+    unread = [entry for entry in index["tanks"] if entry["group"] == UNREAD]
+    for entry in unread[:MOST_SHOWN]:
+        others = len(entry["reasons"]) - 1
+        also = f" (and {others} more)" if others else ""
+        lines.append(_cut(f"Not studied: {plain(entry['reasons'][0])}") + also)
+    if len(unread) > MOST_SHOWN:
+        lines.append(f"Not studied: {len(unread) - MOST_SHOWN} more, listed in the index")
+    return [*lines, f"Index: {page} and {twin}"]
+
+
+def _entry(outcome: TankOutcome) -> Json:
+    facts = outcome.facts
+    group, need = _need(outcome)
+    return {
+        "log": readable(outcome.log),
+        "status": outcome.status,
+        "reasons": list(outcome.messages),
+        "group": group,
+        "need": need,
+        "report": readable(outcome.page),
+        "twin": readable(outcome.twin),
+        "link": quote(os.fsencode(outcome.page), safe=""),
+        "tank": facts.get("tank"),
+        "as_of": facts.get("as_of"),
+        "trust": facts.get("trust"),
+        "flow": facts.get("flow"),
+    }
+
+
+def readable(name: str) -> str:
+    """A file name as text that can be encoded: bytes that are not UTF-8 become marks."""
+    return os.fsencode(name).decode("utf-8", "replace")
+
+
+def _need(outcome: TankOutcome) -> tuple[str, float | None]:
+    """The group, and the smaller of the chances of alkalinity in its band now and if left."""
+    if not outcome.facts:
+        return UNREAD, None
+    flow = outcome.facts["flow"]
+    chances = (flow["level_in_band_probability"], flow["current_in_band_probability"])
+    need = min((chance for chance in chances if chance is not None), default=None)
+    if need is not None and need < LIKELY:
+        return FIRST, need
+    return (STEADY if outcome.status == RECOMMENDED else NO_SETTING), need
+
+
+def _rank(entry: Json) -> tuple[int, bool, float, str]:
+    need = entry["need"]
+    return GROUPS.index(entry["group"]), need is not None, need or 0.0, entry["log"]
+
+
+def _counts(counts: Json) -> str:
+    tanks = counts["tanks"]
+    parts = [
+        (counts[RECOMMENDED], "with a setting"),
+        (counts[WITHHELD], "without one yet"),
+        (counts[BAD_INPUT] + counts[FAILED], "not studied"),
+    ]
+    found = ", ".join(f"{count} {words}" for count, words in parts if count)
+    return f"{tanks} tank{'s' if tanks != 1 else ''}: {found}."
+
+
+def _name(entry: Json) -> str:
+    """The tank's name, or that of its log where it has none that shows."""
+    return plain(entry["tank"] or "") or plain(entry["log"]) or "no name"
+
+
+def _more(names: list[str]) -> str:
+    return f" and {len(names) - MOST_SHOWN} more" if len(names) > MOST_SHOWN else ""
+
+
+def _cut(line: str) -> str:
+    return line if len(line) <= LINE_LENGTH else line[: LINE_LENGTH - 1] + "…"
+
+
+@dataclass(frozen=True)
+class _Section:
+    """One group on the page."""
+
+    anchor: str
+    title: str
+    lead: str
+    table: Table
+
+
+def _section(numbers: Numbers, group: str) -> _Section | None:
+    places = [i for i, entry in enumerate(numbers.get("/tanks")) if entry["group"] == group]
+    if not places:
+        return None
+    shown = _SHOWN[group]
+    rows = [
+        [_COLUMNS[head](numbers, pointer("tanks", i)) for head in shown.columns] for i in places
+    ]
+    right = frozenset(i for i, head in enumerate(shown.columns) if head in _NUMERIC)
+    table = Table(shown.caption, shown.columns, rows, right)
+    return _Section(group.replace("_", "-"), shown.title, shown.lead, table)
+
+
+def _tank(numbers: Numbers, at: str) -> Markup:
+    entry = numbers.get(at)
+    name = user_text(_name(entry))
+    if entry["link"]:
+        name = say('<a href="{}">{}</a>', entry["link"], name)
+    if plain(entry["log"]) == _name(entry):
+        return name
+    return say("{}<br><small>{}</small>", name, user_text(entry["log"]))
+
+
+def _do(numbers: Numbers, at: str) -> Text:
+    flow = numbers.get(f"{at}/flow")
+    if flow["recommended"] is None:
+        return "No setting yet"
+    return "Plan" if flow["planned"] else flow["action"].capitalize()
+
+
+def _why(numbers: Numbers, at: str) -> Markup:
+    reasons = numbers.get(f"{at}/reasons")
+    more = len(reasons) - MOST_SHOWN
+    shown: list[Text] = [user_text(sentence(reason)) for reason in reasons[:MOST_SHOWN]]
+    if more > 0:
+        shown.append(f"… and {more} more")
+    return Markup("<br>").join(shown)
+
+
+def _flow(numbers: Numbers, path: str, at: str) -> Text:
+    flow = numbers.get(f"{at}/flow")
+    if flow["recommended"] is None and path.startswith("recommended"):
+        return "none"
+    if flow["current"] is None and path == "current":
+        return "no reactor"
+    return numbers(f"{at}/flow/{path}", step_decimals(flow["step"]) if flow["step"] else 0)
+
+
+def _chance(numbers: Numbers, at: str) -> Text:
+    """In hundredths; draws cannot tell the ends from none and all."""
+    value = numbers.get(at)
+    if value is None:
+        return "not known"
+    if value <= 0.99:
+        return numbers.small_chance(at)
+    return say('<data value="{}" data-k="{}">over 99\N{NO-BREAK SPACE}%</data>', value, at)
+
+
+def _last_entry(numbers: Numbers, at: str) -> Markup:
+    return moment(numbers.get(f"{at}/as_of"))
+
+
+_COLUMNS: dict[str, Callable[[Numbers, str], Text]] = {
+    "Tank": _tank,
+    "To do": _do,
+    "Why": _why,
+    "What is wrong": _why,
+    "Pump now, mL/h": lambda numbers, at: _flow(numbers, "current", at),
+    "Set to, mL/h": lambda numbers, at: _flow(numbers, "recommended/set_to", at),
+    "In band today": lambda numbers, at: _chance(numbers, f"{at}/flow/level_in_band_probability"),
+    "Stays, as now": lambda numbers, at: _chance(numbers, f"{at}/flow/current_in_band_probability"),
+    "Stays, as set": lambda numbers, at: _chance(numbers, f"{at}/flow/in_band_probability"),
+    "Last entry": _last_entry,
+}
+_NUMERIC = {
+    "Pump now, mL/h",
+    "Set to, mL/h",
+    "In band today",
+    "Stays, as now",
+    "Stays, as set",
+}
+_ALL = ("Tank", "To do", *(head for head in _COLUMNS if head in _NUMERIC), "Last entry")
+_CHANCES = (
+    "Chance of alkalinity in its band at the last entry, and on each of the days after it that the "
+    "tank's report looks ahead: as now, and at the setting"
+)
+
+_SHOWN = {
+    FIRST: _Group(
+        "Look at these first",
+        "Alkalinity is not likely to be in its band, or not likely to stay there if everything "
+        "goes on as now.",
+        _CHANCES,
+        _ALL,
+    ),
+    UNREAD: _Group(
+        "Not studied",
+        "Nothing is known of these tanks; a former report of theirs was left as it was.",
+        "Faults found",
+        ("Tank", "What is wrong"),
+    ),
+    NO_SETTING: _Group(
+        "No setting yet",
+        "The log does not support a setting; each report says what to test.",
+        "Reasons, and the chances of alkalinity in its band as in the other groups",
+        ("Tank", "Why", "Pump now, mL/h", "In band today", "Stays, as now", "Last entry"),
+    ),
+    STEADY: _Group(
+        "Nothing pressing",
+        "Alkalinity is likely in its band and, where a reactor runs, likely to stay there if "
+        "everything goes on as now; a better setting may still be given.",
+        _CHANCES,
+        _ALL,
+    ),
+}

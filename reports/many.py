@@ -1,0 +1,369 @@
+"""Many tanks: one job for each log of a folder, through any executor.
+
+    find_jobs   folder -> jobs
+    study_one   job -> outcome; writes that tank's report and twin
+    run_many    jobs -> outcomes, through an executor of the kind that `concurrent.futures` defines
+    Workers     such an executor: processes on this machine
+
+Jobs share nothing, and every tank gets the same seed, so a tank's two files are the same bytes
+whether it is run alone or among others, in any order, on any machine with the same versions.
+
+With Dask (the extra "dask") jobs spread over machines that see the same folders; one thread to a
+Dask worker, since each job keeps one core busy:
+
+    from datetime import datetime
+    from pathlib import Path
+    from distributed import Client
+    from reports.many import find_jobs, run_many
+
+    jobs = find_jobs(Path("logs"), Path("reports"), None, seed=1, now=datetime.now())
+    executor = Client("tcp://scheduler:8786").get_executor(pure=False)
+    for outcome in run_many(jobs, executor, ahead=10_000):
+        print(outcome.log, outcome.status)
+"""
+
+from __future__ import annotations
+
+import importlib
+import multiprocessing
+import os
+import signal
+import sys
+import threading
+import traceback
+from collections import deque
+from collections.abc import Callable, Generator, Iterable, Iterator
+from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, wait
+from concurrent.futures.process import ProcessPoolExecutor
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+from estimator.errors import Fault, InputError, UptakeError
+from reports.output import destination, write
+
+RECOMMENDED, WITHHELD, BAD_INPUT, FAILED = "recommended", "withheld", "bad_input", "failed"
+"""Status of an outcome: as the tank's twin says, or why there is no twin."""
+MOST_FAULTS = 20
+"""Faults kept of one tank."""
+HEAVY = ("estimator.fit", "estimator.recommendation", "reports.page")
+"""Modules that load all that a fit needs, which takes seconds: once in each pool."""
+
+Json = dict[str, Any]
+
+
+@dataclass(frozen=True)
+class TankJob:
+    """One tank to study.
+
+    Attributes:
+        log: its log.
+        tank: its tank file; None where none was found, which is then the outcome.
+        page: its report; the twin stands beside it.
+        seed: fixes every random number of this tank.
+        now: the local clock; an entry more than a day later is a fault.
+        timings: put the seconds of each stage into the twin.
+    """
+
+    log: Path
+    tank: Path | None
+    page: Path
+    seed: int
+    now: datetime
+    timings: bool = False
+
+
+@dataclass(frozen=True)
+class TankOutcome:
+    """What became of one tank.
+
+    Attributes:
+        log: file name of its log.
+        status: see `RECOMMENDED`.
+        messages: why no setting is recommended, or each fault.
+        page, twin: file names of what was written; "" where nothing was.
+        facts: the part of the twin that an index needs (`facts_of`); empty where there is no twin.
+    """
+
+    log: str
+    status: str
+    messages: tuple[str, ...] = ()
+    page: str = ""
+    twin: str = ""
+    facts: Json = field(default_factory=dict)
+
+
+def find_jobs(
+    folder: Path,
+    out: Path,
+    tank: Path | None,
+    *,
+    seed: int,
+    now: datetime,
+    timings: bool = False,
+) -> list[TankJob]:
+    """One job for each `NAME.csv` in a folder, by name; hidden files and subfolders are left out.
+
+    Its tank file is `NAME.toml` beside it; else the folder's `tank.toml`, unless there is a
+    `tank.csv` that it belongs to; else `tank`.
+
+    Args:
+        folder: holds the logs.
+        out: folder for the reports, `NAME-report.html` and `NAME-report.json`.
+        tank: the tank file of last resort.
+        seed, now, timings: as in `TankJob`.
+
+    Raises:
+        InputError: the folder cannot be read or holds no log.
+    """
+    try:
+        files = {path for path in folder.iterdir() if not path.name.startswith(".")}
+    except OSError as error:
+        rule = f"cannot be opened ({error.strerror}); check the path and its permissions"
+        raise InputError([Fault(str(folder), rule)]) from error
+    logs = sorted(path for path in files if path.suffix.lower() == ".csv" and not path.is_dir())
+    if not logs:
+        rule = "holds no log; put one NAME.csv for each tank there, with NAME.toml beside it"
+        raise InputError([Fault(str(folder), rule)])
+    of_all = folder / "tank.toml"
+    if of_all in files and folder / "tank.csv" not in files:
+        tank = of_all
+    jobs: list[TankJob] = []
+    taken: set[str] = set()
+    for log in logs:
+        name = log.stem
+        while name.casefold() in taken:  # a.csv and A.CSV
+            name += "+"
+        taken.add(name.casefold())
+        own = log.with_suffix(".toml")
+        page = out / f"{name}-report.html"
+        jobs.append(TankJob(log, own if own in files else tank, page, seed, now, timings))
+    return jobs
+
+
+def study_one(job: TankJob) -> TankOutcome:
+    """Study one tank and write its report and twin: both whole, or neither.
+
+    Every error ends up in the outcome. Where UPTAKE_DEBUG is 1, that of a bug is also printed.
+    """
+    log = job.log.name
+    try:
+        twin = _study(job)
+    except InputError as error:
+        faults = [str(fault) for fault in error.faults[:MOST_FAULTS]]
+        more = len(error.faults) - len(faults)
+        if more:
+            faults.append(f"… and {more} more; mend these first")
+        return TankOutcome(log, BAD_INPUT, tuple(faults))
+    except UptakeError as error:
+        return TankOutcome(log, BAD_INPUT, (str(error),))
+    except Exception as error:
+        if os.environ.get("UPTAKE_DEBUG") == "1":
+            traceback.print_exc()
+        return _failed(job, _unexpected(error))
+    facts, reasons = facts_of(twin), tuple(twin["status_reasons"])
+    page = job.page.name
+    return TankOutcome(
+        log, twin["status"], reasons, page, job.page.with_suffix(".json").name, facts
+    )
+
+
+def facts_of(twin: Json) -> Json:
+    """What an index needs of a twin. Chances that must not be shown are None."""
+    flow, tank = twin["flow"], twin["tank"]
+    sound = not twin["diagnostics"]["failures"]
+    return {
+        "tank": tank["name"],
+        "as_of": twin["as_of"],
+        "trust": twin["trust"]["level"],
+        "flow": {
+            "unit": flow["unit"],
+            "step": tank["pump"] and tank["pump"]["step"],
+            "planned": flow["planned"],
+            "action": flow["action"],
+            "current": flow["current"],
+            "recommended": flow["recommended"],
+            "horizon_days": flow["horizon_days"],
+            "in_band_probability": flow["in_band_probability"],
+            "current_in_band_probability": flow["current_in_band_probability"] if sound else None,
+            "level_in_band_probability": flow["level_in_band_probability"] if sound else None,
+        },
+    }
+
+
+def run_many(
+    jobs: Iterable[TankJob],
+    executor: Executor,
+    renew: Callable[[], Executor] | None = None,
+    *,
+    ahead: int = 64,
+) -> Generator[TankOutcome, None, None]:
+    """Study every tank; outcomes come as they are ready, one for each job.
+
+    Where a worker process dies and takes its executor with it, each tank that was handed out is
+    run again in an executor of its own, so that only the one at fault is lost.
+
+    Args:
+        jobs: taken as they are needed.
+        executor: any of the kind that `concurrent.futures` defines; not shut down here.
+        renew: makes another like it. Without it, what a dead worker leaves undone has failed.
+        ahead: jobs handed out at a time: some more than there are workers.
+    """
+    left = deque(jobs)
+    lost: list[TankJob] = []
+    yield from _until_broken(left, executor, ahead, lost)
+    while left or lost:
+        if renew is None:
+            reason = "a worker process died before this tank was done; run it again"
+            yield from (_failed(job, reason) for job in (*lost, *left))
+            return
+        for job in lost:
+            again: list[TankJob] = []
+            with renew() as own:
+                yield from _until_broken(deque([job]), own, 1, again)
+            if again:
+                reason = "its process died twice; see whether the machine ran out of memory"
+                yield _failed(job, reason)
+        lost = []
+        if left:
+            with renew() as next_executor:
+                yield from _until_broken(left, next_executor, ahead, lost)
+
+
+def _until_broken(
+    left: deque[TankJob], executor: Executor, ahead: int, lost: list[TankJob]
+) -> Iterator[TankOutcome]:
+    """Work off `left`, until nothing is left or the executor breaks; then `lost` gets the jobs
+    that were handed out and not done."""
+    running: dict[Future[TankOutcome], TankJob] = {}
+    broken = False
+    while running or (left and not broken):
+        while left and not broken and len(running) < ahead:
+            try:
+                running[executor.submit(study_one, left[0])] = left[0]
+                left.popleft()
+            except BrokenExecutor:
+                broken = True
+        for future in wait(running, return_when=FIRST_COMPLETED).done:
+            job = running.pop(future)
+            try:
+                outcome = future.result()
+            except BrokenExecutor:
+                broken = True
+                lost.append(job)
+                continue
+            except Exception as error:  # of the executor: `study_one` raises none
+                outcome = _failed(job, _unexpected(error))
+            yield outcome
+
+
+class Workers(ProcessPoolExecutor):
+    """Processes on this machine that load all libraries once and end with this one.
+
+    As a context manager that is left by an exception, Ctrl-C say, it ends them at once; a report
+    that is being written just then is finished first.
+
+    Args:
+        count: processes.
+        prepare: called first in each of them; a function of a module.
+        method: start method of `multiprocessing`; by default a fork server that has loaded the
+            libraries where that is safe (a thread of this process cannot harm it), else "spawn".
+    """
+
+    def __init__(
+        self, count: int, prepare: Callable[[], object], method: str | None = None
+    ) -> None:
+        method = method or ("forkserver" if sys.platform == "linux" else "spawn")
+        context = multiprocessing.get_context(method)
+        if method == "forkserver":
+            from multiprocessing import forkserver
+
+            context.set_forkserver_preload(list(HEAVY))
+            # The server and all that it forks never see Ctrl-C, which is for this process.
+            with _held(signal.SIGINT):
+                forkserver.ensure_running()
+        super().__init__(count, mp_context=context, initializer=_start_worker, initargs=(prepare,))
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> bool | None:
+        if kind is not None:
+            self._end()
+        return super().__exit__(kind, error, trace)
+
+    def _end(self) -> None:
+        # Python 3.14 has `terminate_workers`; before that there is no other way to them.
+        processes = list((self._processes or {}).values())
+        self.shutdown(wait=False, cancel_futures=True)
+        for process in processes:
+            process.terminate()
+        for process in processes:
+            process.join()
+
+
+def _start_worker(prepare: Callable[[], object]) -> None:
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    prepare()
+    for module in HEAVY:
+        importlib.import_module(module)
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+
+
+def _end_with_parent() -> None:
+    """End this process when its parent is gone: a pool's workers would wait for work forever."""
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        with _held(signal.SIGTERM):
+            parent.join()
+            os.kill(os.getpid(), signal.SIGTERM)
+
+
+def _study(job: TankJob) -> Json:
+    from estimator.ingest import read_inputs
+
+    if job.tank is None:
+        name = job.log.with_suffix(".toml").name
+        rule = f"has no tank file; put {name} beside it, or one tank.toml for all, or give --tank"
+        raise InputError([Fault(str(job.log), rule)])
+    where = destination(job.page, (job.log, job.tank))
+    inputs = read_inputs(job.log, job.tank, now=job.now)
+
+    from estimator.study import run_study
+
+    study = run_study(inputs, seed=job.seed, cores=1)
+
+    from reports.page import render
+    from reports.twin import build_twin, to_json
+
+    twin = build_twin(study, timings=job.timings)
+    page, text = render(study, twin, where.twin.name), to_json(twin)
+    with _held(signal.SIGTERM):
+        write(where, page, text)
+    return twin
+
+
+def _failed(job: TankJob, reason: str) -> TankOutcome:
+    return TankOutcome(job.log.name, FAILED, (f"{job.log}: {reason}; nothing was written",))
+
+
+def _unexpected(error: Exception) -> str:
+    return f"unexpected fault ({type(error).__name__}: {str(error)[:200]})"
+
+
+@contextmanager
+def _held(number: signal.Signals) -> Iterator[None]:
+    """Keep a signal waiting from this thread, where the system can."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    former = signal.pthread_sigmask(signal.SIG_BLOCK, {number})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, former)
