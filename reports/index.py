@@ -89,7 +89,7 @@ def summary_lines(index: Json, page: str, twin: str) -> list[str]:
     """At most eight lines: counts, who comes first, who has no setting, faults, files written."""
     lines = [_counts(index["counts"])]
     for group, words in ((FIRST, "Look first at"), (NO_SETTING, "No setting yet")):
-        names = [_name(entry) for entry in index["tanks"] if entry["group"] == group]
+        names = [_both_names(entry) for entry in index["tanks"] if entry["group"] == group]
         if names:
             lines.append(_cut(f"{words}: {', '.join(names[:MOST_SHOWN])}{_more(names)}"))
     unread = [entry for entry in index["tanks"] if entry["group"] == UNREAD]
@@ -157,6 +157,10 @@ def _counts(counts: Json) -> str:
 def _name(entry: Json) -> str:
     """The tank's name, or that of its log where it has none that shows."""
     return plain(entry["tank"] or "") or plain(entry["log"]) or "no name"
+
+
+def _both_names(entry: Json) -> str:
+    return f"{_name(entry)} ({plain(entry['log'])})"
 
 
 def _more(names: list[str]) -> str:

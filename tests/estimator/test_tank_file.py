@@ -153,7 +153,7 @@ BROKEN = [
     ("[tank\n", ["not valid TOML", "line 1"]),
     ("tank = 5", ["tank: found '5'; must be a table, written [tank]"]),
     ("[[kits]]\na = 1", ["kits: found 'a list'; must be a table"]),
-    ("a = " + "[" * 900, ["not valid TOML", "nested too deep"]),
+    ("a = " + "[" * 900, ["not valid TOML"]),
     (MINIMAL.replace("620", "9" * 5000), ["row 2: found '5017 characters'", "at most 1000"]),
     (MINIMAL.replace("620", "9" * 400), ["tank.water_volume_l", "plain number"]),
     (MINIMAL.replace("620", "nan"), ["tank.water_volume_l", "plain number"]),

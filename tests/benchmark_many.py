@@ -1,0 +1,211 @@
+"""Many tanks in one call against one call for each.
+
+Simulates that many small tanks of known habits (`recovery/keepers.py`), runs `uptake report DIR`
+once over all, then `uptake report LOG` on a sample of them, each a process of its own, and prints
+the seconds per tank of both. The time of all separate calls is extrapolated from the sample. One
+report beforehand, not timed, compiles the code that later runs find on the disk.
+
+    python tests/benchmark_many.py --tanks 200
+
+Memory is the sum over all processes of a run, shared pages shared out (PSS); it and processor time
+are read from /proc five times a second, so on Linux only.
+"""
+
+from __future__ import annotations
+
+import argparse
+import csv
+import json
+import os
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+ROOT = Path(__file__).resolve().parents[1]
+sys.path[:0] = [str(ROOT), str(ROOT / "tests" / "recovery")]
+
+from keepers import Case, keeper_case  # noqa: E402
+
+from estimator.parameters import PARAMETERS  # noqa: E402
+from estimator.simulation import simulate_log  # noqa: E402
+
+UPTAKE = (sys.executable, "-c", "from reports.cli import main; main()", "report")
+UNITS = {"alkalinity": "dKH", "calcium": "mg/L"}
+TANK_TOML = """\
+[tank]
+name = "{name}"
+water_volume_l = {volume}
+water_volume_sd_pct = 7
+salinity_g_kg = 35
+temperature_c = 25.5
+lights_on = "10:00"
+lights_off = "20:00"
+[targets.alkalinity]
+low = 7.6
+high = 8.8
+unit = "dKH"
+max_rise_per_day = 0.5
+[targets.calcium]
+low = 400
+high = 450
+unit = "mg/L"
+[kits.alk]
+parameter = "alkalinity"
+unit = "dKH"
+step = 0.3
+repeatability = 0.2
+calibration_sd_pct = 5
+[kits.ca]
+parameter = "calcium"
+unit = "mg/L"
+step = 10
+repeatability = 8
+calibration_sd_pct = 4
+[solutions.soda]
+alkalinity_meq_per_ml = 1.9
+[solutions.chloride]
+calcium_mmol_per_ml = 1.84
+[water.new]
+alkalinity = 8.2
+alkalinity_unit = "dKH"
+calcium = 420
+[reactor]
+flow_min_ml_h = 10
+flow_max_ml_h = 6000
+flow_step_ml_h = 10
+chamber_ph = 6.6
+"""
+"""The tank of `keepers.keeper_tank`, as a file."""
+
+
+@dataclass(frozen=True)
+class Run:
+    """One run of the command: wall seconds, processor seconds, peak memory (MB) and exit code."""
+
+    seconds: float
+    processor: float
+    peak_mb: float
+    code: int
+
+
+def write_case(folder: Path, name: str, case: Case, rng: np.random.Generator) -> None:
+    """The case's two files, its readings filled in."""
+    log = simulate_log(case.tank, case.log, case.truth, rng)
+    rows = [
+        (a.time, a.kind, a.of, "" if a.value is None else f"{a.value:.6g}", "", "")
+        for a in log.actions
+    ]
+    for r in log.readings:
+        unit = UNITS[r.parameter]
+        value = PARAMETERS[r.parameter].from_canonical(r.value, unit)
+        rows.append((r.time, r.parameter, r.sample, f"{value:.6g}", unit, r.kit))
+    with (folder / f"{name}.csv").open("w", encoding="utf-8", newline="") as file:
+        writer = csv.writer(file)
+        writer.writerow(("time", "entry", "of", "value", "unit", "kit"))
+        writer.writerows((f"{row[0]:%Y-%m-%dT%H:%M}", *row[1:]) for row in sorted(rows))
+    tank = TANK_TOML.format(name=name, volume=case.tank.water_volume_l)
+    (folder / f"{name}.toml").write_text(tank, encoding="utf-8")
+
+
+def look(session: int, processor: dict[int, float]) -> float:
+    """Memory (MB) of all processes of a session; notes the processor seconds of each so far."""
+    total = 0
+    for entry in Path("/proc").glob("[0-9]*"):
+        try:
+            stat = (entry / "stat").read_text().rpartition(")")[2].split()
+            if int(stat[3]) == session:
+                ticks = int(stat[11]) + int(stat[12])
+                processor[int(entry.name)] = ticks / os.sysconf("SC_CLK_TCK")
+                lines = (entry / "smaps_rollup").read_text().splitlines()
+                total += sum(int(line.split()[1]) for line in lines if line.startswith("Pss:"))
+        except OSError:  # it has ended
+            continue
+    return total / 1024
+
+
+def run(*arguments: str) -> Run:
+    """Run the command to its end."""
+    started = time.perf_counter()
+    environment = os.environ | {"PYTHONPATH": str(ROOT)}
+    process = subprocess.Popen(
+        (*UPTAKE, *arguments), env=environment, start_new_session=True, stdout=subprocess.DEVNULL
+    )
+    processor: dict[int, float] = {}
+    peak, ended = 0.0, threading.Event()
+
+    def watch() -> None:
+        nonlocal peak
+        while sys.platform == "linux" and not ended.wait(0.2):
+            peak = max(peak, look(process.pid, processor))
+
+    watcher = threading.Thread(target=watch)
+    watcher.start()
+    code = process.wait()
+    seconds = time.perf_counter() - started
+    ended.set()
+    watcher.join()
+    return Run(seconds, sum(processor.values()), peak, code)
+
+
+def stages(reports: Path) -> dict[str, float]:
+    """Mean seconds of each stage within a tank's own study."""
+    twins = [json.loads(path.read_text()) for path in reports.glob("*-report.json")]
+    spent = [twin["diagnostics"]["seconds"] for twin in twins]
+    return {stage: float(np.mean([one[stage] for one in spent])) for stage in spent[0]}
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--tanks", type=int, default=200)
+    parser.add_argument("--separate", type=int, default=8, help="tanks run one by one")
+    parser.add_argument("--days", type=int, default=60, help="length of each log")
+    parser.add_argument("--jobs", type=int, default=os.cpu_count())
+    parser.add_argument("--seed", type=int, default=3)
+    given = parser.parse_args()
+
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        names = [f"tank-{i:03d}" for i in range(given.tanks)]
+        seeds = np.random.SeedSequence(given.seed).spawn(given.tanks)
+        for tank, seed in zip(names, seeds, strict=True):
+            rng = np.random.default_rng(seed)
+            write_case(folder, tank, keeper_case(rng, given.days), rng)
+        reports = folder / "reports"
+
+        def alone(tank: str) -> Run:
+            log, toml = (str(folder / f"{tank}{suffix}") for suffix in (".csv", ".toml"))
+            return run(log, "--tank", toml, "--out", str(folder / f"{tank}.html"))
+
+        alone(names[0])
+        many = run(str(folder), "--jobs", str(given.jobs), "--timings")
+        of_one = stages(reports)
+        chosen = names[:: max(1, given.tanks // given.separate)][: given.separate]
+        separate = [alone(tank) for tank in chosen]
+
+    each = many.seconds / given.tanks
+    by_itself = float(np.mean([one.seconds for one in separate]))
+    print(f"{given.tanks} tanks of {given.days} days, {given.jobs} at a time")
+    print(f"one call for all:   {many.seconds:7.1f} s, {each:.2f} s a tank, exit {many.code}")
+    print(
+        f"  processor time    {many.processor:7.1f} s, {many.processor / given.tanks:.2f} s a tank"
+    )
+    print(f"  peak memory       {many.peak_mb:7.0f} MB")
+    print("  within a tank     " + ", ".join(f"{k} {v:.2f} s" for k, v in of_one.items()))
+    total = by_itself * given.tanks
+    print(
+        f"one call for each:  {total:7.1f} s, extrapolated from {len(separate)}, "
+        f"{by_itself:.2f} s a tank"
+    )
+    print(f"  processor time    {np.mean([one.processor for one in separate]):7.2f} s a tank")
+    print(f"  peak memory       {max(one.peak_mb for one in separate):7.0f} MB")
+    print(f"ratio of seconds per tank: {by_itself / each:.2f}")
+
+
+if __name__ == "__main__":
+    main()
