@@ -168,3 +168,30 @@ def test_runs_at_once_leave_one_whole_pair(tmp_path):
     left = contents(tmp_path)
     assert left.keys() == {"go", "a.html", "a.json"}
     assert left["a.html"].split()[0] == left["a.json"].split()[0]
+
+
+PAUSED = """\
+import os, sys, time
+from pathlib import Path
+really = os.replace
+def slow(source, target):
+    really(source, target)
+    if str(target) == "a.html":
+        Path("moved").touch()
+        time.sleep(0.5)
+os.replace = slow
+"""
+
+
+@pytest.mark.skipif(sys.platform == "darwin", reason="checked where a folder can be locked")
+def test_a_run_waits_while_another_moves_its_files(former):
+    """A run that comes between the two moves of another does not mix the two pairs."""
+    slow = start(PAUSED + WRITE, former)
+    until = time.perf_counter() + 30
+    while not (former / "moved").exists() and time.perf_counter() < until:
+        time.sleep(0.005)
+    assert (former / "moved").exists()
+    write(destination(former / "a.html", []), "page", "twin")
+    assert finish(slow) == (0, "")
+    after = contents(former)
+    assert (after["a.html"], after["a.json"]) == ("page", "twin")
