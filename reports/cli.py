@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import functools
 import os
+import shutil
 import signal
 import sys
 import threading
@@ -31,7 +32,9 @@ if TYPE_CHECKING:
 DONE, UNEXPECTED, BAD_INPUT, WITHHELD, INTERRUPTED = 0, 1, 2, 3, 130
 """Exit codes."""
 MOST_FAULTS = 20
-"""Faults shown on one screen."""
+"""Faults shown at most."""
+SCREEN = os.terminal_size((120, 24))
+"""Columns and lines taken for one screen where the messages do not go to a terminal."""
 
 Command = Callable[..., int]
 
@@ -193,7 +196,7 @@ def demo(folder: Path, seed: int, timings: bool) -> int:
     except OSError as error:
         msg = f"{folder}: the demo could not be written ({error.strerror}); choose another --dir"
         raise OutputError(msg) from error
-    click.echo(f"Demo files: {log} and {tank}", err=True)
+    click.echo(plain(f"Demo files: {log} and {tank}"), err=True)
     return _report(log, tank, folder / f"{log.stem}-report.html", seed, timings)
 
 
@@ -218,7 +221,7 @@ def _report(log: Path, tank: Path, out: Path, seed: int, timings: bool) -> int:
     twin = build_twin(study, timings=timings)
     write(where, render(study, twin, where.twin.name), to_json(twin))
     for line in terminal_lines(twin, str(where.page), str(where.twin)):
-        click.echo(line)
+        click.echo(plain(line))
     if timings or sys.stderr.isatty():
         spent = ", ".join(f"{stage} {seconds:.1f} s" for stage, seconds in study.seconds.items())
         click.echo(f"Time: {spent}", err=True)
@@ -360,9 +363,18 @@ def _counts(kinds: Counter[str]) -> str:
 
 
 def _print_faults(error: InputError) -> None:
+    """As many faults as fit one screen, the first in any case; the others are counted."""
+    columns, lines = shutil.get_terminal_size(SCREEN) if sys.stderr.isatty() else SCREEN
+    room = lines - 2  # the count and the next prompt
+    shown = 0
     for fault in error.faults[:MOST_FAULTS]:
-        click.echo(plain(str(fault)), err=True)
-    more = len(error.faults) - MOST_FAULTS
+        text = plain(str(fault))
+        room -= -(-len(text) // columns)
+        if shown and room < 0:
+            break
+        click.echo(text, err=True)
+        shown += 1
+    more = len(error.faults) - shown
     if more > 0:
         click.echo(f"… and {more} more; mend these first", err=True)
 
