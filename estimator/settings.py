@@ -46,7 +46,7 @@ class Line:
 
     def at(self, time_d: float) -> float:
         """Value just after `time_d`."""
-        return float(self.values[np.searchsorted(self.times, time_d, side="right") - 1])
+        return float(self.values[int(np.searchsorted(self.times, time_d, side="right")) - 1])
 
     @property
     def last(self) -> float:

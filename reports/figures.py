@@ -325,7 +325,7 @@ def _view(
     q05: Floats, q95: Floats, values: Floats, target: tuple[float, float] | None
 ) -> tuple[float, float]:
     """Limits that show the fan, the band and nearly all readings: one slip must not squash them."""
-    edges = [q05.min(), q95.max(), *(target or ())]
+    edges = [float(np.min(q05)), float(np.max(q95)), *(target or ())]
     if len(values):
         edges += list(np.quantile(values, [0.03, 0.97]))
     low, high = float(min(edges)), float(max(edges))
