@@ -214,7 +214,9 @@ def _do(numbers: Numbers, at: str) -> Text:
 def _why(numbers: Numbers, at: str) -> Markup:
     reasons = numbers.get(f"{at}/reasons")
     more = len(reasons) - MOST_SHOWN
-    shown: list[Text] = [user_text(sentence(reason)) for reason in reasons[:MOST_SHOWN]]
+    # A fault begins with a file name, which must stay as it is.
+    say_it = str if numbers.get(f"{at}/group") == UNREAD else sentence
+    shown: list[Text] = [user_text(say_it(reason)) for reason in reasons[:MOST_SHOWN]]
     if more > 0:
         shown.append(f"… and {more} more")
     return Markup("<br>").join(shown)

@@ -38,9 +38,10 @@ from concurrent.futures.process import ProcessPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime
+from multiprocessing.context import BaseContext
 from pathlib import Path
 from types import TracebackType
-from typing import Any
+from typing import Any, TypeVar
 
 from estimator.errors import Fault, InputError, UptakeError
 from reports.output import destination, write
@@ -53,6 +54,7 @@ HEAVY = ("estimator.fit", "estimator.recommendation", "reports.page")
 """Modules that load all that a fit needs, which takes seconds: once in each pool."""
 
 Json = dict[str, Any]
+T = TypeVar("T")
 
 
 @dataclass(frozen=True)
@@ -279,13 +281,13 @@ class Workers(ProcessPoolExecutor):
         method = method or ("forkserver" if sys.platform == "linux" else "spawn")
         context = multiprocessing.get_context(method)
         if method == "forkserver":
-            from multiprocessing import forkserver
-
-            context.set_forkserver_preload(list(HEAVY))
-            # The server and all that it forks never see Ctrl-C, which is for this process.
-            with _held(signal.SIGINT):
-                forkserver.ensure_running()
+            _start_fork_server(context)
         super().__init__(count, mp_context=context, initializer=_start_worker, initargs=(prepare,))
+
+    def submit(self, fn: Callable[..., T], /, *args: Any, **kwargs: Any) -> Future[T]:
+        # This may start a process. It inherits that Ctrl-C is held: ending it is up to this one.
+        with _held(signal.SIGINT):
+            return super().submit(fn, *args, **kwargs)
 
     def __exit__(
         self,
@@ -305,6 +307,21 @@ class Workers(ProcessPoolExecutor):
             process.terminate()
         for process in processes:
             process.join()
+
+
+def _start_fork_server(context: BaseContext) -> None:
+    """Start the server and wait until it has loaded all libraries; Ctrl-C ends the wait."""
+    from multiprocessing import forkserver, resource_tracker
+
+    context.set_forkserver_preload(list(HEAVY))
+    # First, since starting the tracker lets Ctrl-C through again.
+    resource_tracker.ensure_running()
+    with _held(signal.SIGINT):
+        forkserver.ensure_running()
+    # A worker whose pool is gone before it starts would print a traceback; this one needs no pool.
+    ready = multiprocessing.get_context("forkserver").Process(target=int)
+    ready.start()
+    ready.join()
 
 
 def _start_worker(prepare: Callable[[], object]) -> None:

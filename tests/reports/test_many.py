@@ -8,6 +8,7 @@ import json
 import os
 import pickle
 import re
+import shutil
 import signal
 import subprocess
 import sys
@@ -30,6 +31,7 @@ from reports.many import TankOutcome, Workers, facts_of, find_jobs, run_many, st
 from reports.twin import build_twin
 
 ROOT = Path(__file__).parents[2]
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 NOW = datetime(2026, 5, 1)
 TANK = """\
 [tank]
@@ -446,6 +448,7 @@ def test_a_file_name_that_is_no_text_is_linked_and_written(make_study):
 def test_the_index_asks_for_nothing_outside(mixed):
     """No script and no outside address; the stylesheet is the one that the policy allows."""
     page = render_index(build_index(mixed, seed=1))
+    assert "<bdi>broken.csv, row 2: &lt;b&gt;x&lt;/b&gt;</bdi>" in page
     assert "default-src 'none'; style-src 'sha256-" in page
     assert "<script" not in page
     assert not re.search(r"https?://|url\(|@import", page)
@@ -587,18 +590,26 @@ def test_a_tank_gets_the_same_bytes_alone_and_among_others(farm):
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="process groups")
-@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
-def test_a_stopped_run_leaves_no_process_and_no_part_of_a_file(farm, number):
-    """Ctrl-C reaches the whole group, `kill` the command alone; either ends all of it at once."""
+@pytest.mark.parametrize(
+    ("number", "seconds"),
+    [
+        pytest.param(signal.SIGINT, 1, id="Ctrl-C while loading"),
+        pytest.param(signal.SIGINT, 6, id="Ctrl-C at work"),
+        pytest.param(signal.SIGTERM, 6, id="kill"),
+    ],
+)
+def test_a_stopped_run_leaves_no_process_and_no_part_of_a_file(farm, number, seconds):
+    """Ctrl-C reaches the whole group, `kill` the command alone; either ends all in silence."""
     folder = farm(*(f"t{i}" for i in range(8)))
     process = command("report", folder, "--jobs", "2", start_new_session=True)
-    time.sleep(6)  # long enough for the workers to be loading or fitting
+    time.sleep(seconds)
     assert process.poll() is None
     if number == signal.SIGINT:
         os.killpg(process.pid, number)
     else:
         process.send_signal(number)
-    out, err = process.communicate(timeout=10)
+    process.wait(5)
+    out, err = process.communicate(timeout=60)
     assert (out, err) == (b"", b"")
     assert process.returncode == (130 if number == signal.SIGINT else -signal.SIGTERM)
     deadline = time.monotonic() + 10
@@ -607,6 +618,36 @@ def test_a_stopped_run_leaves_no_process_and_no_part_of_a_file(farm, number):
     assert members(process.pid) == []
     left = [path.name for path in (folder / "reports").iterdir()]
     assert not [name for name in left if name.startswith((".", "index"))]
+
+
+@pytest.mark.browser
+@pytest.mark.skipif(CHROMIUM is None, reason="Chromium is not on this machine")
+def test_the_index_is_sound_in_a_browser(mixed, make_study, tmp_path):
+    """Light and dark, phone and desk: no message, no outside request, no overflow, axe content."""
+    playwright = pytest.importorskip("playwright.sync_api")
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright")
+    outcomes = [*mixed, outcome("x" * 150, make_study("hostile"))]
+    path = tmp_path / "index.html"
+    path.write_text(render_index(build_index(outcomes, seed=1)), encoding="utf-8")
+    said, asked = [], []
+    with playwright.sync_playwright() as driver:
+        browser = driver.chromium.launch(
+            executable_path=CHROMIUM, args=["--no-sandbox", "--disable-dev-shm-usage"]
+        )
+        for scheme in ("light", "dark"):
+            page = browser.new_page(color_scheme=scheme)
+            page.on("console", lambda message: said.append(message.text))
+            page.on("request", lambda request: asked.append(request.url))
+            page.goto(path.as_uri())
+            for width in (320, 390, 1200):
+                page.set_viewport_size({"width": width, "height": 844})
+                wider = "document.documentElement.scrollWidth - window.innerWidth"
+                assert page.evaluate(wider) <= 0
+                found = axe.Axe().run(page)
+                assert found.violations_count == 0, found.generate_report()
+        browser.close()
+    assert said == []
+    assert all(url.startswith("file:") for url in asked)
 
 
 def members(session):
