@@ -37,12 +37,14 @@ class Trace:
     """Raw draws of one fit.
 
     Attributes:
+        z: (chains, draws, p) standard normal numbers behind the parameters.
         natural: (chains, draws, p) parameters on their natural scales, as `PriorTable` orders them.
         misread: (chains, draws, m) class of each reading.
         divergences: count over all chains.
         gradients: likelihood gradients used while drawing, over all chains.
     """
 
+    z: np.ndarray
     natural: np.ndarray
     misread: np.ndarray
     divergences: int
@@ -132,6 +134,7 @@ def sample(
     *,
     draws: int = DRAWS,
     target_accept: float = TARGET_ACCEPT,
+    resume: Trace | None = None,
     cores: int | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> Trace:
@@ -142,6 +145,7 @@ def sample(
         seed: fixes every draw.
         draws: kept draws per chain, after `TUNE` of tuning.
         target_accept: see `TARGET_ACCEPT`.
+        resume: start each chain where that of an earlier trace ended.
         cores: processes; default one per processor, at most one per chain.
         progress: called with (draws done, draws in all) from time to time.
 
@@ -158,10 +162,15 @@ def sample(
     covariance = _laplace_covariance(density, mode)
     rng = np.random.default_rng(seed)
     root = np.linalg.cholesky(covariance)
-    starts = [
+    starts: list[dict[str, np.ndarray]] = [
         {"z": mode + 0.5 * root @ rng.standard_normal(table.size), "misread": misread.copy()}
         for _ in range(CHAINS)
     ]
+    if resume is not None:
+        starts = [
+            {"z": z[-1].copy(), "misread": classes[-1].copy()}
+            for z, classes in zip(resume.z, resume.misread, strict=True)
+        ]
     with model:
         nuts = pm.NUTS(
             [model["z"]],
@@ -182,11 +191,24 @@ def sample(
     if [len(chain) for chain in chains] != [draws] * CHAINS:
         # PyMC takes an interrupt as enough draws; advice from a part of them is not wanted.
         raise KeyboardInterrupt
+    z = np.array(chains)
     return Trace(
-        natural=table.natural(np.array(chains)),
+        z=z,
+        natural=table.natural(z),
         misread=np.array(trace.get_values("misread", combine=False)),
         divergences=int(np.sum(trace.get_sampler_stats("diverging"))),
         gradients=int(np.sum(trace.get_sampler_stats("tree_size"))),
+    )
+
+
+def join(first: Trace, second: Trace) -> Trace:
+    """One trace of two, the second resumed from the first."""
+    return Trace(
+        z=np.concatenate([first.z, second.z], axis=1),
+        natural=np.concatenate([first.natural, second.natural], axis=1),
+        misread=np.concatenate([first.misread, second.misread], axis=1),
+        divergences=first.divergences + second.divergences,
+        gradients=first.gradients + second.gradients,
     )
 
 

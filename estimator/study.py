@@ -17,14 +17,16 @@ from estimator.records import TankLog
 from estimator.tank import Tank
 
 if TYPE_CHECKING:
+    from estimator.fit import Trace
     from estimator.posterior import Posterior
     from estimator.recommendation import Recommendation
     from estimator.schedule import Schedule
 
 DEFAULT_SEED = 1
-RETRY_FACTOR = 3
-RETRY_ACCEPT = 0.98
-"""A fit that misses its checks is sampled once more, this many times as long, in smaller steps."""
+MORE_ROUNDS = 2
+MORE_ACCEPT = 0.95
+"""A fit that misses its checks is drawn on from where it stopped, in smaller steps, at most this
+many times; all draws count."""
 
 Progress = Callable[[str, float], None]
 """Called with (name of the stage, part done from 0 to 1)."""
@@ -99,30 +101,33 @@ def run_study(
 
     schedule = build_schedule(inputs.log, inputs.tank)
     with _compiling_draws(schedule, inputs.tank, cores):
-        from estimator.fit import DRAWS, TARGET_ACCEPT, sample
+        from estimator.fit import TARGET_ACCEPT, join, sample
         from estimator.posterior import collect
         from estimator.recommendation import recommend
 
         compile_density(schedule, inputs.tank)
     lap("load")
-    fit_seed, retry_seed, level_seed, advice_seed = np.random.SeedSequence(seed).spawn(4)
+    fit_seed, more_seed, level_seed, advice_seed = np.random.SeedSequence(seed).spawn(4)
 
-    def fit(one: np.random.SeedSequence, draws: int, target_accept: float) -> Posterior:
-        trace = sample(
+    def draw(one: np.random.SeedSequence, accept: float, resume: Trace | None = None) -> Trace:
+        return sample(
             schedule,
             inputs.tank,
             one,
-            draws=draws,
-            target_accept=target_accept,
+            target_accept=accept,
+            resume=resume,
             cores=cores,
             progress=lambda done, total: tell("Fitting", done / total),
         )
-        return collect(schedule, inputs.tank, trace, level_seed)
 
     tell("Fitting", 0.0)
-    posterior = fit(fit_seed, DRAWS, TARGET_ACCEPT)
-    if posterior.diagnostics.failures:
-        posterior = fit(retry_seed, RETRY_FACTOR * DRAWS, RETRY_ACCEPT)
+    trace = draw(fit_seed, TARGET_ACCEPT)
+    posterior = collect(schedule, inputs.tank, trace, level_seed)
+    for one in more_seed.spawn(MORE_ROUNDS):
+        if not posterior.diagnostics.failures:
+            break
+        trace = join(trace, draw(one, MORE_ACCEPT, trace))
+        posterior = collect(schedule, inputs.tank, trace, level_seed)
     lap("fit")
     tell("Advising", 0.0)
     recommendation = recommend(posterior, inputs.tank, advice_seed)

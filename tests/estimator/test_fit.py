@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from estimator import units
-from estimator.fit import Trace, sample
+from estimator.fit import Trace, join, sample
 from estimator.posterior import Posterior, collect
 from estimator.priors import GAIN_AT, prior_table
 from estimator.schedule import build_schedule
@@ -52,6 +52,22 @@ def test_fit_passes_its_own_checks(posterior) -> None:
     assert posterior.diagnostics.failures == ()
     assert posterior.diagnostics.r_hat_max <= 1.01
     assert posterior.diagnostics.ess_bulk_min >= 400
+
+
+def test_a_fit_that_is_drawn_on_keeps_its_draws_and_finds_the_same(make_tank, log, posterior):
+    """Chains resumed from where they stopped add draws of the same posterior."""
+    tank = make_tank()
+    made = build_schedule(log, tank)
+    one, two, levels = np.random.SeedSequence(5).spawn(3)
+    first = sample(made, tank, one, draws=150)
+    second = sample(made, tank, two, draws=150, target_accept=0.95, resume=first)
+    both = join(first, second)
+    np.testing.assert_array_equal(both.natural[:, :150], first.natural)
+    np.testing.assert_array_equal(both.z[:, 150:], second.z)
+    assert both.misread.shape[1] == 300
+    found = collect(made, tank, both, levels).uptake_now_meq_l_d
+    expected = posterior.uptake_now_meq_l_d
+    assert abs(np.mean(found) - np.mean(expected)) < 0.25 * np.std(expected)
 
 
 @pytest.mark.parametrize("name", ["volume", "calcium share", "uptake", "level", "effluent", "gain"])

@@ -34,7 +34,8 @@ def exact_trace(made, tank, truth, draws: int = 60) -> Trace:
     }
     row = [known.get(p.name, 1.0 if p.name.startswith("gain") else 1e-4) for p in table.priors]
     natural = np.broadcast_to(np.array(row), (4, draws, table.size)).copy()
-    return Trace(natural, np.zeros((4, draws, len(made.readings)), dtype=int), 0, 0)
+    ordinary = np.zeros((4, draws, len(made.readings)), dtype=int)
+    return Trace(np.zeros_like(natural), natural, ordinary, 0, 0)
 
 
 @pytest.fixture(scope="module")
