@@ -191,7 +191,7 @@ def one_log(index: int, departure: str, seed: int) -> dict[str, object]:
     """Whether each 90 % range holds the truth, and the relative error of the median uptake."""
     from estimator.fit import sample
     from estimator.posterior import collect
-    from estimator.recommendation import needed_flow_l_d, to_ml_h
+    from estimator.recommendation import to_ml_h
     from estimator.schedule import build_schedule
 
     # The same keepers under every departure.
@@ -211,7 +211,7 @@ def one_log(index: int, departure: str, seed: int) -> dict[str, object]:
     pairs = {
         "uptake now": (posterior.uptake_now_meq_l_d, case.uptake_now_meq_l_d),
         "alkalinity now": (posterior.alkalinity_now_meq_l, level),
-        "needed flow": (to_ml_h(needed_flow_l_d(posterior)), case.needed_flow_ml_h),
+        "needed flow": (to_ml_h(posterior.needed_flow_l_d), case.needed_flow_ml_h),
         "calcium per alkalinity": (posterior.calcium_share, case.truth.calcium_share),
     }
     held = {}
