@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 import pymc as pm
@@ -18,7 +18,7 @@ from scipy import optimize
 
 from estimator.errors import FitError
 from estimator.likelihood import MISREAD_SPREAD, class_chances, draw_path_at, frame_of
-from estimator.model import PLAIN_MODE, KitErrorStep, build_model
+from estimator.model import PLAIN_MODE, KitErrorStep, TankLikelihood, build_model
 from estimator.priors import PriorTable, prior_table
 from estimator.schedule import Schedule
 from estimator.tank import Tank
@@ -54,14 +54,15 @@ class Trace:
 class _Density:
     """Log posterior of z (p,), classes of the readings held fixed."""
 
-    def __init__(self, model: pm.Model) -> None:
-        # Only the terms that depend on z: the classes' own prior is for the Gibbs step.
-        cost = model.logp(vars=[model["z"], model["readings"]])
+    def __init__(self, model: pm.Model, schedule: Schedule, table: PriorTable) -> None:
+        z = model.rvs_to_values[model["z"]]
         classes = model.rvs_to_values[model["misread"]]
         start = model.initial_point(0)
+        # The classes' own prior is for the Gibbs step.
+        density, _ = cast(list[Any], TankLikelihood(schedule, table, prior=True)(z, classes))
         self.function = ValueGradFunction(
-            [cost],
-            [model.rvs_to_values[model["z"]]],
+            [density],
+            [z],
             {classes: start["misread"]},
             model=model,
             initial_point=start,
@@ -154,7 +155,7 @@ def sample(
     """
     table = prior_table(schedule, tank)
     model = build_model(schedule, tank)
-    density = _Density(model)
+    density = _Density(model, schedule, table)
     mode, misread = _mode(density, schedule, table)
     if density.minus(mode)[0] >= WALL:
         msg = "the model has no finite starting point for this log; check its units and amounts"

@@ -79,9 +79,19 @@ def compile_draws(schedule: Schedule, tank: Tank) -> None:
     draw_path_at(theta, np.ones(readings), frame, normals)
     classes = np.zeros(readings, dtype=np.int64)
     flip_classes(theta, classes, np.zeros(2, dtype=np.int64), np.zeros((1, 3)), frame)
-    residual, moves = np.zeros(readings), np.full((1, 2), 0.5)
-    walk_repeatability(
-        0.0, 1.0, 1.0, residual, residual + 1.0, MISREAD_CHANCE, MISREAD_SPREAD, moves
+    moves, kits = np.full((len(schedule.kits), 1), 0.5), np.ones(len(schedule.kits))
+    sweep_errors(
+        np.zeros(table.size),
+        classes,
+        frame,
+        kits,
+        kits,
+        MISREAD_CHANCE,
+        MISREAD_SPREAD,
+        normals,
+        moves,
+        moves,
+        np.full(readings, 0.5),
     )
 
 
@@ -159,20 +169,88 @@ def _log_mixture(residual, rounding, repeatability, chance, spread):  # type: ig
 
 
 @njit(cache=True)
-def walk_repeatability(z, median, sd, residual, rounding, chance, spread, moves):  # type: ignore[no-untyped-def]
-    """Metropolis moves of one kit's z given its residuals, classes summed out.
+def sweep_errors(  # type: ignore[no-untyped-def]
+    z, misread, frame, median, sd, chance, misread_spread, normals, steps, accept, uniform
+):
+    """One Gibbs sweep over repeatabilities and classes, given one exact draw of the levels.
 
-    moves (k, 2): a standard normal step scaled to both ends of the plausible range, and a uniform.
+    Given the levels the residuals are known. Each kit's repeatability takes Metropolis moves with
+    the classes summed out, small and large steps in turn; then the classes are drawn.
+
+    Args:
+        z: (p,) the last k places belong to the kits' repeatabilities.
+        misread: (m,) classes.
+        frame: the log.
+        median, sd: (k,) log-normal priors of the repeatabilities.
+        chance, misread_spread: (c,) of each class.
+        normals: (n + 1, d + 1) standard normal, for the levels.
+        steps, accept: (k, moves) standard normal and uniform, for the moves.
+        uniform: (m,) for the classes.
+
+    Returns:
+        New z (p,) and classes (m,).
     """
-    here = _log_mixture(residual, rounding, median * np.exp(sd * z), chance, spread) - 0.5 * z**2
-    for m in range(len(moves)):
-        step = 1.5 if m % 2 else 0.4
-        new = z + step * moves[m, 0]
-        there = _log_mixture(residual, rounding, median * np.exp(sd * new), chance, spread)
-        there -= 0.5 * new**2
-        if np.log(moves[m, 1]) < there - here:
-            z, here = new, there
-    return z
+    theta = theta_at(natural_at(z, frame.arrays), frame.arrays)
+    count = len(misread)
+    spread = np.empty(count)
+    for m in range(count):
+        spread[m] = misread_spread[misread[m]]
+    _, expected = draw_path_at(theta, spread, frame, normals)
+    z = z.copy()
+    misread = misread.copy()
+    residual = np.empty(count)
+    rounding = np.empty(count)
+    for k in range(len(median)):
+        found = 0
+        for m in range(count):
+            i = frame.reading_step[m]
+            if frame.steps[i].kit == k:
+                scatter = frame.steps[i].scatter
+                residual[found] = (frame.steps[i].value - expected[m]) / scatter
+                rounding[found] = frame.steps[i].rounding / scatter**2
+                found += 1
+        place = len(z) - len(median) + k
+        here = z[place]
+        repeat = median[k] * np.exp(sd[k] * here)
+        weight = _log_mixture(residual[:found], rounding[:found], repeat, chance, misread_spread)
+        weight -= 0.5 * here**2
+        for j in range(steps.shape[1]):
+            new = here + (1.5 if j % 2 else 0.4) * steps[k, j]
+            repeat = median[k] * np.exp(sd[k] * new)
+            there = _log_mixture(residual[:found], rounding[:found], repeat, chance, misread_spread)
+            there -= 0.5 * new**2
+            if np.log(accept[k, j]) < there - weight:
+                here, weight = new, there
+        z[place] = here
+        repeat = median[k] * np.exp(sd[k] * here)
+        found = 0
+        for m in range(count):
+            if frame.steps[frame.reading_step[m]].kit == k:
+                square = residual[found] ** 2 / (repeat**2 + rounding[found])
+                misread[m] = _pick_class(square, chance, misread_spread, uniform[m])
+                found += 1
+    return z, misread
+
+
+@njit(cache=True)
+def _pick_class(square, chance, misread_spread, uniform):  # type: ignore[no-untyped-def]
+    """A class given a reading's squared residual in ordinary error variances (`class_chances`)."""
+    last = len(chance) - 1
+    total = 0.0
+    # Against the widest class, so that no reading is too far off for any of them.
+    widest = square / misread_spread[last] ** 2
+    for c in range(last + 1):
+        total += (
+            chance[c] / misread_spread[c] * np.exp(0.5 * (widest - square / misread_spread[c] ** 2))
+        )
+    below = 0.0
+    for c in range(last):
+        below += (
+            chance[c] / misread_spread[c] * np.exp(0.5 * (widest - square / misread_spread[c] ** 2))
+        )
+        if uniform * total < below:
+            return c
+    return last
 
 
 @njit(cache=True)

@@ -28,12 +28,10 @@ from pytensor.graph.op import Op
 from estimator.likelihood import (
     MISREAD_CHANCE,
     MISREAD_SPREAD,
-    class_chances,
-    draw_path_at,
     flip_classes,
     frame_of,
+    sweep_errors,
     value_and_gradient,
-    walk_repeatability,
 )
 from estimator.priors import PriorTable, prior_table
 from estimator.schedule import EFFLUENT_ALKALINITY, EFFLUENT_CALCIUM, Schedule
@@ -45,19 +43,22 @@ save microseconds."""
 
 
 class TankLikelihood(Op):
-    """log p(readings | z, error spread), levels integrated out, with its gradient.
+    """log p(readings | z, classes), levels integrated out, with its gradient.
 
-    Inputs: z (p,) of the `PriorTable`; spread (m,) factor on each reading's error sd. Outputs: the
-    log-likelihood, and its gradient by z (p,). Both come from one sweep; the gradient by `spread`
-    is not given (its classes are discrete).
+    Inputs: z (p,) of the `PriorTable`; the class of each reading (m,). Outputs: the log-likelihood,
+    and its gradient by z (p,). Both come from one sweep; there is none by the discrete classes.
+
+    With `prior` the outputs include the normal prior of z, up to a constant: the density that NUTS
+    needs as a single operation, since a graph of several costs as much as the likelihood itself.
     """
 
-    itypes = (pt.dvector, pt.dvector)
+    itypes = (pt.dvector, pt.lvector)
     otypes = (pt.dscalar, pt.dvector)
     __props__ = ()
 
-    def __init__(self, schedule: Schedule, table: PriorTable) -> None:
+    def __init__(self, schedule: Schedule, table: PriorTable, *, prior: bool = False) -> None:
         self.frame = frame_of(schedule, table)
+        self.prior = prior
 
     def __eq__(self, other: object) -> bool:
         return self is other
@@ -66,15 +67,17 @@ class TankLikelihood(Op):
         return id(self)
 
     def perform(self, node: Apply, inputs: Any, output_storage: Any) -> None:
-        z, spread = inputs
-        value, gradient = value_and_gradient(z, spread, self.frame)
+        z, misread = inputs
+        value, gradient = value_and_gradient(z, MISREAD_SPREAD[misread], self.frame)
+        if self.prior:
+            value, gradient = value - 0.5 * z @ z, gradient - z
         output_storage[0][0] = np.asarray(value)
         output_storage[1][0] = gradient
 
     def pullback(self, inputs: Any, outputs: Any, output_grads: Any) -> list[Any]:
         """Gradients of a cost by the inputs (the name since PyTensor 3)."""
-        by_spread = pytensor.gradient.grad_not_implemented(self, 1, inputs[1])
-        return [output_grads[0] * outputs[1], by_spread]
+        by_class = pytensor.gradient.grad_undefined(self, 1, inputs[1])
+        return [output_grads[0] * outputs[1], by_class]
 
     L_op = pullback
 
@@ -117,56 +120,35 @@ class KitErrorStep(BlockedStep):
         self.table = table
         self.frame = frame_of(schedule, table)
         self.rng = get_random_generator(rng)
-        at = schedule.reading_step
-        self.value = schedule.steps["value"][at]
-        self.rounding = schedule.steps["rounding"][at]
-        self.scatter = schedule.steps["scatter"][at]
-        self.effluent = np.flatnonzero(
-            np.isin(schedule.steps["kind"][at], (EFFLUENT_ALKALINITY, EFFLUENT_CALCIUM))
-        )
-        kit = schedule.steps["kit"][at]
+        kind = schedule.steps["kind"][schedule.reading_step]
+        self.effluent = np.flatnonzero(np.isin(kind, (EFFLUENT_ALKALINITY, EFFLUENT_CALCIUM)))
         self.normals = (len(schedule.step_time_d) + 1, schedule.layout.size + 1)
-        first = table.size - len(schedule.kits)
-        self.kit_readings = [
-            (first + k, np.flatnonzero(kit == k)) for k in range(len(schedule.kits))
-        ]
+        self.moves = (len(schedule.kits), REPEATABILITY_MOVES)
+        priors = table.priors[table.size - len(schedule.kits) :]
+        self.median = np.array([prior.median for prior in priors])
+        self.sd = np.array([prior.sd for prior in priors])
 
     def step(self, point: dict[str, np.ndarray]) -> tuple[dict[str, np.ndarray], list[Any]]:
-        z, misread = point["z"].copy(), point["misread"]
+        z, misread = point["z"], point["misread"]
         for _ in range(SWEEPS):
-            z, misread = self._sweep(z, misread)
+            z, misread = sweep_errors(
+                z,
+                misread,
+                self.frame,
+                self.median,
+                self.sd,
+                MISREAD_CHANCE,
+                MISREAD_SPREAD,
+                self.rng.standard_normal(self.normals),
+                self.rng.standard_normal(self.moves),
+                self.rng.random(self.moves),
+                self.rng.random(len(misread)),
+            )
         if len(self.effluent) > 1:
             theta = self.table.theta(self.table.natural(z))
             moves = self.rng.random((EFFLUENT_MOVES, 3))
             misread = flip_classes(theta, misread, self.effluent, moves, self.frame)
         return point | {"z": z, "misread": misread}, [{}]
-
-    def _sweep(self, z: np.ndarray, misread: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        theta = self.table.theta(self.table.natural(z))
-        normals = self.rng.standard_normal(self.normals)
-        _, expected = draw_path_at(theta, MISREAD_SPREAD[misread], self.frame, normals)
-        residual = self.value - expected
-        variance = self.rounding.copy()
-        for place, readings in self.kit_readings:
-            prior = self.table.priors[place]
-            moves = np.empty((REPEATABILITY_MOVES, 2))
-            moves[:, 0] = self.rng.standard_normal(REPEATABILITY_MOVES)
-            moves[:, 1] = self.rng.random(REPEATABILITY_MOVES)
-            z[place] = walk_repeatability(
-                z[place],
-                prior.median,
-                prior.sd,
-                residual[readings] / self.scatter[readings],
-                self.rounding[readings] / self.scatter[readings] ** 2,
-                MISREAD_CHANCE,
-                MISREAD_SPREAD,
-                moves,
-            )
-            repeat = prior.median * np.exp(prior.sd * z[place])
-            variance[readings] += (self.scatter[readings] * repeat) ** 2
-        chances = class_chances(residual, variance)
-        picked = (self.rng.random((len(chances), 1)) > np.cumsum(chances, axis=1)).sum(axis=1)
-        return z, np.minimum(picked, len(MISREAD_SPREAD) - 1).astype(misread.dtype)
 
 
 def build_model(schedule: Schedule, tank: Tank) -> pm.Model:
@@ -180,7 +162,6 @@ def build_model(schedule: Schedule, tank: Tank) -> pm.Model:
     with pm.Model(coords={"parameter": [prior.name for prior in table.priors]}) as model:
         z = pm.Normal("z", 0.0, 1.0, dims="parameter")
         misread = pm.Categorical("misread", p=MISREAD_CHANCE, shape=len(schedule.readings))
-        spread = pt.as_tensor(MISREAD_SPREAD)[misread]
-        log_likelihood, _ = cast(list[Any], likelihood(z, spread))
+        log_likelihood, _ = cast(list[Any], likelihood(z, misread))
         pm.Potential("readings", log_likelihood)
     return model

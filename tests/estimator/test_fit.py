@@ -44,7 +44,7 @@ def log(make_tank, make_reactor_log, truth):
 @pytest.fixture(scope="module")
 def posterior(make_tank, log) -> Posterior:
     """The fit of that log."""
-    return fitted(make_tank(), log, 400)[0]
+    return fitted(make_tank(), log, 800)[0]
 
 
 def test_fit_passes_its_own_checks(posterior) -> None:

@@ -6,10 +6,12 @@ import numpy as np
 import pytest
 
 from estimator import carbonate, likelihood, model, units
+from estimator.fit import _Density
 from estimator.kalman import draw_states
 from estimator.likelihood import (
     MISREAD_CHANCE,
     MISREAD_SPREAD,
+    _pick_class,
     class_chances,
     draw_path_at,
     flip_classes,
@@ -162,6 +164,35 @@ def test_pymc_density_is_prior_plus_likelihood(everything) -> None:
     assert TankLikelihood(made, table) != TankLikelihood(made, table)
 
 
+def test_density_for_nuts_is_the_models_own(everything) -> None:
+    """The one operation that NUTS is given differs from the model's log density by a constant."""
+    made = build_schedule(everything.log, everything.tank)
+    made.steps["value"][made.reading_step] = 3.0
+    built = build_model(made, everything.tank)
+    table = prior_table(made, everything.tank)
+    density = _Density(built, made, table)
+    misread = np.arange(len(made.readings)) % 4
+    density.set_classes(misread)
+    whole = built.compile_logp(mode=model.PLAIN_MODE)
+    slope = built.compile_dlogp(vars=[built["z"]], mode=model.PLAIN_MODE)
+    places = [np.linspace(-1, 1, table.size), np.linspace(0.5, -0.2, table.size)]
+    value = [whole({"z": z, "misread": misread}) for z in places]
+    found = [density.minus(z) for z in places]
+    assert found[1][0] - found[0][0] == pytest.approx(value[0] - value[1], rel=1e-9)
+    for z, (_, gradient) in zip(places, found, strict=True):
+        np.testing.assert_allclose(-gradient, slope({"z": z, "misread": misread}), rtol=1e-9)
+
+
+def test_drawn_classes_have_bayes_rule_as_their_frequencies() -> None:
+    """The compiled pick and `class_chances` are one rule, far out in the tails as well."""
+    uniform = (np.arange(20_000) + 0.5) / 20_000
+    for residual in (0.3, 2.5, 30.0, 500.0):
+        picked = [_pick_class(residual**2, MISREAD_CHANCE, MISREAD_SPREAD, u) for u in uniform]
+        found = np.bincount(picked, minlength=4) / len(uniform)
+        expected = class_chances(np.array([residual]), np.array([1.0]))[0]
+        np.testing.assert_allclose(found, expected, atol=1e-4)
+
+
 def test_class_chances() -> None:
     """Chances add up to 1, and the larger the residual the odder the reading."""
     residual = np.linspace(0.0, 60.0, 300)
@@ -230,7 +261,6 @@ def test_kit_error_step_leaves_the_joint_distribution_alone(short_log, monkeypat
         expected = np.sum(system.loading[at] * path[at], axis=1) + system.intercept[at]
         values = expected + np.sqrt(system.variance[at]) * rng.standard_normal(5)
         frame.steps["value"][at] = values
-        step.value = values
         point, _ = step.step(point)
         kept_z[sweep] = point["z"][place]
         kept_class[sweep] = point["misread"]
