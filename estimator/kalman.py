@@ -212,6 +212,50 @@ def log_likelihood_and_adjoint(system):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
+def joint_prediction(system, at, loading, intercept):  # type: ignore[no-untyped-def]
+    """Joint normal of linear functionals of the states, given all readings.
+
+    Args:
+        system: the model.
+        at: (k,) step after which each functional is taken, in ascending order, none before the last
+            reading.
+        loading, intercept: (k, d), (k,) of the functionals.
+
+    Returns:
+        mean (k,), covariance (k, k).
+    """
+    _, r, d = system.transition.shape
+    _, _, filtered, _, filtered_cov = forward(system)
+    k = len(at)
+    mean = np.empty(k)
+    covariance = np.zeros((k, k))
+    along = np.empty(d)
+    moved = np.empty(d)
+    for j in range(k):
+        mean[j] = intercept[j]
+        for a in range(d):
+            mean[j] += loading[j, a] * filtered[at[j] + 1, a]
+            along[a] = 0.0
+            for b in range(d):
+                along[a] += filtered_cov[at[j] + 1, a, b] * loading[j, b]
+        # Carry cov(x_i, f_j) on to the later steps.
+        i = at[j]
+        for m in range(j, k):
+            while i < at[m]:
+                i += 1
+                for a in range(r):
+                    moved[a] = 0.0
+                    for b in range(d):
+                        moved[a] += system.transition[i, a, b] * along[b]
+                for a in range(r):
+                    along[a] = moved[a]
+            for a in range(d):
+                covariance[j, m] += loading[m, a] * along[a]
+            covariance[m, j] = covariance[j, m]
+    return mean, covariance
+
+
+@njit(cache=True)
 def draw_states(system, root, normals):  # type: ignore[no-untyped-def]
     """One exact draw of all states given all readings.
 

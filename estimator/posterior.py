@@ -43,7 +43,6 @@ from estimator.priors import (
 )
 from estimator.records import Reading
 from estimator.schedule import Schedule, day_shape, light_share, lit_fraction
-from estimator.settings import HandDosing
 from estimator.tank import Tank
 
 R_HAT_LIMIT = 1.01
@@ -297,8 +296,8 @@ def describe(
     end = day_shape(tank, share, float(schedule.step_time_d[-1]) % 1.0)
     calcium_uptake = natural[:, SHARE_AT, None] * calcified
     routines = schedule.settings.hand_dosing
-    hand_alkalinity = sum(_above_mean(r, r.alkalinity_meq) for r in routines)
-    hand_calcium = sum(_above_mean(r, r.calcium_mmol) for r in routines)
+    hand_alkalinity = sum(r.alkalinity_meq * r.part_of_dose_above_mean for r in routines)
+    hand_calcium = sum(r.calcium_mmol * r.part_of_dose_above_mean for r in routines)
     alkalinity_now = states.alkalinity[:, -1] + calcified[:, -1] * end - hand_alkalinity / volume
     calcium = calcium_now = None
     if states.calcium is not None:
@@ -455,14 +454,6 @@ def _draw_states(
         parts = [getattr(block, field.name) for block in blocks]
         whole[field.name] = None if parts[0] is None else np.concatenate(parts)
     return DayStates(**whole), expected
-
-
-def _above_mean(routine: HandDosing, amount: float) -> float:
-    """How far routine hand dosing lifts the level above its mean over an interval, × volume.
-
-    Just after a dose half of it, just before the next minus half.
-    """
-    return amount * (0.5 - min(routine.age_d / routine.interval_d, 1.0))
 
 
 def _daily_mean(

@@ -79,6 +79,14 @@ class HandDosing:
     interval_d: float
     age_d: float
 
+    @property
+    def part_of_dose_above_mean(self) -> float:
+        """How far the level stands above its mean over an interval, in doses.
+
+        Just after a dose half of it, just before the next minus half.
+        """
+        return 0.5 - min(self.age_d / self.interval_d, 1.0)
+
 
 @dataclass(frozen=True)
 class Settings:

@@ -35,6 +35,9 @@ ORDER = (
     "fit",
     "posterior",
     "recommendation",
+    "foresight",
+    "worth",
+    "planning",
     "study",
     "demo_case",
 )
@@ -51,6 +54,8 @@ FENCES = {
         "estimator/priors.py",
         "estimator/likelihood.py",
         "estimator/simulation.py",
+        "estimator/foresight.py",
+        "estimator/worth.py",
     },
     "matplotlib": {"reports/figures.py"},
     "pandas": {"estimator/log_file.py"},

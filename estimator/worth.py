@@ -1,0 +1,272 @@
+"""What a set of tests is worth: how far it narrows the flow range, and what better setting follows.
+
+Two figures for each set of imagined outcomes (`foresight`): the expected width of the 9-in-10 range
+of the needed flow, and the expected value of sample information for the keeper's decision (Raiffa &
+Schlaifer 1961, Applied Statistical Decision Theory): by how much the chance of holding the band
+rises when the flow is set again with the results in hand. Both speak of the tank as it is at the
+end of the log, as if the results were to hand at once, so that long and short sets compare fairly.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit
+
+from estimator.foresight import Foresight, Outcomes, Present
+from estimator.tank import Target
+
+HORIZON_DAYS = 14
+"""As long as the advice looks ahead (`recommendation.HORIZON_DAYS`)."""
+SETTINGS = 11
+"""Flows that the decision is between."""
+FUTURES = 16
+"""Futures tried for each draw where all is known of the present."""
+
+
+@dataclass(frozen=True)
+class Worth:
+    """Of one set of tests.
+
+    Attributes:
+        width: (i,) of the 9-in-10 range of the needed flow after each outcome, over its width now.
+        gain: expected rise of the chance of holding the band.
+        gain_error: its Monte Carlo standard error.
+        effective: mean effective number of draws behind an outcome.
+    """
+
+    width: np.ndarray
+    gain: float
+    gain_error: float
+    effective: float
+
+    @property
+    def expected_width(self) -> float:
+        """Mean over outcomes, relative to now."""
+        return float(np.mean(self.width))
+
+    @property
+    def width_error(self) -> float:
+        """Monte Carlo standard error of `expected_width`."""
+        return float(np.std(self.width) / np.sqrt(len(self.width)))
+
+
+def weighted_quantiles(
+    values: np.ndarray, weights: np.ndarray, points: tuple[float, ...]
+) -> np.ndarray:
+    """Quantiles (i, q) of weighted samples (i, s).
+
+    Each value stands at the middle of its own weight; linear in between.
+    """
+    order = np.argsort(values, axis=1)
+    values = np.take_along_axis(values, order, axis=1)
+    weights = np.take_along_axis(weights, order, axis=1)
+    place = np.cumsum(weights, axis=1) - 0.5 * weights
+    return np.array([np.interp(points, at, value) for at, value in zip(place, values, strict=True)])
+
+
+def flow_quantiles(
+    present: Present, outcomes: Outcomes, points: tuple[float, ...] = (0.05, 0.95)
+) -> np.ndarray:
+    """Quantiles (i, q) of the needed flow, L/day, after each outcome.
+
+    Each draw's log flow is spread by its sd over the three points of a Gauss-Hermite rule, which
+    leaves no noise from drawing the states.
+    """
+    middle = present.flow_l_d(outcomes.mean)
+    apart = np.exp(np.sqrt(3.0) * np.minimum(outcomes.flow_sd, 3.0))
+    flow = np.concatenate([middle / apart, middle, middle * apart], axis=1)
+    weights = outcomes.weights / 6.0
+    return weighted_quantiles(flow, np.concatenate([weights, 4 * weights, weights], axis=1), points)
+
+
+def flow_widths(present: Present, outcomes: Outcomes) -> np.ndarray:
+    """(i,) width of the 9-in-10 range of the needed flow, L/day, after each outcome."""
+    found = flow_quantiles(present, outcomes)
+    return np.asarray(found[:, 1] - found[:, 0])
+
+
+def value_of_information(payoff: np.ndarray, chance: np.ndarray | None = None) -> float:
+    """Expected gain from choosing after the outcome is known instead of before.
+
+    E_outcome[max over choices] − max over choices E_outcome[·].
+
+    Args:
+        payoff: (i, f) expected payoff of each choice after each outcome.
+        chance: (i,) of the outcomes; default equal.
+    """
+    chance = np.full(len(payoff), 1.0 / len(payoff)) if chance is None else chance
+    return float(chance @ payoff.max(axis=1) - (chance @ payoff).max())
+
+
+def worth_of(
+    foresight: Foresight, outcomes: Outcomes, before: Outcomes, band: Target, flows_l_d: np.ndarray
+) -> Worth:
+    """Expected width and value of one set of tests.
+
+    Args:
+        foresight: where the outcomes come from.
+        outcomes: after the tests.
+        before: the same with no test taken.
+        band: that is to be held.
+        flows_l_d: (f,) the settings to choose from.
+    """
+    present = foresight.present
+    now = flow_widths(present, before).mean()
+    after = flow_widths(present, outcomes)
+    holds = hold_chances(present, outcomes, band, flows_l_d)
+    best = int(np.argmax(holds.mean(axis=0)))
+    rise = holds.max(axis=1) - holds[:, best]
+    return Worth(
+        width=after / now,
+        gain=value_of_information(holds),
+        gain_error=float(np.std(rise) / np.sqrt(len(rise))),
+        effective=float(np.mean(outcomes.effective)),
+    )
+
+
+def settings_to_try(
+    present: Present, before: Outcomes, low_l_d: float, high_l_d: float
+) -> np.ndarray:
+    """Flows (f,) across what may be needed, within the pump's limits."""
+    points = flow_quantiles(present, before, (0.02, 0.98))[0]
+    first, last = np.clip(points, low_l_d, high_l_d)
+    return np.linspace(first, last, SETTINGS)
+
+
+def hold_chances(
+    present: Present, outcomes: Outcomes, band: Target, flows_l_d: np.ndarray
+) -> np.ndarray:
+    """(i, f) chance that every daily mean of the horizon stays in the band at each flow."""
+    rng = np.random.default_rng(0)
+    count = len(present.volume_l)
+    return _hold(
+        present,
+        present.level(outcomes.states),
+        present.uptake(outcomes.states),
+        present.gain(outcomes.states),
+        outcomes.weights,
+        rng.standard_normal((HORIZON_DAYS, count, 2)),
+        band,
+        flows_l_d,
+    )
+
+
+def perfect_knowledge(
+    foresight: Foresight, before: Outcomes, band: Target, flows_l_d: np.ndarray, draws: int = 200
+) -> float:
+    """Rise of the chance of holding the band if all of the present were known, the future not."""
+    present = foresight.present
+    chosen = np.unique(np.linspace(0, len(present.volume_l) - 1, draws).round().astype(int))
+    rng = np.random.default_rng(1)
+    noise = rng.standard_normal((FUTURES, HORIZON_DAYS, len(chosen), 2))
+    one = present.some(chosen)
+    states = before.states[:1, chosen]
+    holds = np.zeros((len(chosen), len(flows_l_d)))
+    for future in noise:
+        holds += _hold(
+            one,
+            np.repeat(one.level(states), len(chosen), axis=0),
+            np.repeat(one.uptake(states), len(chosen), axis=0),
+            np.repeat(one.gain(states), len(chosen), axis=0),
+            np.eye(len(chosen)),
+            future,
+            band,
+            flows_l_d,
+        )
+    return value_of_information(holds / FUTURES)
+
+
+def _hold(
+    present: Present,
+    level: np.ndarray,
+    uptake: np.ndarray,
+    gain: np.ndarray,
+    weights: np.ndarray,
+    noise: np.ndarray,
+    band: Target,
+    flows_l_d: np.ndarray,
+) -> np.ndarray:
+    planned = present.reference_flow_l_d is None
+    return np.asarray(
+        hold_kernel(
+            level,
+            uptake,
+            gain,
+            weights,
+            present.volume_l,
+            np.zeros_like(present.exponent) if planned else present.exponent,
+            present.uptake_scale * present.drift,
+            present.effluent_drift,
+            noise,
+            1.0 if planned else float(present.reference_flow_l_d or 1.0),
+            present.middle_meq_l,
+            band.low,
+            band.high,
+            np.asarray(flows_l_d, dtype=float),
+        )
+    )
+
+
+@njit(cache=True)
+def hold_kernel(  # type: ignore[no-untyped-def]
+    level,
+    uptake,
+    gain,
+    weights,
+    volume,
+    exponent,
+    uptake_drift,
+    effluent_drift,
+    noise,
+    reference,
+    middle,
+    low,
+    high,
+    flows,
+):
+    """Weighted share of draws whose daily means all lie in the band; nothing dosed.
+
+    The same days as `recommendation.future_levels`, for many outcomes at once.
+
+    Args:
+        level, uptake, gain, weights: (i, s) of each outcome.
+        volume, exponent, uptake_drift, effluent_drift: (s,) per draw.
+        noise: (days, s, 2) standard normal.
+        reference, middle, low, high: scalars, L/day and meq/L.
+        flows: (f,) L/day.
+
+    Returns:
+        (i, f).
+    """
+    outcomes, count = level.shape
+    chances = np.zeros((outcomes, len(flows)))
+    for s in range(count):
+        for f in range(len(flows)):
+            respond = 0.0
+            if flows[f] > 0.0:
+                respond = (flows[f] / reference) ** -exponent[s]
+            kappa = flows[f] / volume[s] * respond
+            decay = kappa * (1.0 - exponent[s])
+            fading = np.exp(-decay)
+            lasting = 1.0
+            if decay > 1e-9:
+                lasting = -np.expm1(-decay) / decay
+            for i in range(outcomes):
+                if weights[i, s] < 1e-7:
+                    continue
+                now = level[i, s]
+                taken = uptake[i, s]
+                strength = gain[i, s]
+                inside = True
+                for day in range(len(noise)):
+                    taken += uptake_drift[s] * noise[day, s, 0]
+                    strength += gain[i, s] * effluent_drift[s] * noise[day, s, 1]
+                    now = now * fading + lasting * (kappa * strength + decay * middle - taken)
+                    if now < low or now > high:
+                        inside = False
+                        break
+                if inside:
+                    chances[i, f] += weights[i, s]
+    return chances
