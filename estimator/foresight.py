@@ -219,7 +219,7 @@ def foresee(
     )
     steps = longer.steps[longer.reading_step[rows]]
     first_kit = natural.shape[1] - len(longer.kits)
-    scatter_sd = steps["scatter"] * natural[:, first_kit + steps["kit"]]
+    scatter_sd = np.ascontiguousarray(steps["scatter"] * natural[:, first_kit + steps["kit"]])
     picks = thinned(len(chosen), imagined)
     present = _present(schedule, longer, tank, natural, at)
     classes = rng.choice(
@@ -346,32 +346,43 @@ def _present(
 ) -> Present:
     """Parameters and the meaning of the states; see `posterior.describe`."""
     layout = longer.layout
+    column = np.ascontiguousarray(natural.T)
     tests = np.flatnonzero(longer.steps["kind"] == TANK_ALKALINITY)
     wanted = (0, layout.uptake, layout.effluent, layout.nitrate_rate)
     kept = [state for state in wanted if state >= 0]
-    start = natural[:, UPTAKE_AT]
+    start = column[UPTAKE_AT]
     net_change = not schedule.additions
-    share = light_share(natural[:, LIGHT_AT], lit_fraction(tank))
+    share = light_share(column[LIGHT_AT], lit_fraction(tank))
     routines = schedule.settings.hand_dosing
     hand = sum(r.alkalinity_meq * r.part_of_dose_above_mean for r in routines)
     return Present(
-        volume_l=natural[:, VOLUME_AT],
+        volume_l=column[VOLUME_AT],
         uptake_start=start,
         uptake_scale=np.full_like(start, units.MEQ_L_PER_DKH) if net_change else start,
-        gain_meq_l=natural[:, GAIN_AT],
-        exponent=natural[:, EXPONENT_AT],
-        drift=natural[:, DRIFT_AT],
-        effluent_drift=natural[:, EFFLUENT_DRIFT_AT],
-        level_shift=hand / natural[:, VOLUME_AT],
+        gain_meq_l=column[GAIN_AT],
+        exponent=column[EXPONENT_AT],
+        drift=column[DRIFT_AT],
+        effluent_drift=column[EFFLUENT_DRIFT_AT],
+        level_shift=hand / column[VOLUME_AT],
         shape_d=day_shape(tank, share, day_of(at, schedule.origin) % 1.0),
         reference_flow_l_d=schedule.reference_flow_l_d,
         middle_meq_l=schedule.shape.middle,
         places=tuple(kept.index(state) if state >= 0 else -1 for state in wanted),  # type: ignore[arg-type]
-        light_ratio=natural[:, LIGHT_AT],
-        kit_gain=natural[:, PHYSICAL_PRIORS + int(longer.steps["gain"][tests[-1]])]
+        light_ratio=column[LIGHT_AT],
+        kit_gain=column[PHYSICAL_PRIORS + int(longer.steps["gain"][tests[-1]])]
         if len(tests)
         else np.ones(len(start)),
     )
+
+
+def compile_foresight(log: TankLog, tank: Tank, schedule: Schedule) -> None:
+    """Compile what predicts and conditions, by running it once on a made-up trace of this log."""
+    table = prior_table(schedule, tank)
+    z = np.zeros((1, 2, table.size))
+    misread = np.zeros((1, 2, len(schedule.readings)), dtype=np.int64)
+    trace = Trace(z, table.natural(z), misread, 0, 0)
+    reading = replace(schedule.readings[-1], time=log.end)
+    outcomes_of(foresee(log, tank, schedule, trace, [reading], np.random.SeedSequence(0)), [0])
 
 
 @dataclass(frozen=True)
@@ -420,11 +431,12 @@ def show(foresight: Foresight, chosen: Sequence[int]) -> Shown:
     """
     rows = np.array(chosen, dtype=np.int64)
     repeat = np.array([np.sum(rows[:place] == row) for place, row in enumerate(rows)], dtype=int)
-    spreads = foresight.spreads[:, rows, repeat]
+    # The compiled code is for arrays in C order.
+    spreads = np.ascontiguousarray(foresight.spreads[:, rows, repeat])
     sd = spreads * foresight.scatter_sd[foresight.picks][:, rows]
     step = np.maximum(foresight.step[rows], 1e-12)
     exact = foresight.truth[:, rows] + sd * foresight.errors[:, rows, repeat]
-    return Shown(rows, np.round(exact / step) * step, spreads)
+    return Shown(rows, np.ascontiguousarray(np.round(exact / step) * step), spreads)
 
 
 def outcomes_of(

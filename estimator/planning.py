@@ -18,7 +18,7 @@ import numpy as np
 
 from estimator import units
 from estimator.fit import Trace
-from estimator.foresight import Foresight, Outcomes, foresee, outcomes_of
+from estimator.foresight import Foresight, Outcomes, compile_foresight, foresee, outcomes_of
 from estimator.likelihood import MISREAD_CHANCE, MISREAD_SPREAD
 from estimator.parameters import ALKALINITY, CALCIUM, MAGNESIUM
 from estimator.posterior import Posterior
@@ -26,7 +26,14 @@ from estimator.recommendation import PLANNED_PUMP, to_l_d, to_ml_h
 from estimator.records import Action, Reading, TankLog
 from estimator.schedule import Schedule
 from estimator.tank import Composition, Kit, Tank
-from estimator.worth import Worth, flow_widths, perfect_knowledge, settings_to_try, worth_of
+from estimator.worth import (
+    Worth,
+    compile_worth,
+    flow_widths,
+    perfect_knowledge,
+    settings_to_try,
+    worth_of,
+)
 
 USUAL_MINUTES = 5.0
 """Of one titration, where the tank file states none (common practice, no source)."""
@@ -88,6 +95,13 @@ class Bench:
         kit = self.kits[parameter]
         return Reading(0, moment, parameter, sample, of, 0.0, kit.unit, kit.name)
 
+    def price(self, readings: Sequence[Reading]) -> float | None:
+        """What the tests cost, None where a kit's price is not given."""
+        kits = {kit.name: kit for kit in self.kits.values()}
+        prices = [kits[r.kit].price for r in readings]
+        known = [price for price in prices if price is not None]
+        return sum(known) if known and len(known) == len(prices) else None
+
     def minutes(self, readings: Sequence[Reading]) -> float:
         """Minutes that the tests take."""
         kits = {kit.name: kit for kit in self.kits.values()}
@@ -106,6 +120,7 @@ class Candidate:
         actions: done meanwhile.
         volume_sd: of a measurement of the water volume, None where it is no such thing.
         minutes: of work in all.
+        price: in the keeper's money, None where it is not known.
         days: until the last result is in hand.
         risk: what to beware of, "" where there is nothing.
     """
@@ -117,6 +132,7 @@ class Candidate:
     actions: tuple[Action, ...] = ()
     volume_sd: float | None = None
     minutes: float = 0.0
+    price: float | None = None
     days: float = 0.0
     risk: str = ""
 
@@ -289,20 +305,43 @@ class PlanOfTests:
 
 
 @dataclass(frozen=True)
+class Swing:
+    """How the needed flow goes with one unknown.
+
+    Attributes:
+        cause: its name.
+        at_low_ml_h, at_high_ml_h: median of the needed flow where the unknown is in the lowest,
+            the highest tenth of what is thought possible.
+    """
+
+    cause: str
+    at_low_ml_h: float
+    at_high_ml_h: float
+
+
+@dataclass(frozen=True)
 class Planning:
     """All about further tests.
 
     Attributes:
+        swings: what the needed flow hangs on, the widest first.
         ranked: best first.
         how_much: None where too few draws have a positive need to follow.
         plan: None likewise.
         settled_until: nothing need be tested before this day; None where something is worth it.
     """
 
+    swings: tuple[Swing, ...]
     ranked: tuple[Ranked, ...]
     how_much: HowMuch | None
     plan: PlanOfTests | None
     settled_until: date | None
+
+
+def compile_planning(log: TankLog, tank: Tank, schedule: Schedule) -> None:
+    """Compile all that planning runs, on made-up numbers."""
+    compile_foresight(log, tank, schedule)
+    compile_worth()
 
 
 def bench_of(log: TankLog, tank: Tank, schedule: Schedule) -> Bench:
@@ -351,6 +390,7 @@ def candidates_of(bench: Bench) -> tuple[Candidate, ...]:
             continue
         if not bench.runs and any(r.sample == "effluent" for r in readings):
             continue
+        price = bench.price(readings)
         extra = VOLUME_TEST_MINUTES * kind.volume + STOP_MINUTES * kind.stops
         last = max([bench.now, *(r.time for r in readings)])
         found += [
@@ -362,6 +402,7 @@ def candidates_of(bench: Bench) -> tuple[Candidate, ...]:
                 actions=_stop_for_a_day(bench) if kind.stops else (),
                 volume_sd=VOLUME_TEST_SD if kind.volume else None,
                 minutes=repeats * bench.minutes(readings) + extra,
+                price=None if price is None else repeats * price,
                 days=(last - bench.now) / timedelta(days=1),
                 risk=kind.risk,
             )
@@ -472,11 +513,36 @@ def plan_tests(
     gains = [r.gain for r in ranked] + ([] if weighed is None else list(weighed.gains.values()))
     settled = bool(gains) and max(gains) < ENOUGH
     return Planning(
+        swings=swings_of(fitted),
         ranked=ranked,
         how_much=weighed,
         plan=plan,
         settled_until=_quiet_until(fitted) if settled else None,
     )
+
+
+def swings_of(fitted: Fitted) -> tuple[Swing, ...]:
+    """What the needed flow hangs on: its median at both ends of each unknown."""
+    posterior = fitted.posterior
+    kits = {name for name, kit in fitted.tank.kits.items() if kit.parameter == ALKALINITY.name}
+    last = {name: draws for (name, _), draws in posterior.kit_gain.items() if name in kits}
+    unknowns = {
+        "daily alkalinity uptake": posterior.uptake_now_meq_l_d,
+        "effluent strength": posterior.effluent_gain_meq_l,
+        "water volume": posterior.volume_l,
+        "how effluent strength follows flow": posterior.exponent,
+        "share of uptake in the light": posterior.light_share,
+    }
+    if last:
+        unknowns["calibration of the alkalinity kit"] = next(iter(last.values()))
+    needed = to_ml_h(posterior.needed_flow_l_d)
+    tenth = max(1, len(needed) // 10)
+    found = []
+    for cause, draws in unknowns.items():
+        order = np.argsort(draws, kind="stable")
+        low, high = np.median(needed[order[:tenth]]), np.median(needed[order[-tenth:]])
+        found.append(Swing(cause, float(low), float(high)))
+    return tuple(sorted(found, key=lambda swing: -abs(swing.at_high_ml_h - swing.at_low_ml_h)))
 
 
 def _options(bench: Bench, weeks: int) -> tuple[Reading, ...]:

@@ -18,6 +18,7 @@ from estimator.tank import Tank
 
 if TYPE_CHECKING:
     from estimator.fit import Trace
+    from estimator.planning import Planning
     from estimator.posterior import Posterior
     from estimator.recommendation import Recommendation
     from estimator.schedule import Schedule
@@ -41,6 +42,7 @@ class Study:
         tank_sha256: of the tank file.
         posterior: the fit.
         recommendation: the advice.
+        planning: what further tests are worth; None where the fit failed its checks.
         seed: as given.
         seconds: by stage; not part of any deterministic output.
     """
@@ -50,19 +52,29 @@ class Study:
     tank_sha256: str
     posterior: Posterior
     recommendation: Recommendation
+    planning: Planning | None
     seed: int
     seconds: dict[str, float]
 
 
-@contextmanager
-def _compiling_draws(schedule: Schedule, tank: Tank, cores: int | None) -> Iterator[None]:
-    """Let a second process compile half of the code meanwhile, unless all is to stay in one."""
+def compile_rest(log: TankLog, tank: Tank, schedule: Schedule) -> None:
+    """Compile all but the density."""
     from estimator.likelihood import compile_draws
+    from estimator.planning import compile_planning
 
+    compile_draws(schedule, tank)
+    compile_planning(log, tank, schedule)
+
+
+@contextmanager
+def _compiling_rest(
+    log: TankLog, tank: Tank, schedule: Schedule, cores: int | None
+) -> Iterator[None]:
+    """Let a second process compile half of the code meanwhile, unless all is to stay in one."""
     if cores == 1 or (os.cpu_count() or 1) == 1:
         yield
         return
-    helper = get_context().Process(target=compile_draws, args=(schedule, tank), daemon=True)
+    helper = get_context().Process(target=compile_rest, args=(log, tank, schedule), daemon=True)
     helper.start()
     yield
     helper.join()
@@ -73,6 +85,7 @@ def run_study(
     seed: int = DEFAULT_SEED,
     progress: Progress | None = None,
     cores: int | None = None,
+    minutes_per_week: float | None = None,
 ) -> Study:
     """Fit one tank and advise.
 
@@ -81,6 +94,7 @@ def run_study(
         seed: one integer fixes every random number.
         progress: told of each stage and its part done.
         cores: processes for the chains; default one per processor. 1 keeps all in this process.
+        minutes_per_week: that the keeper has for testing; default `USUAL_WEEKLY_MINUTES`.
 
     Raises:
         FitError: the model could not be started.
@@ -100,14 +114,15 @@ def run_study(
     from estimator.schedule import build_schedule
 
     schedule = build_schedule(inputs.log, inputs.tank)
-    with _compiling_draws(schedule, inputs.tank, cores):
+    with _compiling_rest(inputs.log, inputs.tank, schedule, cores):
         from estimator.fit import TARGET_ACCEPT, join, sample
+        from estimator.planning import USUAL_WEEKLY_MINUTES, Fitted, plan_tests
         from estimator.posterior import collect
         from estimator.recommendation import recommend
 
         compile_density(schedule, inputs.tank)
     lap("load")
-    fit_seed, more_seed, level_seed, advice_seed = np.random.SeedSequence(seed).spawn(4)
+    fit_seed, more_seed, level_seed, advice_seed, plan_seed = np.random.SeedSequence(seed).spawn(5)
 
     def draw(one: np.random.SeedSequence, accept: float, resume: Trace | None = None) -> Trace:
         return sample(
@@ -132,12 +147,23 @@ def run_study(
     tell("Advising", 0.0)
     recommendation = recommend(posterior, inputs.tank, advice_seed)
     lap("advise")
+    tell("Weighing tests", 0.0)
+    planning = None
+    if not posterior.diagnostics.failures:
+        planning = plan_tests(
+            Fitted(inputs.log, inputs.tank, schedule, trace, posterior),
+            plan_seed,
+            USUAL_WEEKLY_MINUTES if minutes_per_week is None else minutes_per_week,
+            progress=lambda part: tell("Weighing tests", part),
+        )
+    lap("weigh tests")
     return Study(
         tank=inputs.tank,
         log=inputs.log,
         tank_sha256=inputs.tank_sha256,
         posterior=posterior,
         recommendation=recommendation,
+        planning=planning,
         seed=seed,
         seconds=seconds,
     )

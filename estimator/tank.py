@@ -30,7 +30,8 @@ class Target:
 class Kit:
     """A test kit. `step`, `repeatability` in canonical units; `calibration_sd` is a fraction.
 
-    `repeatability` is None where the file states none, `calibration_sd` and `minutes` too.
+    `repeatability` is None where the file states none, `calibration_sd`, `minutes` and `price` (of
+    one test, in the keeper's money) too.
     `assumed` marks a kit that the file does not declare.
     """
 
@@ -42,6 +43,7 @@ class Kit:
     calibration_sd: float | None = None
     minutes: float | None = None
     assumed: bool = False
+    price: float | None = None
 
 
 @dataclass(frozen=True)

@@ -392,6 +392,7 @@ def _kit(name: str, table: _Table) -> Kit:
     repeatability = _size(parameter, unit, table, "repeatability")
     calibration_sd_pct = table.number("calibration_sd_pct", at_least=0, at_most=50)
     minutes = table.number("minutes", above=0, at_most=1440)
+    price = table.number("price", at_least=0, at_most=10_000)
     table.finish()
     return Kit(
         name=name,
@@ -401,6 +402,7 @@ def _kit(name: str, table: _Table) -> Kit:
         repeatability=repeatability,
         calibration_sd=None if calibration_sd_pct is None else calibration_sd_pct / 100,
         minutes=minutes,
+        price=price,
     )
 
 

@@ -171,6 +171,16 @@ class Numbers:
             fixed(100 * value, 0),
         )
 
+    def in_hundred(self, path: str) -> Markup:
+        """A fraction as a count in 100."""
+        value = float(self.get(path))
+        return say(
+            '<data value="{}" data-k="{}" data-as="in100">{}</data>',
+            value,
+            path,
+            fixed(100 * value, 0),
+        )
+
     def small_chance(self, path: str) -> Markup:
         """A probability as per cent, in words where it rounds to none."""
         value = float(self.get(path))
@@ -205,4 +215,11 @@ def moment(iso: str) -> Markup:
     """A time of the log, to the minute."""
     time = datetime.fromisoformat(iso)
     words = f"{time.day} {MONTHS[time.month - 1]} {time.year}, {time:%H:%M}"
+    return say('<time datetime="{}">{}</time>', iso, words)
+
+
+def day(iso: str) -> Markup:
+    """A date."""
+    date = datetime.fromisoformat(iso)
+    words = f"{date.day} {MONTHS[date.month - 1]} {date.year}"
     return say('<time datetime="{}">{}</time>', iso, words)

@@ -33,6 +33,8 @@ DONE, UNEXPECTED, BAD_INPUT, WITHHELD, INTERRUPTED = 0, 1, 2, 3, 130
 """Exit codes."""
 MOST_FAULTS = 20
 """Faults shown at most."""
+DEFAULT_MINUTES = 30.0
+"""Minutes a week for testing."""
 SCREEN = os.terminal_size((120, 24))
 """Columns and lines taken for one screen where the messages do not go to a terminal."""
 
@@ -116,6 +118,13 @@ seed_option = click.option(
     show_default=True,
     help="Fixes every random number.",
 )
+minutes_option = click.option(
+    "--minutes",
+    type=click.FloatRange(min=0, max=10_000),
+    default=DEFAULT_MINUTES,
+    show_default=True,
+    help="Minutes a week for testing, which the plan of tests keeps to.",
+)
 timings_option = click.option(
     "--timings", is_flag=True, help="Put the seconds of each stage into the JSON twin."
 )
@@ -140,10 +149,17 @@ timings_option = click.option(
     type=click.IntRange(min=1),
     help="For a folder: tanks fitted at a time.  [default: one per processor]",
 )
+@minutes_option
 @timings_option
 @tidy
 def report(
-    log: Path, tank: Path | None, out: Path | None, seed: int, jobs: int | None, timings: bool
+    log: Path,
+    tank: Path | None,
+    out: Path | None,
+    seed: int,
+    jobs: int | None,
+    minutes: float,
+    timings: bool,
 ) -> int:
     """Fit the tank and write the report.
 
@@ -154,12 +170,35 @@ def report(
     tank has no setting yet.
     """
     if log.is_dir():
+        if minutes != DEFAULT_MINUTES:
+            raise click.BadOptionUsage("--minutes", "--minutes is for one log")
         return _report_folder(log, tank, out or log / "reports", seed, jobs, timings)
     if tank is None:
         raise click.MissingParameter(param_hint="'--tank'", param_type="option")
     if jobs is not None:
         raise click.BadOptionUsage("--jobs", "--jobs is for a folder of logs")
-    return _report(log, tank, out or Path(f"{log.stem}-report.html"), seed, timings)
+    return _report(log, tank, out or Path(f"{log.stem}-report.html"), seed, timings, minutes)
+
+
+@main.command("next")
+@log_argument
+@tank_option
+@seed_option
+@minutes_option
+@tidy
+def next_test(log: Path, tank: Path, seed: int, minutes: float) -> int:
+    """Say which test to run next and why; write nothing."""
+    inputs = _read(log, tank)
+    _quiet_libraries()
+    study = _fit(inputs, seed, minutes)
+
+    from reports.summary import next_lines
+    from reports.twin import build_twin
+
+    twin = build_twin(study)
+    for line in next_lines(twin):
+        click.echo(plain(line))
+    return DONE if twin["next_tests"] else WITHHELD
 
 
 @main.command()
@@ -206,13 +245,15 @@ def _read(log: Path, tank: Path) -> Inputs:
     return read_inputs(log, tank, now=datetime.now())
 
 
-def _report(log: Path, tank: Path, out: Path, seed: int, timings: bool) -> int:
+def _report(
+    log: Path, tank: Path, out: Path, seed: int, timings: bool, minutes: float = DEFAULT_MINUTES
+) -> int:
     from reports.output import destination, write
 
     where = destination(out, (log, tank))
     inputs = _read(log, tank)
     _quiet_libraries()
-    study = _fit(inputs, seed)
+    study = _fit(inputs, seed, minutes)
 
     from reports.page import render
     from reports.summary import terminal_lines
@@ -298,12 +339,12 @@ def _tally(tanks: int) -> Iterator[Callable[[TankOutcome], None]]:
         yield tell
 
 
-def _fit(inputs: Inputs, seed: int) -> Study:
+def _fit(inputs: Inputs, seed: int, minutes: float) -> Study:
     with _stopping(), _progress() as progress:
         # Loading PyMC takes seconds, so the bar is up first.
         from estimator.study import run_study
 
-        return run_study(inputs, seed=seed, progress=progress)
+        return run_study(inputs, seed=seed, progress=progress, minutes_per_week=minutes)
 
 
 @contextmanager

@@ -307,6 +307,75 @@ def residuals(groups: Sequence[Residuals]) -> Figure:
     return figure
 
 
+def next_tests(
+    labels: Sequence[str], middle: Floats, low: Floats, high: Floats, now: float
+) -> Figure:
+    """F5: expected width of the flow range after each test, its spread, and the width now.
+
+    Args:
+        labels: (n) what is done, best first.
+        middle, low, high: (n,) expected width and its 9-in-10 spread, mL/h.
+        now: the width now.
+    """
+    with mpl.rc_context(STYLE):
+        figure = Figure(figsize=(WIDTH_IN, 0.9 + 0.52 * len(labels)), layout="constrained")
+        axes = figure.subplots()
+        rows = np.arange(len(labels))[::-1]
+        axes.hlines(rows - 0.12, low, high, color=BLUE, lw=3)
+        axes.plot(middle, rows - 0.12, "o", color=BLUE, ms=8)
+        axes.axvline(now, color=VERMILLION, lw=1.6, ls=(0, (4, 2)))
+        axes.annotate(
+            "now",
+            (now, 1.0),
+            xycoords=("data", "axes fraction"),
+            xytext=(-3, 2),
+            textcoords="offset points",
+            ha="right",
+            color=VERMILLION,
+            fontweight="bold",
+        )
+        for row, label in zip(rows, labels, strict=True):
+            axes.annotate(label, (0.0, row + 0.16), xytext=(2, 0), textcoords="offset points")
+        axes.set_xlim(0.0, 1.06 * max(now, float(np.max(high))))
+        axes.set_ylim(-0.5, len(labels) - 0.3)
+        axes.set_yticks([])
+        axes.spines["left"].set_visible(False)
+        axes.xaxis.set_major_locator(MaxNLocator(5))
+        axes.set_xlabel("Expected width of the flow range, mL per hour")
+    return figure
+
+
+def hangs_on(labels: Sequence[str], at_low: Floats, at_high: Floats, middle: float) -> Figure:
+    """F6: how far the needed flow goes with each unknown.
+
+    Args:
+        labels: (n) unknowns, the widest first.
+        at_low, at_high: (n,) needed flow where the unknown is low and where it is high, mL/h.
+        middle: needed flow as things stand.
+    """
+    with mpl.rc_context(STYLE):
+        figure = Figure(figsize=(WIDTH_IN, 0.9 + 0.52 * len(labels)), layout="constrained")
+        axes = figure.subplots()
+        rows = np.arange(len(labels))[::-1]
+        left, right = np.minimum(at_low, at_high), np.maximum(at_low, at_high)
+        axes.hlines(rows - 0.14, left, right, color=BLUE, lw=5)
+        axes.plot(at_low, rows - 0.14, "o", color=BLUE, mfc="white", ms=8, mew=2, label="low")
+        axes.plot(at_high, rows - 0.14, "o", color=BLUE, ms=8, mew=2, label="high")
+        axes.axvline(middle, color=INK, lw=1)
+        edge = 0.1 * max(float(np.max(right) - np.min(left)), 1e-6)
+        start = min(float(np.min(left)), middle) - edge
+        axes.set_xlim(start, max(float(np.max(right)), middle) + edge)
+        for row, label in zip(rows, labels, strict=True):
+            axes.annotate(label, (start, row + 0.16), xytext=(2, 0), textcoords="offset points")
+        axes.set_ylim(-0.5, len(labels) - 0.3)
+        axes.set_yticks([])
+        axes.spines["left"].set_visible(False)
+        axes.xaxis.set_major_locator(MaxNLocator(5))
+        axes.set_xlabel("Needed flow, mL per hour")
+        figure.legend(loc="outside lower center", ncols=2, title="where the unknown is")
+    return figure
+
+
 def _thin(count: int, most: int) -> NDArray[np.int64]:
     """At most `most` of `count` places, evenly spread, the last one always in."""
     return np.unique(np.linspace(0, count - 1, min(count, most)).round().astype(np.int64))

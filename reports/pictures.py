@@ -1,4 +1,4 @@
-"""The five figures of one study, each with headline, text in its place and caption."""
+"""The figures of one study, each with headline, text in its place and caption."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from reports.twin import (
     in_alkalinity_unit,
     in_calcium_unit,
 )
-from reports.wording import DECIMALS, step_decimals
+from reports.wording import DECIMALS, step_decimals, times
 
 _BAND_POINTS = (0.05, 0.25, 0.75, 0.95)
 _RESIDUAL_GROUPS = ("tank alkalinity", "tank calcium", "effluent alkalinity", "other readings")
@@ -146,6 +146,86 @@ def level(study: Study, numbers: Numbers, parameter: str) -> Picture:
             if dots.odd.any()
             else "",
         ),
+    )
+
+
+TESTS_DRAWN = 8
+"""Candidates in the figure; the table has them all."""
+
+
+def next_tests(numbers: Numbers) -> Picture:
+    """F5. Only for a study with candidates."""
+    found = best_of_each(numbers)[:TESTS_DRAWN]
+    every = numbers.get("/next_tests")
+    rows = [every[i] for i in found]
+
+    def column(key: str) -> Floats:
+        return np.array([row[key] for row in rows], dtype=float)
+
+    now = rows[0]["width_now"]
+    figure = figures.next_tests(
+        [_test_label(row) for row in rows],
+        column("expected_width"),
+        column("expected_width_q05"),
+        column("expected_width_q95"),
+        now,
+    )
+    first = f"/next_tests/{found[0]}"
+    return Picture(
+        title="Which test helps most?",
+        svg=figures.svg(figure, "next-tests"),
+        alt=f"Expected width of the flow range after each of {len(rows)} sets of tests. Best: "
+        f"{_test_label(rows[0])}, from {numbers.plain(f'{first}/width_now', 0)} to about "
+        f"{numbers.plain(f'{first}/expected_width', 0)} mL per hour.",
+        caption="Dots: the width to expect of the 9-in-10 range of the flow that the tank needs "
+        "today, once the results are in. Lines: how far that width itself may turn out better or "
+        "worse (9 in 10). Dashed: the width now. Of each kind the number of repeats that narrows "
+        "most is drawn.",
+    )
+
+
+def best_of_each(numbers: Numbers) -> list[int]:
+    """Places of the best repeat count of each kind of test, best kind first."""
+    seen: dict[str, int] = {}
+    for i, one in enumerate(numbers.get("/next_tests")):
+        seen.setdefault(one["key"], i)
+    return list(seen.values())
+
+
+def _test_label(row: dict[str, Any]) -> str:
+    label = SHORT_LABELS.get(row["key"], row["test"])
+    return label if row["repeats"] == 1 else f"{label}, {times(row['repeats'])}"
+
+
+SHORT_LABELS = {
+    "tank_and_effluent": "tank and effluent alkalinity",
+    "reference": "reference solution",
+    "pairs": "tank alkalinity morning and evening, 3 days",
+    "third_day": "tank alkalinity every third day, 2 weeks",
+    "weekly_both": "tank and effluent weekly, 2 weeks",
+    "stop_day": "stop all additions for a day, test both ends",
+}
+
+
+def hangs_on(numbers: Numbers) -> Picture:
+    """F6. Only for a study with advice on tests."""
+    found = numbers.get("/flow_hangs_on")
+    middle = numbers.get("/flow/needed/q50")
+    figure = figures.hangs_on(
+        [one["unknown"] for one in found],
+        np.array([one["at_low"] for one in found], dtype=float),
+        np.array([one["at_high"] for one in found], dtype=float),
+        middle,
+    )
+    return Picture(
+        title="What does the needed flow hang on?",
+        svg=figures.svg(figure, "hangs-on"),
+        alt="Needed flow where each unknown is low and where it is high. Widest: "
+        f"{found[0]['unknown']}, {numbers.plain('/flow_hangs_on/0/at_low', 0)} to "
+        f"{numbers.plain('/flow_hangs_on/0/at_high', 0)} mL per hour.",
+        caption="For each unknown, the needed flow if it is in the lowest tenth of what the log "
+        "leaves possible (open dot) and in the highest (filled dot), all else as it then goes "
+        "with it. The line is the middle of the needed flow.",
     )
 
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from typing import Any
 
 from markupsafe import Markup
 
@@ -22,15 +23,27 @@ from reports.blocks import (
     Section,
     Table,
     Text,
+    day,
     moment,
     pointer,
     say,
 )
 from reports.method import method_blocks
-from reports.wording import DECIMALS, SCALE, SOURCES, listed, plain, sentence, user_text
+from reports.wording import (
+    DECIMALS,
+    SCALE,
+    SOURCES,
+    listed,
+    plain,
+    sentence,
+    times,
+    user_text,
+)
 
-MOST_ROWS = 500
+MOST_ROWS = 200
 """Readings listed on the page; the twin holds them all."""
+NEARLY_THE_MOST = 0.8
+"""Part of the best narrowing that a cheaper test must bring to be put first."""
 USUAL_RISE_DKH = "0.5 to 1"
 """Alkalinity rise per day that keepers do not exceed (common practice, no source)."""
 
@@ -390,9 +403,205 @@ def _supplies(report: Report) -> Table:
     )
 
 
+def tests(report: Report) -> Section:
+    """What to test next, how much is enough, and a plan."""
+    title = "What to test next"
+    n = report.numbers
+    if not n.get("/next_tests"):
+        text = "Run the report again with another seed, and look first at the odd readings below."
+        return Section("next", title, [Prose(text)])
+    blocks: list[Block] = [Prose(lead, "lead") for lead in next_test_lines(report.numbers)]
+    blocks += [pictures.next_tests(n), *_ranking(report), *_plan(report), *_how_much(report)]
+    return Section("next", title, blocks)
+
+
+def next_test_lines(n: Numbers) -> list[Markup]:
+    """What to do next in a sentence or two, also for the terminal."""
+    until = n.get("/testing/settled_until")
+    if until is not None:
+        return [
+            say(
+                "The readings already settle the setting: no test adds as much as 1 in 100 to the "
+                "chance of holding the band. Beside your usual safety tests nothing need be tested "
+                "before {}.",
+                day(until),
+            )
+        ]
+    best = _most_useful(n)
+    path = f"/next_tests/{best}"
+    one = n.get(path)
+    line = say(
+        "Next: {}. It takes about {} minutes in all, would probably narrow the flow range from {} "
+        "to about {} mL/h (9-in-10: {} to {}), and raises the chance of holding the band by {} in "
+        "100.",
+        what(one),
+        n.whole(f"{path}/minutes"),
+        n(f"{path}/width_now", 0),
+        n(f"{path}/expected_width", 0),
+        n(f"{path}/expected_width_q05", 0),
+        n(f"{path}/expected_width_q95", 0),
+        n.in_hundred(f"{path}/holding_gain"),
+    )
+    risk = [say("<strong>Beware.</strong> {}", one["risk"])] if one["risk"] else []
+    return [line, *risk]
+
+
+def _most_useful(n: Numbers) -> int:
+    """The test to do next: of those that bring nearly the most, the one of fewest minutes.
+
+    Candidates with a risk are never put first.
+    """
+    found = n.get("/next_tests")
+    safe = [i for i, one in enumerate(found) if not one["risk"]]
+    most = max(found[i]["narrowing_pct"] for i in safe)
+    good = [i for i in safe if found[i]["narrowing_pct"] >= NEARLY_THE_MOST * most]
+    return min(good, key=lambda i: (found[i]["minutes"], i))
+
+
+def what(one: dict[str, Any]) -> str:
+    label = one["test"]
+    if one["key"] in ("volume", "stop_day"):
+        return str(label) + ("" if one["repeats"] == 1 else f", each test {times(one['repeats'])}")
+    each = "" if one["days"] == 0 else " each time"
+    return f"test {label}" + ("" if one["repeats"] == 1 else f", {times(one['repeats'])}{each}")
+
+
+def _ranking(report: Report) -> Iterator[Block]:
+    n = report.numbers
+    found = n.get("/next_tests")
+    priced = any(one["price"] is not None for one in found)
+
+    def row(i: int) -> list[Text]:
+        path, one = f"/next_tests/{i}", found[i]
+        cells: list[Text] = [
+            say("{}{}", what(one), " (as good)" if one["tied_with_previous"] else ""),
+            say("{} to {}", n(f"{path}/width_now", 0), n(f"{path}/expected_width", 0)),
+            say("{} ± {}", n(f"{path}/narrowing_pct", 0), n(f"{path}/narrowing_mc_error_pct", 1)),
+            n.in_hundred(f"{path}/holding_gain"),
+            n.whole(f"{path}/minutes"),
+            n(f"{path}/narrowing_pct_per_minute", 1),
+            n(f"{path}/days", 0),
+        ]
+        return [*cells, n(f"{path}/price", 2)] if priced else cells
+
+    head = [
+        "What to do",
+        "Width of the flow range, mL/h",
+        "Narrower by, %",
+        "Chance of holding the band, + in 100",
+        "Minutes",
+        "% per minute",
+        "Days",
+    ]
+    table = Table(
+        "Every test, the one that narrows most first; “as good” means that it cannot be told from "
+        "the line above. ± is the error of the computation",
+        [*head, "Price"] if priced else head,
+        [row(i) for i in range(len(found))],
+        frozenset({1, 2, 3, 4, 5, 6, 7}),
+    )
+    yield Folded(say("All {} ways to test, ranked", len(found)), [table])
+
+
+def _plan(report: Report) -> Iterator[Block]:
+    n = report.numbers
+    plan = n.get("/testing/plan")
+    if plan is None:
+        return
+    minutes = n.whole("/testing/plan/minutes_per_week")
+    if not plan["tests"]:
+        yield Prose(say("No test fits into {} minutes a week.", minutes))
+        return
+    rows: list[list[Text]] = [
+        [
+            moment(test["time"]),
+            f"{'tank' if test['of'] == 'tank' else 'effluent'} {test['entry']}",
+            times(test["repeats"]),
+            n.whole(f"/testing/plan/tests/{i}/minutes"),
+        ]
+        for i, test in enumerate(plan["tests"])
+    ]
+    yield Table(
+        "A plan for the next two weeks",
+        ["When", "Test", "How often", "Minutes"],
+        rows,
+        frozenset({3}),
+    )
+    yield Prose(plan_line(n))
+
+
+def plan_line(n: Numbers) -> Markup:
+    """What the plan brings, beside evenly spaced tests."""
+    return say(
+        "It takes at most {} minutes a week and leaves the flow range at about {} % of what it "
+        "would be then without any test (± {}); as many minutes of evenly spaced tank alkalinity "
+        "tests leave {} %. The plan serves the setting: keep up your usual safety tests beside it.",
+        n.whole("/testing/plan/minutes_per_week"),
+        n("/testing/plan/width_pct", 0),
+        n("/testing/plan/width_mc_error_pct", 1),
+        n("/testing/plan/evenly_spaced_width_pct", 0),
+    )
+
+
+def how_much_line(n: Numbers) -> Markup | None:
+    """How many tests are enough, and what no test can beat."""
+    much = n.get("/testing/how_much")
+    if much is None:
+        return None
+    enough = much["enough"]
+    if enough is None:
+        verdict = say(
+            "Up to {} tests each still add to the chance of holding the band.",
+            list(much["holding_gain_by_tests"])[-1],
+        )
+    elif enough == 0:
+        verdict = Markup("For holding the band the readings so far are enough.")
+    else:
+        verdict = say(
+            "For holding the band, {} well-chosen tests are enough: more add less than 1 in 100.",
+            n.whole("/testing/how_much/enough"),
+        )
+    causes = much["floor_causes"]
+    largest = max(causes, key=lambda name: causes[name])
+    return say(
+        "{} No number of tank tests in the next two weeks narrows the range below about {} "
+        "mL/h ({} % of now); what sets that floor is mostly {}. If everything about today "
+        "were known, the chance of holding the band would be {} in 100 higher.",
+        verdict,
+        n("/testing/how_much/floor", 0),
+        n("/testing/how_much/floor_pct", 0),
+        largest,
+        n.in_hundred("/testing/how_much/holding_gain_if_all_were_known"),
+    )
+
+
+def _how_much(report: Report) -> Iterator[Block]:
+    n = report.numbers
+    much, line = n.get("/testing/how_much"), how_much_line(report.numbers)
+    if line is None:
+        return
+    yield Prose(line)
+    steps = (0, 1, 2, 4, 7, 14, 28)
+    widths = much["width_by_tests"]
+    rows: list[list[Text]] = [
+        [str(k), n(f"/testing/how_much/width_by_tests/{k}", 0)] for k in steps if k < len(widths)
+    ]
+    yield Folded(
+        "Width of the flow range against number of tests",
+        [
+            Table(
+                "In the best order over two weeks, by the best linear estimate",
+                ["Tests", "Width, mL/h"],
+                rows,
+                frozenset({0, 1}),
+            )
+        ],
+    )
+
+
 def narrowing(report: Report) -> Section:
     """What would narrow the answer."""
-    title = "What would narrow it"
+    title = "What would change the answer"
     if not report.sampled_well:
         text = "Run the report again with another seed, and look first at the odd readings below."
         return Section("narrow", title, [Prose(text)])
@@ -421,7 +630,8 @@ def narrowing(report: Report) -> Section:
     if any(shares[name] < 0 for name in ranked):
         caption += "; a negative part offsets another"
     table = Table(caption, ["Source", "Part", "What narrows it"], rows, frozenset({1}))
-    return Section("narrow", title, [Prose(lead), table])
+    figure = [pictures.hangs_on(n)] if n.get("/flow_hangs_on") else []
+    return Section("narrow", title, [*figure, Prose(lead), table])
 
 
 def cautions(report: Report) -> Section:
@@ -714,6 +924,7 @@ SECTIONS: tuple[Callable[[Report], Section], ...] = (
     setting,
     certainty,
     reasons,
+    tests,
     narrowing,
     cautions,
     trust,

@@ -5,7 +5,16 @@ from __future__ import annotations
 from typing import Any
 
 from reports.blocks import Numbers
-from reports.wording import DECIMALS, chance_sides, fixed, listed, plain, sentence, step_decimals
+from reports.wording import (
+    DECIMALS,
+    chance_sides,
+    fixed,
+    listed,
+    plain,
+    sentence,
+    step_decimals,
+    times,
+)
 
 
 def terminal_lines(twin: dict[str, Any], page: str, twin_name: str) -> list[str]:
@@ -16,6 +25,38 @@ def terminal_lines(twin: dict[str, Any], page: str, twin_name: str) -> list[str]
         page, twin_name: paths of the two files.
     """
     return [*_answer(twin), _uptake(twin), _sure(twin), f"Report: {page} and {twin_name}"]
+
+
+RANKED_SHOWN = 6
+
+
+def next_lines(twin: dict[str, Any]) -> list[str]:
+    """What `uptake next` prints: what to do, a plan, the best of each kind, and what is enough."""
+    from reports.pictures import best_of_each
+    from reports.sections import how_much_line, next_test_lines, plan_line, what
+
+    numbers = Numbers(twin)
+    if not twin["next_tests"]:
+        return [
+            "No advice on tests, because the fit did not pass its own checks: "
+            + "; ".join(twin["diagnostics"]["failures"])
+            + ". Run the command again with another --seed."
+        ]
+    lines = [str(line.striptags()) for line in next_test_lines(numbers)]
+    plan = twin["testing"]["plan"]
+    if plan and plan["tests"]:
+        lines.append(f"A plan within {fixed(plan['minutes_per_week'], 0)} minutes a week:")
+        for test in plan["tests"]:
+            at = test["time"][:16].replace("T", " ")
+            lines.append(f"  {at}  {test['of']} {test['entry']}, {times(test['repeats'])}")
+        lines.append(str(plan_line(numbers).striptags()))
+    lines.append("Width of the flow range, mL/h, after:")
+    for place in best_of_each(numbers)[:RANKED_SHOWN]:
+        one = twin["next_tests"][place]
+        now, then = fixed(one["width_now"], 0), fixed(one["expected_width"], 0)
+        lines.append(f"  {now} to {then}  {what(one)} ({fixed(one['minutes'], 0)} minutes)")
+    much = how_much_line(numbers)
+    return lines if much is None else [*lines, str(much.striptags())]
 
 
 def _answer(twin: dict[str, Any]) -> list[str]:

@@ -70,6 +70,9 @@ def build_twin(study: Study, *, timings: bool = False) -> Json:
         "kits": _kits(study),
         "effluent": _effluent(study),
         "flow": _flow(study),
+        "flow_hangs_on": _flow_hangs_on(study),
+        "next_tests": _next_tests(study),
+        "testing": _testing(study),
         "supplies": {
             "media_g_per_day": quantiles(advice.media_g_d),
             "co2_g_per_day": quantiles(advice.co2_g_d),
@@ -277,6 +280,90 @@ def _flow(study: Study) -> Json:
         "level_in_band_probability": flow.level_in_band,
         "horizon_days": flow.horizon_days,
         "variance_shares": dict(flow.shares),
+    }
+
+
+def _flow_hangs_on(study: Study) -> list[Json]:
+    """Median of the needed flow, mL/h, at the lowest and highest tenth of each unknown."""
+    if study.planning is None:
+        return []
+    return [
+        {"unknown": swing.cause, "at_low": swing.at_low_ml_h, "at_high": swing.at_high_ml_h}
+        for swing in study.planning.swings
+    ]
+
+
+def _next_tests(study: Study) -> list[Json]:
+    """Every test that could be run next, the one that narrows the flow range most first.
+
+    Widths in mL/h of the 9-in-10 range of the needed flow; `narrowing_pct` may come out a little
+    below 0 for a test that teaches nothing, by its Monte Carlo error.
+    """
+    if study.planning is None:
+        return []
+    return [
+        {
+            "test": one.candidate.label,
+            "key": one.candidate.key,
+            "repeats": one.candidate.repeats,
+            "width_now": one.width_now_ml_h,
+            "expected_width": one.expected_width_ml_h,
+            "expected_width_q05": one.width_spread_ml_h[0],
+            "expected_width_q95": one.width_spread_ml_h[1],
+            "narrowing_pct": 100 * one.narrowing,
+            "narrowing_mc_error_pct": 100 * one.narrowing_error,
+            "narrowing_pct_per_minute": 100 * one.narrowing_per_minute,
+            "tied_with_previous": one.tied,
+            "holding_gain": one.gain,
+            "holding_gain_mc_error": one.gain_error,
+            "minutes": one.candidate.minutes,
+            "price": one.candidate.price,
+            "days": one.candidate.days,
+            "risk": one.candidate.risk,
+            "effective_draws": one.effective,
+        }
+        for one in study.planning.ranked
+    ]
+
+
+def _testing(study: Study) -> Json | None:
+    """How much testing is enough, and a plan for the next two weeks."""
+    planning = study.planning
+    if planning is None:
+        return None
+    much, plan = planning.how_much, planning.plan
+    now = float(np.subtract(*np.quantile(study.recommendation.flow.needed_ml_h, [0.95, 0.05])))
+    return {
+        "settled_until": planning.settled_until and planning.settled_until.isoformat(),
+        "how_much": much
+        and {
+            "width_now": now,
+            "width_by_tests": [now * width for width in much.width],
+            "floor": now * much.floor,
+            "floor_pct": 100 * much.floor,
+            "floor_causes": dict(much.floor_causes),
+            "holding_gain_by_tests": {str(n): gain for n, gain in much.gains.items()},
+            "holding_gain_if_all_were_known": much.perfect_gain,
+            "enough": much.enough,
+        },
+        "plan": plan
+        and {
+            "minutes_per_week": plan.minutes_per_week,
+            "width_pct": 100 * plan.width,
+            "width_mc_error_pct": 100 * plan.width_error,
+            "evenly_spaced_width_pct": 100 * plan.even_width,
+            "tests": [
+                {
+                    "time": _iso(test.time),
+                    "entry": test.parameter,
+                    "of": test.sample,
+                    "kit": test.kit,
+                    "repeats": test.repeats,
+                    "minutes": test.minutes,
+                }
+                for test in plan.tests
+            ],
+        },
     }
 
 

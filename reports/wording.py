@@ -88,6 +88,11 @@ def chance_sides(chance: float) -> tuple[str, bool]:
     return chance_word(chance), True
 
 
+def times(count: int) -> str:
+    """ "once", "twice", "3 times"."""
+    return {1: "once", 2: "twice"}.get(count, f"{count} times")
+
+
 def step_decimals(step: float) -> int:
     """Decimals needed to print multiples of `step`, at most 3."""
     for decimals in range(3):

@@ -6,12 +6,22 @@ from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime, timedelta
 from functools import cache
+from typing import Any
 
 import numpy as np
 import pytest
 
 from estimator import units
 from estimator.dosing import Solution
+from estimator.planning import (
+    Candidate,
+    HowMuch,
+    PlannedTest,
+    Planning,
+    PlanOfTests,
+    Ranked,
+    Swing,
+)
 from estimator.posterior import Diagnostics, Posterior, ReadingCheck
 from estimator.recommendation import FlowAdvice, Recommendation, Setting
 from estimator.records import Action, Reading, TankLog
@@ -222,6 +232,57 @@ def make_recommendation(tank: Tank, *, variant: str, current: float | None) -> R
     )
 
 
+def make_planning(log: TankLog, *, settled: bool) -> Planning:
+    """Advice on tests, made up."""
+    reading = log.readings[-1]
+
+    def ranked(key: str, label: str, repeats: int, left: float, **changes: Any) -> Ranked:
+        candidate = Candidate(key, label, (reading,), repeats, minutes=6.0 * repeats, **changes)
+        width = 500.0
+        return Ranked(
+            candidate=candidate,
+            width_now_ml_h=width,
+            expected_width_ml_h=left * width,
+            width_spread_ml_h=(0.9 * left * width, 1.1 * left * width),
+            narrowing=1 - left,
+            narrowing_error=0.004,
+            gain=0.2 * (1 - left),
+            gain_error=0.002,
+            effective=900.0,
+            tied=left > 0.9,
+        )
+
+    plan = PlanOfTests(
+        tests=(
+            PlannedTest(log.end + timedelta(days=2), "alkalinity", "tank", "alk", 2, 12.0),
+            PlannedTest(log.end + timedelta(days=9), "alkalinity", "effluent", "alk", 1, 6.0),
+        ),
+        minutes_per_week=30.0,
+        width=0.6,
+        width_error=0.01,
+        even_width=0.7,
+    )
+    return Planning(
+        swings=(Swing("effluent strength", 2700.0, 2300.0), Swing("water volume", 2450.0, 2520.0)),
+        ranked=(
+            ranked("stop_day", "stop all additions for a day", 1, 0.5, risk="The level falls."),
+            ranked("tank_alkalinity", "tank alkalinity", 3, 0.7, days=3.0, price=1.5),
+            ranked("tank_alkalinity", "tank alkalinity", 1, 0.8),
+            ranked("tank_magnesium", "tank magnesium", 1, 1.002),
+        ),
+        how_much=HowMuch(
+            width=tuple(float(x) for x in np.linspace(1.0, 0.4, 29)),
+            floor=0.25,
+            floor_causes={"water volume": 0.1, "the kit's calibration": 0.6},
+            gains={1: 0.02, 2: 0.03, 4: 0.05, 8: 0.06, 14: 0.065},
+            perfect_gain=0.2,
+            enough=4,
+        ),
+        plan=plan,
+        settled_until=log.end.date() + timedelta(days=12) if settled else None,
+    )
+
+
 @cache
 def build_study(variant: str, tests: int = 20) -> Study:
     """One kind of report; `tests` counts alkalinity readings of the tank."""
@@ -251,6 +312,7 @@ def build_study(variant: str, tests: int = 20) -> Study:
         tank_sha256="b" * 64,
         posterior=posterior,
         recommendation=make_recommendation(tank, variant=variant, current=flow or None),
+        planning=None if variant == "failed" else make_planning(log, settled=variant == "leave"),
         seed=1,
         seconds={"fit": 1.5},
     )

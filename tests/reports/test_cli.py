@@ -97,6 +97,41 @@ def test_report_prints_five_lines_and_writes_both_files(inputs, fitted, variant,
     assert Path("log-report.json").exists()
 
 
+@pytest.mark.parametrize(
+    ("variant", "code", "first"),
+    [
+        ("full", 0, "Next: test tank alkalinity, 3 times each time. It takes about 18 minutes"),
+        ("leave", 0, "The readings already settle the setting"),
+        ("failed", 3, "No advice on tests, because the fit did not pass its own checks"),
+        ("hostile", 0, "Next: test tank alkalinity"),
+    ],
+)
+def test_next_says_what_to_test_on_one_screen(inputs, fitted, variant, code, first):
+    """The advice leads, fits one screen, and nothing is written."""
+    fitted(variant)
+    before = sorted(path.name for path in Path().iterdir())
+    result = run("next", "log.csv", "--tank", "tank.toml")
+    assert result.exit_code == code, result.output
+    assert result.output.startswith(first)
+    assert "<" not in result.output
+    assert sum(-(-len(line) // 80) for line in result.output.splitlines()) <= 24
+    assert sorted(path.name for path in Path().iterdir()) == before
+
+
+def test_minutes_reach_the_plan(inputs, monkeypatch, make_study):
+    """--minutes is what the plan of tests keeps to."""
+    seen = {}
+
+    def study(*_, **given):
+        seen.update(given)
+        return make_study("full")
+
+    monkeypatch.setattr("estimator.study.run_study", study)
+    for command in ("report", "next"):
+        assert run(command, "log.csv", "--tank", "tank.toml", "--minutes", "45").exit_code == 0
+        assert seen["minutes_per_week"] == 45.0
+
+
 def test_same_seed_writes_the_same_bytes(inputs, fitted):
     """Two runs can be compared byte for byte."""
     fitted("full")

@@ -10,6 +10,8 @@ import numpy as np
 import pytest
 
 from estimator.tank import Target
+from reports.blocks import Numbers
+from reports.sections import next_test_lines
 from reports.twin import build_twin, quantiles, to_json
 
 Q = {"q05", "q25", "q50", "q75", "q95", "mean", "sd"}
@@ -210,3 +212,31 @@ def test_quantiles_of_known_draws():
     assert [found[key] for key in ("q05", "q25", "q50", "q75", "q95", "mean")] == pytest.approx(
         [5, 25, 50, 75, 95, 50]
     )
+
+
+def test_next_tests_keep_the_contract(study):
+    """Ranked by expected width; percentages follow from the widths; nothing after a failed fit."""
+    twin = build_twin(study)
+    tests = twin["next_tests"]
+    if twin["diagnostics"]["failures"]:
+        assert tests == []
+        assert twin["testing"] is None
+        return
+    assert len(tests) >= 1
+    widths = [one["expected_width"] for one in tests]
+    assert widths == sorted(widths)
+    for one in tests:
+        assert {"test", "repeats", "width_now", "narrowing_mc_error_pct", "minutes"} <= one.keys()
+        part = 100 * (1 - one["expected_width"] / one["width_now"])
+        assert one["narrowing_pct"] == pytest.approx(part, abs=1e-3)
+    widths = twin["testing"]["how_much"]["width_by_tests"]
+    assert widths == sorted(widths, reverse=True)
+
+
+def test_a_test_with_a_risk_is_ranked_but_not_put_first(make_study):
+    """Stopping all additions narrows most here; the advice is the safe test of fewest minutes."""
+    twin = build_twin(make_study("full"))
+    assert twin["next_tests"][0]["risk"]
+    line = str(next_test_lines(Numbers(twin))[0].striptags())
+    assert "stop all additions" not in line
+    assert "test tank alkalinity, 3 times" in line
