@@ -104,7 +104,8 @@ class Present:
 
     def gain(self, states: np.ndarray) -> np.ndarray:
         """Effluent gain (…, s), meq/L."""
-        change = states[..., self.places[2]] if self.places[2] >= 0 else 0.0
+        known = self.places[2] >= 0
+        change = states[..., self.places[2]] if known else np.zeros(states.shape[:-1])
         return self.gain_meq_l * np.clip(1.0 + change, 0.05, None)
 
     def level(self, states: np.ndarray) -> np.ndarray:

@@ -29,8 +29,8 @@ from estimator.tank import Composition, Kit, Tank
 from estimator.worth import (
     Worth,
     compile_worth,
-    flow_widths,
     perfect_knowledge,
+    range_widths,
     settings_to_try,
     worth_of,
 )
@@ -50,6 +50,8 @@ PLAN_WEEKS = 2
 USUAL_WEEKLY_MINUTES = 30.0
 ENOUGH = 0.01
 """More testing is not worth it where it adds less than this to the chance of holding the band."""
+HOLDS = 0.8
+"""The readings settle the setting where no test adds `ENOUGH` and the band is held this surely."""
 MOST_A_DAY = 3
 """Repeats of one test at one time in a plan."""
 MOST_TESTS = 28
@@ -242,6 +244,7 @@ class Ranked:
     narrowing_error: float
     gain: float
     gain_error: float
+    holding: float
     effective: float
     tied: bool
 
@@ -511,7 +514,7 @@ def plan_tests(
     plan = schedule_tests(later, bench, options, minutes_per_week)
     tell(1.0)
     gains = [r.gain for r in ranked] + ([] if weighed is None else list(weighed.gains.values()))
-    settled = bool(gains) and max(gains) < ENOUGH
+    settled = max(gains) < ENOUGH and min(r.holding for r in ranked) >= HOLDS
     return Planning(
         swings=swings_of(fitted),
         ranked=ranked,
@@ -589,6 +592,7 @@ def rank(
                 narrowing_error=worth.width_error,
                 gain=worth.gain,
                 gain_error=worth.gain_error,
+                holding=worth.holding,
                 effective=worth.effective,
                 tied=place > 0 and _tied(found[place - 1][1], worth),
             )
@@ -860,8 +864,7 @@ def _relative_width(
     foresight: Foresight, before: Outcomes, rows: Sequence[int]
 ) -> tuple[float, float]:
     """Expected width after readings over that without, and its Monte Carlo error."""
-    now = flow_widths(foresight.present, before).mean()
-    after = flow_widths(foresight.present, outcomes_of(foresight, rows)) / now
+    after = range_widths(foresight.present, outcomes_of(foresight, rows), before)
     return float(np.mean(after)), float(np.std(after) / np.sqrt(len(after)))
 
 

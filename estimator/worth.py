@@ -21,6 +21,8 @@ HORIZON_DAYS = 14
 """As long as the advice looks ahead (`recommendation.HORIZON_DAYS`)."""
 SETTINGS = 11
 """Flows that the decision is between."""
+MOST_WITHOUT_NEED = 0.05
+"""Share of draws without any uptake from which the flow's range is no measure any more."""
 FUTURES = 64
 """Futures tried for each draw where all is known of the present; with few, the best of the flows is
 the luckiest, and knowledge seems worth more than it is."""
@@ -34,12 +36,14 @@ class Worth:
         width: (i,) of the 9-in-10 range of the needed flow after each outcome, over its width now.
         gain: expected rise of the chance of holding the band.
         gain_error: its Monte Carlo standard error.
+        holding: chance of holding the band at the best flow without the tests.
         effective: mean effective number of draws behind an outcome.
     """
 
     width: np.ndarray
     gain: float
     gain_error: float
+    holding: float
     effective: float
 
     @property
@@ -84,8 +88,26 @@ def flow_quantiles(
 
 def flow_widths(present: Present, outcomes: Outcomes) -> np.ndarray:
     """(i,) width of the 9-in-10 range of the needed flow, L/day, after each outcome."""
-    found = flow_quantiles(present, outcomes)
-    return np.asarray(found[:, 1] - found[:, 0])
+    return np.asarray(np.diff(flow_quantiles(present, outcomes), axis=1)[:, 0])
+
+
+def uptake_widths(present: Present, outcomes: Outcomes) -> np.ndarray:
+    """(i,) width of the 9-in-10 range of net uptake, meq/L/day, after each outcome."""
+    uptake = present.uptake(outcomes.states)
+    return np.asarray(
+        np.diff(weighted_quantiles(uptake, outcomes.weights, (0.05, 0.95)), axis=1)[:, 0]
+    )
+
+
+def range_widths(present: Present, outcomes: Outcomes, before: Outcomes) -> np.ndarray:
+    """(i,) width of the range after each outcome, relative to `before`.
+
+    The range is that of the needed flow; where more than one draw in twenty takes up nothing, so
+    that the flow's range ends at 0, that of uptake.
+    """
+    in_need = before.weights[0] @ (present.flow_l_d(before.mean[0]) > 0)
+    width = flow_widths if in_need >= 1.0 - MOST_WITHOUT_NEED else uptake_widths
+    return width(present, outcomes) / max(float(np.mean(width(present, before))), 1e-12)
 
 
 def value_of_information(payoff: np.ndarray, chance: np.ndarray | None = None) -> float:
@@ -114,15 +136,14 @@ def worth_of(
         flows_l_d: (f,) the settings to choose from.
     """
     present = foresight.present
-    now = flow_widths(present, before).mean()
-    after = flow_widths(present, outcomes)
     holds = hold_chances(present, outcomes, band, flows_l_d)
     best = int(np.argmax(holds.mean(axis=0)))
     rise = holds.max(axis=1) - holds[:, best]
     return Worth(
-        width=after / now,
+        width=range_widths(present, outcomes, before),
         gain=value_of_information(holds),
         gain_error=float(np.std(rise) / np.sqrt(len(rise))),
+        holding=float(holds.mean(axis=0).max()),
         effective=float(np.mean(outcomes.effective)),
     )
 

@@ -42,6 +42,8 @@ from reports.wording import (
 
 MOST_ROWS = 200
 """Readings listed on the page; the twin holds them all."""
+LEAST_NARROWING_PCT = 5
+"""Narrowing, per cent, below which no test is called useful."""
 NEARLY_THE_MOST = 0.8
 """Part of the best narrowing that a cheaper test must bring to be put first."""
 USUAL_RISE_DKH = "0.5 to 1"
@@ -427,6 +429,8 @@ def next_test_lines(n: Numbers) -> list[Markup]:
                 day(until),
             )
         ]
+    if max(one["narrowing_pct"] for one in n.get("/next_tests")) < LEAST_NARROWING_PCT:
+        return [_nothing_helps(n)]
     best = _most_useful(n)
     path = f"/next_tests/{best}"
     one = n.get(path)
@@ -444,6 +448,20 @@ def next_test_lines(n: Numbers) -> list[Markup]:
     )
     risk = [say("<strong>Beware.</strong> {}", one["risk"])] if one["risk"] else []
     return [line, *risk]
+
+
+def _nothing_helps(n: Numbers) -> Markup:
+    """No test narrows the range: what is left open, and what would."""
+    shares = n.get("/flow/variance_shares")
+    main = max((name for name in shares if name in SOURCES), key=lambda name: shares[name])
+    return say(
+        "No test that can be run now narrows the flow range by as much as {} %. What is left open "
+        "comes mostly from {}; {}{}.",
+        LEAST_NARROWING_PCT,
+        SOURCES[main][0],
+        "once the reactor runs, " if n.get("/flow/planned") else "",
+        SOURCES[main][1],
+    )
 
 
 def _most_useful(n: Numbers) -> int:

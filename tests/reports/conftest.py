@@ -248,6 +248,7 @@ def make_planning(log: TankLog, *, settled: bool) -> Planning:
             narrowing_error=0.004,
             gain=0.2 * (1 - left),
             gain_error=0.002,
+            holding=0.6,
             effective=900.0,
             tied=left > 0.9,
         )
