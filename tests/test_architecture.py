@@ -33,8 +33,14 @@ ORDER = (
     "likelihood",
     "model",
     "fit",
+    "watch",
     "posterior",
     "recommendation",
+    "chamber",
+    "tank_ph",
+    "change_over",
+    "supplies",
+    "outlook",
     "study",
     "demo_case",
 )
@@ -55,6 +61,7 @@ FENCES = {
     "matplotlib": {"reports/figures.py"},
     "pandas": {"estimator/log_file.py"},
     "tomllib": {"estimator/tank_file.py"},
+    "PyCO2SYS": {"estimator/carbonate.py"},
 }
 """Where each library may be imported."""
 
