@@ -73,6 +73,7 @@ ACTIONS: Mapping[str, ActionKind] = {
     "water_change": ActionKind("waters", {"L": 1.0}),
     "stock_change": ActionKind(value_needed=False),
     "media_change": ActionKind("reactor", {"kg": 1.0}, value_needed=False),
+    "co2_change": ActionKind("reactor", {"g": 1.0, "kg": 1000.0}, value_needed=False),
     "new_bottle": ActionKind("kits", value_needed=False),
 }
 """Every action by the name used in a log."""

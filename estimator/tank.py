@@ -79,7 +79,8 @@ class Tank:
     """The whole tank file.
 
     `lights_on_h` and `lights_off_h` are hours after local midnight; lights may cross midnight.
-    `salinity_g_kg` is practical salinity's value; `reactor` is None where the tank has none yet.
+    `salinity_g_kg` is practical salinity's value; `reactor` is None where the tank has none yet;
+    `room_co2_ppm` of the room's air is None where the file states none.
     """
 
     name: str
@@ -95,3 +96,4 @@ class Tank:
     waters: Mapping[str, Composition]
     references: Mapping[str, Composition]
     reactor: Reactor | None = None
+    room_co2_ppm: float | None = None

@@ -35,6 +35,8 @@ LONGEST_NAME = 100
 MOST_NAMES = 100
 """Kits, solutions, waters or references in one file."""
 MEDIA_LIMIT_KG = 10_000.0
+ROOM_CO2_LIMIT_PPM = 40_000.0
+"""Immediately dangerous to life or health (CDC/NIOSH 124-38-9)."""
 TARGET_PARAMETERS = ("alkalinity", "calcium", "magnesium")
 RESERVED_NAMES = ("tank", "effluent", "chamber")
 """Places to sample; a water or reference of that name could not be told apart in the log."""
@@ -273,6 +275,7 @@ def _tank(document: _Table, faults: FaultList) -> Tank:
         waters=_each(document, "water", _compositions("water", targets)),
         references=_each(document, "reference", _compositions("reference", targets)),
         reactor=_reactor(document.table("reactor")) if document.has("reactor") else None,
+        room_co2_ppm=water.number("room_co2_ppm", at_least=300, at_most=ROOM_CO2_LIMIT_PPM),
     )
     water.finish()
     document.finish()

@@ -33,11 +33,17 @@ ORDER = (
     "likelihood",
     "model",
     "fit",
+    "watch",
     "posterior",
     "recommendation",
     "foresight",
     "worth",
     "planning",
+    "chamber",
+    "tank_ph",
+    "change_over",
+    "supplies",
+    "outlook",
     "study",
     "demo_case",
 )
@@ -60,6 +66,7 @@ FENCES = {
     "matplotlib": {"reports/figures.py"},
     "pandas": {"estimator/log_file.py"},
     "tomllib": {"estimator/tank_file.py"},
+    "PyCO2SYS": {"estimator/carbonate.py"},
 }
 """Where each library may be imported."""
 

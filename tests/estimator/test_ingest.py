@@ -111,6 +111,9 @@ def test_long_form_reading() -> None:
         ("stock_change,,,,", "stock_change", "", None),
         ("media_change,,,,", "media_change", "", None),
         ("media_change,reactor,2.5,kg,", "media_change", "", 2.5),
+        ("co2_change,,,,", "co2_change", "", None),
+        ("co2_change,,1100,,", "co2_change", "", 1100),
+        ("CO2_change,reactor,1.1,kg,", "co2_change", "", 1100),
         ("new_bottle,,,,", "new_bottle", "drops", None),
         ("new_bottle,drops,,,", "new_bottle", "drops", None),
         ("new_bottle,,,,drops", "new_bottle", "drops", None),
@@ -458,6 +461,7 @@ def test_a_blank_with_several_meanings_lists_them(cells: str, fragment: str) -> 
     [
         ("flow,,8,,,", "the tank file has no [reactor] table"),
         ("media_change,,,,,", "the tank file has no [reactor] table"),
+        ("co2_change,,,,,", "the tank file has no [reactor] table"),
         ("dose,,8,,,", "declares no solution; add a [solutions.NAME] table"),
         ("water_change,new,8,,,", "declares no water; add a [water.NAME] table"),
         ("new_bottle,,,,,", "declares no kit; add a [kits.NAME] table"),

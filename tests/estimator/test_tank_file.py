@@ -27,6 +27,7 @@ water_volume_us_gal = 100
 water_volume_sd_pct = 6
 salinity_g_kg = 34
 temperature_c = 26
+room_co2_ppm = 750
 lights_on = "14:30"
 lights_off = "02:00"
 [targets.alkalinity]
@@ -92,6 +93,7 @@ def test_minimal_file_takes_the_documented_defaults() -> None:
     assert (tank.salinity_g_kg, tank.temperature_c) == (35, 25.5)
     assert (tank.lights_on_h, tank.lights_off_h) == (10, 20)
     assert tank.reactor is None
+    assert tank.room_co2_ppm is None
     assert not tank.kits
     assert list(tank.targets) == ["alkalinity"]
 
@@ -111,6 +113,7 @@ def test_full_file_arrives_in_canonical_units() -> None:
     assert tank.references["standard no. 1"].levels["alkalinity"] == pytest.approx(2.5)
     assert tank.reactor is not None
     assert tank.reactor.magnesium_media_fraction == pytest.approx(0.1)
+    assert tank.room_co2_ppm == 750
 
 
 def test_lights_may_cross_midnight() -> None:
@@ -164,6 +167,7 @@ BROKEN = [
     (MINIMAL.replace("620", "620\nwater_volume_us_gal = 2"), ["state the volume once"]),
     (MINIMAL.replace("620", "620\nwater_volume_sd_pct = 0"), ["water_volume_sd_pct"]),
     (MINIMAL.replace("620", "620\ntemperature_c = 78"), ["tank.temperature_c: found '78'"]),
+    (MINIMAL.replace("620", "620\nroom_co2_ppm = 0.06"), ["tank.room_co2_ppm: found '0.06'"]),
     (MINIMAL.replace("620", "620\nname = 3"), ["tank.name: found '3'", "text"]),
     (MINIMAL.replace("620", "620\nwater_volum = 3"), ["water_volum'; unknown key; did you mean"]),
     (MINIMAL + "[kit.a]\n", ["unknown key; did you mean kits?"]),

@@ -19,6 +19,7 @@ DENSITY_KG_L = 1.023343  # TEOS-10 at S = 35, 25 °C
 OPTIONS = {"opt_k_carbonic": 10, "opt_k_fluoride": 2, "opt_total_borate": 2}
 NBS = 4
 TANK_UMOL_KG = 8.0 * units.MEQ_L_PER_DKH * 1000 / DENSITY_KG_L
+TANK = carbonate.TankWater(8.0 * units.MEQ_L_PER_DKH, 420 / units.CA_G_MOL, 8.2)
 CALCIUM_UMOL_KG = 420 / units.CA_G_MOL * 1000 / DENSITY_KG_L
 
 
@@ -67,15 +68,39 @@ def test_table_is_that_of_pyco2sys(saturation: float, column: np.ndarray) -> Non
     np.testing.assert_allclose(column, found, rtol=0.01)
 
 
-def test_seawater_constants_behind_the_table() -> None:
-    """The options give the check values of Dickson, Sabine & Christian 2007, Guide, chapter 5.
+@pytest.mark.parametrize("saturation", [1.0, 0.5, 0.3])
+def test_closed_form_is_pyco2sys(saturation: float) -> None:
+    """The quadratic of `carbonate.effluent` meets roots found with PyCO2SYS within 0.01 %."""
+    ph = np.array([6.25, 6.5, 6.75])
+    found = carbonate.effluent(TANK, ph, saturation).alkalinity_meq_l / units.MEQ_L_PER_DKH
+    np.testing.assert_allclose(found, effluent_dkh(ph, saturation), rtol=1e-4)
 
-    S = 35, 25 °C, total scale: log10 K1 −5.8472, log10 K2 −8.9660, ln KB −19.7964.
-    """
-    state = pyco2.sys(2300, 8.0, 1, 3, salinity=35, temperature=25, opt_pH_scale=1, **OPTIONS)
-    assert np.log10(state["k_carbonic_1"]) == pytest.approx(-5.8472, abs=1e-4)
-    assert np.log10(state["k_carbonic_2"]) == pytest.approx(-8.9660, abs=1e-4)
-    assert np.log(state["k_borate"]) == pytest.approx(-19.7964, abs=1e-4)
+
+@pytest.mark.parametrize(("salinity", "temperature"), [(30, 22), (35, 25), (38, 28)])
+def test_species_are_pyco2sys(salinity: float, temperature: float) -> None:
+    """Carbon species, pCO2 and Ω at other salinities and temperatures, from chamber to tank pH."""
+    ph = np.array([6.3, 7.0, 8.2])
+    state = pyco2.sys(
+        par1=5000.0,
+        par2=ph,
+        par1_type=1,
+        par2_type=3,
+        salinity=salinity,
+        temperature=temperature,
+        total_calcium=12000.0,
+        opt_pH_scale=NBS,
+        **OPTIONS,
+    )
+    density = carbonate.density_kg_l(salinity, temperature)
+    water = carbonate.TankWater(5.0 * density, 12.0 * density, ph, salinity, temperature)
+    carbon = carbonate.species(water.alkalinity_meq_l, ph, water.constants)
+    np.testing.assert_allclose(carbon.dic_mmol_l / density * 1000, state["dic"], rtol=1e-6)
+    free = carbon.free_co2_mmol_l / density * 1000
+    np.testing.assert_allclose(free, state["aqueous_CO2"], rtol=1e-6)
+    pressure = free / water.constants.solubility / state["fugacity_factor"]
+    np.testing.assert_allclose(pressure, state["pCO2"], rtol=1e-6)
+    same = carbonate.effluent_of_alkalinity(water, ph, water.alkalinity_meq_l)
+    np.testing.assert_allclose(same.saturation, state["saturation_aragonite"], rtol=1e-6)
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,471 @@
+"""The change-over from draws that are known, so that its steps can be checked by hand."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from datetime import date, timedelta
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+import pytest
+
+from estimator import units
+from estimator.change_over import (
+    ChangeOver,
+    Futures,
+    Plans,
+    Response,
+    chances,
+    dose_rates_now,
+    follow,
+    plan_change_over,
+)
+from estimator.dosing import Solution
+from estimator.posterior import Diagnostics, Posterior
+from estimator.recommendation import recommend, to_ml_h
+from estimator.tank import Kit, Reactor, Tank, Target
+
+DKH = units.MEQ_L_PER_DKH
+START = date(2026, 3, 3)
+DOSES = {"soda": 300 / 1.9, "chloride": 150 / 1.84}
+"""Put back 0.5 meq/L/day in 600 L."""
+
+
+def known(draws: int = 200, **changes: Any) -> Posterior:
+    """Every draw the same: 0.5 meq/L/day in 600 L, effluent 6 meq/L above the band's middle, ε 0.
+
+    Needs 50 L/day; nothing runs and 300 meq/day are dosed unless changed.
+    """
+    ones = np.ones(draws)
+    uptake = changes.pop("uptake", 0.5) * ones
+    posterior = Posterior(
+        chains=4,
+        volume_l=600.0 * ones,
+        light_share=0.4 * ones,
+        calcium_share=0.5 * ones,
+        exponent=0.0 * ones,
+        drift=0.0 * ones,
+        effluent_drift=0.0 * ones,
+        uptake_scale=uptake,
+        days=tuple(date(2026, 3, 1) + timedelta(days=j) for j in range(3)),
+        uptake_meq_l_d=np.repeat(uptake[:, None], 3, axis=1),
+        calcium_uptake_mmol_l_d=0.5 * np.repeat(uptake[:, None], 3, axis=1),
+        alkalinity_meq_l=8.2 * DKH * np.ones((draws, 3)),
+        calcium_mmol_l=None,
+        alkalinity_now_meq_l=8.2 * DKH * ones,
+        calcium_now_mmol_l=None,
+        nitrate_loss_meq_l_d=None,
+        effluent_gain_meq_l=6.0 * ones,
+        effluent_meq_l=(8.2 * DKH + 6.0) * ones,
+        middle_meq_l=8.2 * DKH,
+        reference_flow_l_d=None,
+        present_flow_l_d=0.0,
+        dosed_meq_d=300.0,
+        effluent_tested=False,
+        kit_gain={},
+        kit_repeatability={"alk": 0.2 * DKH * ones},
+        checks=(),
+        net_change=False,
+        diagnostics=Diagnostics(1.001, 1500.0, 1200.0, "uptake now", 0, 4, 500, ()),
+    )
+    return replace(posterior, **changes)
+
+
+def spread(median: float, log_sd: float, draws: int, seed: int) -> np.ndarray:
+    """Lognormal draws."""
+    return median * np.exp(log_sd * np.random.default_rng(seed).standard_normal(draws))
+
+
+def unsure(effluent_sd: float = 0.25, kit_sd: float = 0.02, **changes: Any) -> Posterior:
+    """Effluent strength, its answer to the flow, kit and level unsure; both strengths drift."""
+    draws = 800
+    rng = np.random.default_rng(5)
+    kit = np.exp(kit_sd * rng.standard_normal(draws))
+    level = changes.pop("level_dkh", 8.2) * DKH
+    stated = {
+        "uptake": spread(0.5, 0.02, draws, 1),
+        "effluent_gain_meq_l": spread(6.0, effluent_sd, draws, 2),
+        "exponent": np.clip(0.4 + 0.12 * rng.standard_normal(draws), 0.05, 0.9),
+        "drift": np.full(draws, 0.006),
+        "effluent_drift": np.full(draws, 0.006),
+        "kit_gain": {("alk", 0): kit},
+        "kit_repeatability": {"alk": np.full(draws, 0.2 * DKH)},
+        "alkalinity_now_meq_l": level / kit + 0.05 * DKH * rng.standard_normal(draws),
+    }
+    return known(draws, **{**stated, **changes})
+
+
+def plan(
+    posterior: Posterior, tank: Tank, doses: Mapping[str, float] = DOSES, seed: int = 3
+) -> ChangeOver:
+    """Advice and plan, starting on the day of the last entry."""
+    advice = recommend(posterior, tank, np.random.SeedSequence(7))
+    return plan_change_over(posterior, tank, advice, doses, START, np.random.SeedSequence(seed))
+
+
+@pytest.fixture(scope="module")
+def handed(make_tank) -> ChangeOver:
+    """A hand-over whose effluent is not known well."""
+    return plan(unsure(), make_tank())
+
+
+def test_known_tank_follows_the_stirred_tank() -> None:
+    """V 250 L, F 25 L/day, A_e 28, U 2, A_0 7: 7.0952, 7.2592, 7.5034 dKH on days 1, 3, 7.
+
+    The balance of a stirred tank, A_∞ = A_e − UV/F = 8, A = A_∞ + (A_0 − A_∞)e^(−Ft/V) (Levenspiel,
+    Chemical Reaction Engineering; worked by hand).
+    """
+    response = Response(
+        volume_l=np.array([250.0]),
+        exponent=np.array([0.0]),
+        reference_l_d=25.0,
+        gain_meq_l=np.array([20.0 * DKH]),
+        uptake_meq_l_d=np.array([2.0 * DKH]),
+        middle_meq_l=8.0 * DKH,
+        strongest=np.array([1.0]),
+    )
+    levels = follow(still(response, 7.0 * DKH, 7), one_plan([25.0, 25.0], [0, 0], ()), 0.0, ALL, 7)
+    assert levels[[0, 2, 6], 0, 0] / DKH == pytest.approx([7.0952, 7.2592, 7.5034], abs=5e-5)
+
+
+ALL = (0.0, 1e6)
+
+
+def still(response: Response, level: float, days: int) -> Futures:
+    """Nothing drifts, and the kit shows the truth."""
+    return Futures(
+        response=response,
+        start_meq_l=np.full_like(response.volume_l, level),
+        uptake_meq_l_d=np.repeat(response.uptake_meq_l_d[None], days, axis=0),
+        gain_meq_l=np.repeat(response.gain_meq_l[None], days, axis=0),
+        kit_gain=np.ones_like(response.volume_l),
+        error_meq_l=np.zeros((days + 1, len(response.volume_l))),
+        kit_step=1e-6,
+    )
+
+
+def one_plan(
+    flows: list[float],
+    shares: list[float],
+    retests: tuple[int, ...],
+    above: float = 9.0,
+    below: float = 7.0,
+) -> Plans:
+    """One candidate with the same thresholds at each retest."""
+    return Plans(
+        flow_l_d=np.array([flows]),
+        dosing=np.array([shares], dtype=float),
+        last=np.array([len(shares) - 1]),
+        retest_days=retests,
+        above=np.full((1, len(retests)), above),
+        below=np.full((1, len(retests)), below),
+        trim_l_d=np.array([0.5]),
+        dosed=any(shares),
+    )
+
+
+@pytest.mark.parametrize(
+    ("level", "flow_after", "dosing_after"),
+    [(8.0, 3.0, 0.2), (9.5, 2.0, 0.2), (6.5, 3.0, 0.6), (4.5, 3.0, 0.6)],
+)
+def test_the_rule_at_one_retest(level: float, flow_after: float, dosing_after: float) -> None:
+    """Between: both steps. Above: the dosing step only. Below, and far below: the pump step only.
+
+    The tank is so large that a day hardly moves it: the rise of the second day tells the settings.
+    (Far below the dosing would go a step back, but the first step is the most that is dosed.)
+    """
+    response = Response(
+        volume_l=np.array([1e5]),
+        exponent=np.array([0.0]),
+        reference_l_d=1.0,
+        gain_meq_l=np.array([1000.0]),
+        uptake_meq_l_d=np.array([0.0]),
+        middle_meq_l=level,
+        strongest=np.array([1.0]),
+    )
+    table = one_plan([1.0, 2.0, 3.0, 4.0], [1.0, 0.6, 0.2, 0.0], (1,))
+    levels = follow(still(response, level, 2), table, 1e4, ALL, 2)[:, 0, 0]
+    assert levels[0] - level == pytest.approx(2 * 1000 / 1e5 + 0.6 * 0.1, rel=1e-3)
+    rise = levels[1] - levels[0]
+    assert rise == pytest.approx(flow_after * 1000 / 1e5 + dosing_after * 0.1, rel=1e-3)
+
+
+def test_the_rule_once_dosing_is_off() -> None:
+    """The pump is trimmed down above, twice far above, up below; the change since the last retest
+    counts; far below the dosing comes back by one step."""
+    response = Response(
+        volume_l=np.array([1e5]),
+        exponent=np.array([0.0]),
+        reference_l_d=1.0,
+        gain_meq_l=np.array([100.0]),
+        uptake_meq_l_d=np.array([0.0]),
+        middle_meq_l=8.0,
+        strongest=np.array([1.0]),
+    )
+    table = one_plan([0.0, 5.0], [1.0, 0.0], (1,))
+
+    def trimmed(level: float) -> float:
+        levels = follow(still(response, level, 2), table, 1e4, ALL, 2)[:, 0, 0]
+        rate = (levels[1] - levels[0]) * 1e5 / (100 + 8.0 - level)
+        return float(rate)
+
+    assert trimmed(8.0) == pytest.approx(5.0, rel=1e-3)
+    assert trimmed(9.5) == pytest.approx(4.5, rel=1e-3)
+    assert trimmed(11.5) == pytest.approx(4.0, rel=1e-3)
+    assert trimmed(6.5) == pytest.approx(5.5, rel=1e-3)
+    # From 7.3 it falls by 0.2 a day: 7.1 is above 7, but 7.1 less the change is 6.9.
+    falling = response._replace(uptake_meq_l_d=np.array([0.205]))
+    table = one_plan([0.0, 5.0], [1.0, 0.0], (1, 2))
+    levels = follow(still(falling, 7.5, 3), table, 0.0, ALL, 3)[:, 0, 0]
+    assert levels[1] == pytest.approx(7.1, abs=1e-2)
+    assert levels[2] - levels[1] == pytest.approx(5.5e-3 - 0.205, abs=2e-4)
+    # Two steps of dosing: far below at the second retest brings the first step's dosing back.
+    table = one_plan([0.0, 5.0, 5.0], [1.0, 0.5, 0.0], (1, 2))
+    uptake = np.array([[0.0], [6.0], [0.0]])
+    dropped = still(response, 8.0, 3)._replace(uptake_meq_l_d=uptake)
+    levels = follow(dropped, table, 1e4, ALL, 3)[:, 0, 0]
+    assert levels[2] - levels[1] == pytest.approx(0.5 * 0.1 + 6.0 * 106 / 1e5, abs=1e-3)
+
+
+def test_chances_count_band_and_rise() -> None:
+    """Out of the band once, or one rise above the limit, spoils a draw; days not judged do not."""
+    band = Target(7.0, 9.0, "meq/L")
+    levels = np.array([[8.0, 8.0, 8.9], [8.3, 9.1, 8.9], [8.3, 8.0, 6.0]])[:, None, :]
+    start = np.array([8.0, 8.0, 8.0])
+
+    def chance(rise: float, days: int, correction: int = 0, begun: float = 8.0) -> tuple[Any, ...]:
+        return chances(levels, 0 * start + begun, band, rise, correction, np.array([days]))
+
+    whole, share = chance(1.5, 3)
+    assert whole == pytest.approx([1 / 3])
+    assert share == pytest.approx([7 / 9])
+    assert chance(1.5, 2)[0] == pytest.approx([2 / 3])
+    assert chance(1.5, 1)[0] == pytest.approx([1.0])
+    assert chance(0.5, 1)[0] == pytest.approx([2 / 3])
+    # Started above: the day of correction that is still above does not count against it.
+    assert chance(1.5, 3, correction=3, begun=9.5)[0] == pytest.approx([2 / 3])
+
+
+def test_known_tank_is_handed_over_at_once(make_tank) -> None:
+    """With nothing unknown the shortest plan is one step, and it is sure."""
+    kits = {"alk": Kit("alk", "alkalinity", "dKH", 0.01 * DKH, 0.0)}
+    posterior = known(kit_repeatability={"alk": np.zeros(200)})
+    found = plan(posterior, make_tank(kits=kits))
+    assert len(found.steps) == 1
+    assert found.probability == 1.0
+    assert found.overnight_probability == 1.0
+    assert found.remedy == ""
+    assert found.steps[0].alkalinity_meq_l / DKH == pytest.approx(np.full(200, 8.2), abs=0.01)
+    # V/F is 600 L over 2080 mL/h, 12 days.
+    assert found.self_regulation_days == pytest.approx(np.full(200, 600 / (2.080 * 24)), rel=0.01)
+
+
+def test_settings_can_be_set(handed: ChangeOver) -> None:
+    """Flows are steps of the pump within its limits, doses are never negative, dates join up."""
+    pump = Reactor(60.0, 6000.0, 10.0)
+    assert handed.kind == "hand over"
+    assert len(handed.steps) > 1
+    assert handed.steps[0].set_on == START
+    for step in handed.steps:
+        assert pump.flow_min_ml_h <= step.flow_ml_h <= pump.flow_max_ml_h
+        assert step.flow_ml_h % pump.flow_step_ml_h == 0
+        assert min(step.dose_ml_d.values()) >= 0
+        assert (step.retest_on - step.set_on).days == handed.step_days
+        for figure in (step.above_meq_l, step.below_meq_l):
+            assert figure / (0.3 * DKH) == pytest.approx(round(figure / (0.3 * DKH)))
+        assert step.above_meq_l > step.below_meq_l
+    for one, following in pairwise(handed.steps):
+        assert one.retest_on == following.set_on
+
+
+def test_hand_over_is_monotone_and_complete(handed: ChangeOver, make_tank) -> None:
+    """The pump only rises and the dosing only falls, all solutions in one scale, to none."""
+    flows = [step.flow_ml_h for step in handed.steps]
+    assert flows == sorted(flows)
+    advice = recommend(unsure(), make_tank(), np.random.SeedSequence(7))
+    assert flows[-1] == advice.flow.setting.set_to_ml_h
+    doses = [DOSES["soda"], *(step.dose_ml_d["soda"] for step in handed.steps)]
+    assert doses == sorted(doses, reverse=True)
+    assert set(handed.steps[-1].dose_ml_d.values()) == {0.0}
+    for step in handed.steps:
+        share = step.dose_ml_d["soda"] / DOSES["soda"]
+        assert step.dose_ml_d["chloride"] / DOSES["chloride"] == pytest.approx(share, abs=0.02)
+
+
+def test_steps_do_better_than_overnight(handed: ChangeOver) -> None:
+    """The plan's chance is above that of the same setting made at once, and is that of its levels.
+
+    The levels shown give the chance that is stated.
+    """
+    assert handed.probability > handed.overnight_probability + 0.1
+    band = (7.6 * DKH, 8.8 * DKH)
+    levels = handed.levels_meq_l
+    assert levels.shape[0] == handed.judged_days >= 14
+    start = levels[:1]
+    rise = np.diff(np.concatenate([start, levels]), axis=0) <= handed.rise_limit_meq_l_d + 1e-9
+    inside = (levels >= band[0]) & (levels <= band[1])
+    assert np.mean(inside & rise) == pytest.approx(handed.good_days, abs=0.01)
+    assert np.all(inside & rise, axis=0).mean() == pytest.approx(handed.probability, abs=0.01)
+
+
+def test_known_effluent_raises_the_chance(handed: ChangeOver, make_tank) -> None:
+    """A tested effluent makes for a surer plan; while it is not, testing it is what is advised."""
+    tested = plan(unsure(effluent_sd=0.03), make_tank())
+    assert tested.probability > handed.probability + 0.1
+    assert "effluent" in handed.remedy
+    assert handed.remedy_probability > handed.probability
+
+
+def test_unsure_kit_is_named(make_tank) -> None:
+    """Where the kit's own error is what may hide the level, checking the kit is advised."""
+    found = plan(unsure(effluent_sd=0.03, kit_sd=0.06), make_tank())
+    assert "solution of known value" in found.remedy
+
+
+@pytest.mark.parametrize("level_dkh", [6.8, 9.6])
+def test_level_out_of_band_is_corrected_first(level_dkh: float, make_tank) -> None:
+    """The first step leaves the pump and changes the dosing; no faster than the limit."""
+    posterior = unsure(effluent_sd=0.1, level_dkh=level_dkh)
+    found = plan(posterior, make_tank())
+    assert found.corrects
+    first = found.steps[0]
+    assert first.flow_ml_h == 0
+    low = level_dkh < 8
+    assert (first.dose_ml_d["soda"] > DOSES["soda"]) == low
+    middle = np.median(found.levels_meq_l, axis=1)
+    start = np.median(posterior.alkalinity_now_meq_l)
+    daily = np.diff([start, *middle])[: (first.retest_on - first.set_on).days]
+    assert np.all(np.abs(daily) <= found.rise_limit_meq_l_d)
+    assert np.median(first.alkalinity_meq_l) == pytest.approx(8.2 * DKH, abs=0.2 * DKH)
+    assert found.steps[-1].dose_ml_d["soda"] == 0
+
+
+def test_low_tank_on_the_reactor_is_dosed_again(make_tank) -> None:
+    """Nothing is dosed and the level is low: the solutions of the tank file raise it."""
+    posterior = known(
+        alkalinity_now_meq_l=np.full(200, 7.0 * DKH),
+        reference_flow_l_d=50.0,
+        present_flow_l_d=50.0,
+        dosed_meq_d=0.0,
+        effluent_tested=True,
+    )
+    found = plan(posterior, make_tank(), {})
+    assert found.corrects
+    assert found.steps[0].flow_ml_h == pytest.approx(2080, abs=10)
+    assert found.steps[0].dose_ml_d["soda"] > 0
+    assert found.steps[-1].dose_ml_d["soda"] == 0
+    without = plan(posterior, make_tank(solutions={}), {})
+    assert without.steps[0].flow_ml_h > 2090
+    assert without.steps[0].dose_ml_d == {}
+
+
+def test_partly_handed_over_goes_on_from_there(make_tank) -> None:
+    """Half the load on the reactor: no step goes back behind the present settings."""
+    posterior = unsure(
+        effluent_sd=0.05, reference_flow_l_d=25.0, present_flow_l_d=25.0, effluent_tested=True,
+        exponent=np.full(800, 0.1), dosed_meq_d=150.0,
+    )  # fmt: skip
+    found = plan(posterior, make_tank(), {"soda": 150 / 1.9})
+    assert found.kind == "hand over"
+    assert found.steps[0].flow_ml_h >= to_ml_h(np.array(25.0))
+    assert max(step.dose_ml_d["soda"] for step in found.steps) <= 150 / 1.9
+
+
+@pytest.mark.parametrize("present", [25.0, 100.0])
+def test_running_reactor_changes_in_order(present: float, make_tank) -> None:
+    """Nothing dosed and the flow far from its setting: the pump moves one way, and ends there."""
+    posterior = known(
+        reference_flow_l_d=present,
+        present_flow_l_d=present,
+        dosed_meq_d=0.0,
+        effluent_tested=True,
+    )
+    found = plan(posterior, make_tank(), {})
+    assert found.kind == "change flow"
+    flows = [float(to_ml_h(np.array(present))), *(step.flow_ml_h for step in found.steps)]
+    assert flows == sorted(flows, reverse=present > 50)
+    assert flows[-1] == pytest.approx(2080, abs=10)
+    assert all(step.dose_ml_d == {} for step in found.steps)
+
+
+def test_nothing_to_do_where_the_reactor_carries_the_load(make_tank) -> None:
+    """At its setting and in the middle of the band: no steps, and a reason."""
+    posterior = known(
+        reference_flow_l_d=50.0, present_flow_l_d=50.0, dosed_meq_d=0.0, effluent_tested=True
+    )
+    found = plan(posterior, make_tank(), {})
+    assert found.kind == "nothing to do"
+    assert found.steps == ()
+    assert "already carries the load" in found.reason
+
+
+def test_no_plan_without_a_setting(make_tank) -> None:
+    """A withheld setting gives no plan, and the reason says so."""
+    posterior = unsure(effluent_sd=1.5)
+    found = plan(posterior, make_tank())
+    assert (found.kind, found.steps, found.probability) == ("none", (), None)
+    assert "No setting is recommended" in found.reason
+
+
+def test_no_plan_without_dosing_and_reactor(make_tank) -> None:
+    """Neither is there: nothing can be handed over."""
+    found = plan(known(dosed_meq_d=0.0), make_tank(reactor=None), {})
+    assert (found.kind, found.steps) == ("none", ())
+    assert "nothing to hand over" in found.reason
+
+
+def test_smallest_flow_is_told(make_tank) -> None:
+    """A pump that cannot start on less than most of the load is named; no step is below it."""
+    pump = Reactor(1600.0, 6000.0, 10.0)
+    found = plan(unsure(level_dkh=8.15), make_tank(reactor=pump))
+    assert min(step.flow_ml_h for step in found.steps) >= 1600
+    if len(found.steps) > 1:
+        assert "1600 mL/h" in found.reason
+
+
+def test_rise_limit_is_the_keepers_or_the_usual(make_tank) -> None:
+    """0.5 dKH a day (common practice, no source) stands where the tank file states none."""
+    tank = make_tank()
+    found = plan(known(), tank)
+    assert found.rise_limit_meq_l_d == pytest.approx(0.5 * DKH)
+    assert not found.rise_limit_stated
+    band = replace(tank.targets["alkalinity"], max_rise_per_day=0.3 * DKH)
+    found = plan(known(), replace(tank, targets={**tank.targets, "alkalinity": band}))
+    assert found.rise_limit_meq_l_d == pytest.approx(0.3 * DKH)
+    assert found.rise_limit_stated
+
+
+def test_retest_hour_is_the_middle_of_the_light(make_tank) -> None:
+    """10:00 to 20:00 is 15:00; lights across midnight too."""
+    assert plan(known(), make_tank()).retest_hour == 15.0
+    across = make_tank(lights_on_h=18.0, lights_off_h=4.0)
+    assert plan(known(), across).retest_hour == 23.0
+
+
+def test_plan_is_fixed_by_its_seed(make_tank, handed: ChangeOver) -> None:
+    """The same seed gives the same plan and levels, another seed other random numbers."""
+    again = plan(unsure(), make_tank())
+    assert [s.flow_ml_h for s in again.steps] == [s.flow_ml_h for s in handed.steps]
+    np.testing.assert_array_equal(again.levels_meq_l, handed.levels_meq_l)
+    other = plan(unsure(), make_tank(), seed=4)
+    assert not np.array_equal(other.overnight_meq_l[:14], handed.overnight_meq_l[:14])
+
+
+def test_present_dose_rates(make_tank, make_log) -> None:
+    """The last lasting rate, hand dosing by its interval, none that is off or only magnesium."""
+    tank = make_tank()
+    solutions = {**tank.solutions, "magnesium": Solution("magnesium", magnesium_mmol_per_ml=1.0)}
+    tank = replace(tank, solutions=solutions)
+    read = [(0.5, "alkalinity", "tank", "alk", 2.9), (12.0, "alkalinity", "tank", "alk", 2.9)]
+    actions = [
+        (1.0, "dose_rate", "soda", 80.0),
+        (3.0, "dose_rate", "soda", 60.0),
+        (1.0, "dose_rate", "magnesium", 20.0),
+        *((float(day), "dose", "chloride", 40.0) for day in range(2, 12, 2)),
+    ]
+    rates = dose_rates_now(make_log(read, actions), tank)
+    assert rates == pytest.approx({"soda": 60.0, "chloride": 20.0})
+    off = dose_rates_now(make_log(read, [*actions[:2], (5.0, "dose_rate", "soda", 0.0)]), tank)
+    assert off == {}

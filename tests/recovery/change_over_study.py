@@ -1,0 +1,382 @@
+"""Change-overs followed in tanks that differ from the model: share of days in the band.
+
+python tests/recovery/change_over_study.py --tanks 50 --seed 1 --out FILE.json
+
+A keeper doses for 40 days, checks the kit with a solution of known value, and follows the plan in
+the true tank: retests with the kit's error decide each step; the effluent is tested twice on the
+day after the reactor starts and before every later fit; fits and plans are renewed on days 3, 7, 14
+and 21. While no setting is recommended the keeper goes on by the last plan's rule; without one he
+goes back to dosing where the tank reads below the band. Every tank differs from the model: uptake
+follows the lights stepwise, the true volume is 12 % off the stated one, effluent strength does not
+depend on the flow at all, or supply hardly does until the effluent is saturated, and strength falls
+by 15 % after a week. Beside it the same tank with the first final setting made overnight and left
+alone.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from collections.abc import Mapping
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass, replace
+from datetime import date, datetime, timedelta
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parent))
+from keepers import DKH, Case, keeper_case
+
+from estimator.carbonate import USUAL_CHAMBER_PH, saturated_increment_meq_l
+from estimator.records import Action, Reading, TankLog
+from estimator.simulation import read_with_kit, simulate_levels, simulate_log
+from estimator.tank import Composition, Tank
+
+if TYPE_CHECKING:
+    from estimator.change_over import ChangeOver
+    from estimator.recommendation import Recommendation
+
+DAYS = 40
+FOLLOWED = 28
+REPLANS = (3, 7, 14, 21)
+DRAWS = 250
+VOLUME_OFF = 0.12
+EXPONENTS = (0.0, 0.9)
+WEAKER = 0.85
+REFERENCE_TESTS = 3
+
+
+def odd_case(rng: np.random.Generator) -> Case:
+    """A keeper on dosing, and a truth that the model does not hold."""
+    case = keeper_case(rng, days=DAYS, reactor=False)
+    truth = case.truth
+    more = FOLLOWED + 3
+    uptake = truth.uptake_meq_l_d
+    drift = 0.015 * uptake[0] * np.cumsum(rng.standard_normal(more))
+    strength = np.full(DAYS + 2 + more, truth.effluent_gain_meq_l[0])
+    strength[case.last_day + 8 :] *= WEAKER
+    stated = truth.volume_l * float(np.exp(VOLUME_OFF * rng.choice([-1, 1])))
+    tank = replace(
+        case.tank,
+        water_volume_l=stated,
+        references={"standard": Composition("standard", {"alkalinity": 7.0 * DKH})},
+    )
+    rows = max(record.row for record in (*case.log.readings, *case.log.actions))
+    checks = tuple(
+        Reading(
+            rows + 1 + j,
+            case.log.end + timedelta(minutes=5 * j),
+            "alkalinity",
+            "reference",
+            "standard",
+            0.0,
+            "",
+            "alk",
+        )
+        for j in range(REFERENCE_TESTS)
+    )
+    log = replace(case.log, readings=(*case.log.readings, *checks), end=checks[-1].time)
+    return Case(
+        tank,
+        log,
+        replace(
+            truth,
+            uptake_meq_l_d=np.maximum(np.concatenate([uptake, uptake[-1] + drift]), 0.0),
+            effluent_gain_meq_l=strength,
+            exponent=float(rng.choice(EXPONENTS)),
+            square_light=True,
+        ),
+    )
+
+
+class TrueTank:
+    """The true alkalinity from a start on, by a Runge-Kutta scheme of fourth order."""
+
+    def __init__(self, case: Case, log: TankLog, start: datetime) -> None:
+        level = simulate_levels(case.tank, log, case.truth, [start]).alkalinity_meq_l
+        self.case = case
+        self.level = float(level[0])
+        self.day = (start - self._origin) / timedelta(days=1)
+        self.flow_ml_h = 0.0
+        rates = {a.of: a.value or 0.0 for a in log.actions if a.kind == "dose_rate"}
+        self.dosed_meq_d = self._dosed(rates)
+        self.recorded: list[float] = []
+        self.per_day = 96
+
+    @property
+    def _origin(self) -> datetime:
+        return datetime.combine(self.case.log.start.date(), datetime.min.time())
+
+    def _dosed(self, rates: Mapping[str, float]) -> float:
+        solutions = self.case.tank.solutions
+        return sum(solutions[name].alkalinity_meq_per_ml * ml for name, ml in rates.items())
+
+    def set(self, flow_ml_h: float, rates: Mapping[str, float]) -> None:
+        """New settings from now on."""
+        self.flow_ml_h, self.dosed_meq_d = flow_ml_h, self._dosed(rates)
+
+    def increment(self, level: float, day: float) -> float:
+        """Gain of the effluent over the tank, never more than saturation allows."""
+        truth, tank = self.case.truth, self.case.tank
+        strength = float(truth.effluent_gain_meq_l[int(day)])
+        assert tank.reactor is not None
+        ceiling = saturated_increment_meq_l(tank.reactor.chamber_ph or USUAL_CHAMBER_PH)
+        ratio = max(self.flow_ml_h, 1e-9) / truth.reference_flow_ml_h
+        respond = min(ratio**-truth.exponent, max(ceiling / strength, 1.0))
+        off_middle = level - tank.targets["alkalinity"].middle
+        return float(respond * (strength - (1 - truth.exponent) * off_middle))
+
+    def _slope(self, level: float, day: float) -> float:
+        truth, tank = self.case.truth, self.case.tank
+        lit = (tank.lights_off_h - tank.lights_on_h) / 24
+        dark = 1 / (1 + lit * (truth.light_ratio - 1))
+        on = tank.lights_on_h / 24 <= day % 1.0 < tank.lights_off_h / 24
+        eaten = truth.uptake_meq_l_d[int(day)] * dark * (truth.light_ratio if on else 1.0)
+        turnover = self.flow_ml_h * 24 / 1000 / truth.volume_l
+        supplied = turnover * self.increment(level, day) + self.dosed_meq_d / truth.volume_l
+        return float(supplied - eaten)
+
+    def pass_day(self) -> None:
+        """One day under the present settings; all levels on the way are recorded."""
+        h = 1 / self.per_day
+        for _ in range(self.per_day):
+            first = self._slope(self.level, self.day)
+            second = self._slope(self.level + 0.5 * h * first, self.day + 0.5 * h)
+            third = self._slope(self.level + 0.5 * h * second, self.day + 0.5 * h)
+            fourth = self._slope(self.level + h * third, self.day + h)
+            self.level += h * (first + 2 * second + 2 * third + fourth) / 6
+            self.day += h
+            self.recorded.append(self.level)
+
+    def shares(self) -> dict[str, float]:
+        """Of the days passed: shares of daily means in the band, and share rising too fast.
+
+        `in_band_since` counts from the first day in the band.
+        """
+        daily = np.reshape(self.recorded, (-1, self.per_day)).mean(axis=1)
+        band = self.case.tank.targets["alkalinity"]
+        inside = (daily >= band.low) & (daily <= band.high)
+        rise = np.diff(daily) > (band.max_rise_per_day or np.inf)
+        return {
+            "in_band": float(np.mean(inside)),
+            "in_band_since": float(np.mean(inside[int(np.argmax(inside)) :])),
+            "rising": float(np.mean(rise)),
+            "lowest_dkh": float(daily.min() / DKH),
+            "highest_dkh": float(daily.max() / DKH),
+        }
+
+
+@dataclass
+class Keeper:
+    """Follows a plan by what it says, and writes everything down."""
+
+    true: TrueTank
+    log: TankLog
+    rng: np.random.Generator
+    plan: ChangeOver | None = None
+    pump_at: int = 0
+    dose_at: int = 0
+    previous: float | None = None
+    spare: bool = False
+    tested: int = 0
+
+    @property
+    def tank(self) -> Tank:
+        """The tank file."""
+        return self.true.case.tank
+
+    def _write(self, *records: Reading | Action) -> None:
+        readings = (*self.log.readings, *(r for r in records if isinstance(r, Reading)))
+        actions = (*self.log.actions, *(a for a in records if isinstance(a, Action)))
+        self.log = replace(
+            self.log, readings=readings, actions=actions, end=max(r.time for r in records)
+        )
+
+    def _row(self) -> int:
+        return 1 + max(record.row for record in (*self.log.readings, *self.log.actions))
+
+    def test(self, time: datetime, sample: str) -> float:
+        """Titrate once; the figure goes into the log."""
+        true = self.true
+        level = true.level + (true.increment(true.level, true.day) if sample != "tank" else 0.0)
+        blank = Reading(self._row(), time, "alkalinity", sample, "", 0.0, "", "alk")
+        value = read_with_kit(blank, level, 0, self.tank, true.case.truth, self.rng)
+        self._write(replace(blank, value=value))
+        return value
+
+    def set(self, time: datetime, flow_ml_h: float, doses: Mapping[str, float]) -> None:
+        """Set pump and dosing; zero where a solution is not named."""
+        row = self._row()
+        self.true.set(flow_ml_h, doses)
+        actions = [Action(row, time, "flow", "", flow_ml_h)]
+        for j, name in enumerate(self.tank.solutions):
+            actions.append(Action(row + 1 + j, time, "dose_rate", name, doses.get(name, 0.0)))
+        self._write(*actions)
+
+    def begin(self, time: datetime, plan: ChangeOver, advice: Recommendation) -> None:
+        """Take up a plan; a setting close by is only made, and the last plan's rule goes on."""
+        setting = advice.flow.setting
+        if plan.steps:
+            self.plan, self.pump_at, self.dose_at, self.tested = plan, 0, 0, 0
+            self.previous, self.spare = None, False
+            self.set(time, plan.steps[0].flow_ml_h, plan.steps[0].dose_ml_d)
+        elif plan.kind == "nothing to do" and setting is not None:
+            self.set(time, setting.set_to_ml_h, {})
+
+    def rescue(self, time: datetime, shown: float, advice: Recommendation) -> None:
+        """Without advice and without a plan: back to dosing where the tank reads low."""
+        if shown < self.tank.targets["alkalinity"].low:
+            load = {name: float(np.median(ml)) for name, ml in advice.dose_ml_d.items()}
+            self.set(time, 0.0, load)
+
+    def retest(self, time: datetime) -> None:
+        """On a retest day: titrate, and go on by the rule."""
+        plan = self.plan
+        if plan is None:
+            return
+        last = len(plan.steps) - 1
+        step = plan.steps[min(self.tested, last)]
+        due = step.retest_on + timedelta(days=plan.step_days * max(self.tested - last, 0))
+        if time.date() != due:
+            return
+        self.tested += 1
+        shown = self.test(time, "tank")
+        reading = shown if self.previous is None else 2 * shown - self.previous
+        self.previous = shown
+        above = reading >= step.above_meq_l - 1e-9
+        below = reading <= step.below_meq_l + 1e-9
+        far_below = reading <= step.far_below_meq_l + 1e-9
+        far = far_below or reading >= step.far_above_meq_l - 1e-9
+        trim = plan.trim_ml_h or 0.0
+        flow = self.true.flow_ml_h
+        handing = plan.kind == "hand over"
+        if (self.dose_at if handing else self.pump_at) >= last:
+            flow += (below - above) * trim * (2 if far else 1)
+        else:
+            there = self.pump_at >= last
+            following = flow + trim if there else plan.steps[self.pump_at + 1].flow_ml_h
+            if not (above if following > flow else below):
+                flow, self.pump_at = following, self.pump_at + 1
+            if not below:
+                self.dose_at += 1
+        self.spare = (self.spare and below) or far_below
+        pump = self.tank.reactor
+        assert pump is not None
+        flow = float(np.clip(flow, pump.flow_min_ml_h, pump.flow_max_ml_h))
+        at = self.dose_at if handing else self.pump_at
+        doses = dict(plan.steps[min(at, last)].dose_ml_d)
+        if self.spare:
+            for name, ml in plan.spare_ml_d.items():
+                doses[name] = doses.get(name, 0.0) + ml
+        self.set(time, flow, doses)
+
+
+def _plan(log: TankLog, tank: Tank, seed: list[int]) -> tuple[Recommendation, ChangeOver]:
+    """Fit, advise and plan from a log, the first step on the day of its last entry."""
+    from estimator.change_over import dose_rates_now, plan_change_over
+    from estimator.fit import sample
+    from estimator.posterior import collect
+    from estimator.recommendation import recommend
+    from estimator.schedule import build_schedule
+
+    schedule = build_schedule(log, tank)
+    fit, level, advice, plan = np.random.SeedSequence(seed).spawn(4)
+    trace = sample(schedule, tank, fit, draws=DRAWS, cores=1)
+    posterior = collect(schedule, tank, trace, level)
+    # Half the usual draws are enough here; the checks are meant for the usual number.
+    posterior = replace(posterior, diagnostics=replace(posterior.diagnostics, failures=()))
+    recommendation = recommend(posterior, tank, advice)
+    rates = dose_rates_now(log, tank)
+    start = log.end.date()
+    return recommendation, plan_change_over(posterior, tank, recommendation, rates, start, plan)
+
+
+def one_tank(index: int, seed: int) -> dict[str, object]:
+    """Follow one tank; shares of days under the plan and after the overnight switch."""
+    rng = np.random.default_rng([seed, index])
+    case = odd_case(rng)
+    log = simulate_log(case.tank, case.log, case.truth, rng)
+    first = datetime.combine(log.end.date() + timedelta(days=1), datetime.min.time())
+    hour = timedelta(hours=15)
+    keeper = Keeper(TrueTank(case, log, first + hour), log, rng)
+    keeper.test(first + hour, "tank")
+    advice, plan = _plan(keeper.log, case.tank, [seed, index, 0])
+    result: dict[str, object] = {
+        "exponent": case.truth.exponent,
+        "status": advice.status,
+        "kind": plan.kind,
+        "steps": len(plan.steps),
+        "probability": plan.probability,
+        "good_days": plan.good_days,
+        "overnight_probability": plan.overnight_probability,
+    }
+    if advice.flow.setting is None:
+        return result
+    overnight = TrueTank(case, log, first + hour)
+    overnight.set(advice.flow.setting.set_to_ml_h, {})
+    keeper.begin(first + hour, plan, advice)
+    fits = 1
+    for day in range(1, FOLLOWED + 1):
+        keeper.true.pass_day()
+        overnight.pass_day()
+        time = first + timedelta(days=day) + hour
+        if day == 1 or day in REPLANS:
+            for _ in range(2):
+                keeper.test(time - timedelta(minutes=5), "effluent")
+        if day in REPLANS:
+            shown = keeper.test(time, "tank")
+            renewed_advice, renewed = _plan(keeper.log, case.tank, [seed, index, day])
+            fits += 1
+            keeper.begin(time, renewed, renewed_advice)
+            if renewed.steps:
+                continue
+            if keeper.plan is None:
+                keeper.rescue(time, shown, renewed_advice)
+        keeper.retest(time)
+    result["fits"] = fits
+    result["plan"] = keeper.true.shares()
+    result["overnight"] = overnight.shares()
+    return result
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--tanks", type=int, default=50)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--out", type=Path)
+    arguments = parser.parse_args()
+    results = []
+    with ProcessPoolExecutor(arguments.workers) as pool:
+        run = partial(one_tank, seed=arguments.seed)
+        for index, result in enumerate(pool.map(run, range(arguments.tanks))):
+            results.append(result)
+            print(index, json.dumps(result), flush=True)
+    followed = [r for r in results if "plan" in r]
+    summary = {
+        f"{way}, exponent {'any' if exponent is None else exponent}": {
+            name: round(float(np.mean([r[way][name] for r in group])), 3)  # type: ignore[index]
+            for name in ("in_band", "in_band_since", "rising")
+        }
+        for way in ("plan", "overnight")
+        for exponent in (None, *EXPONENTS)
+        if (group := [r for r in followed if exponent in (None, r["exponent"])])
+    }
+    print(json.dumps(summary, indent=1))
+    if arguments.out:
+        out = {
+            "tanks": arguments.tanks,
+            "seed": arguments.seed,
+            "date": date.today().isoformat(),
+            "share_of_days": summary,
+            "results": results,
+        }
+        arguments.out.write_text(json.dumps(out, indent=1) + "\n")
+
+
+if __name__ == "__main__":
+    main()
