@@ -27,7 +27,7 @@ from estimator.carbonate import Effluent, EffluentCheck, TankWater
 from estimator.parameters import ALKALINITY, CALCIUM, PH
 from estimator.posterior import Posterior, supply_flow_l_d
 from estimator.priors import USUAL_CALIBRATION_SD
-from estimator.recommendation import HORIZON_DAYS, is_planned, to_l_d, to_ml_h
+from estimator.recommendation import CO2_PER_CACO3, HORIZON_DAYS, is_planned, to_l_d, to_ml_h
 from estimator.records import Reading, TankLog
 from estimator.schedule import EFFLUENT_SCATTER, PH_STEP_SD, START_CALCIUM
 from estimator.settings import Settings, day_of, origin_of
@@ -275,6 +275,21 @@ def held_at(posterior: Posterior, chamber: Chamber, ph: float) -> Held:
         most_gain_meq_l=most,
         at_ceiling=at_ceiling,
     )
+
+
+def co2_per_caco3(
+    posterior: Posterior, tank: Tank, settings: Settings, tank_ph: float
+) -> np.ndarray:
+    """CO2 used per CaCO3 dissolved (s,), mol/mol, at the present chamber pH and the needed flow.
+
+    Usual (`recommendation.CO2_PER_CACO3`) where nothing is taken up.
+    """
+    chamber = chamber_of(posterior, tank, settings, tank_ph, np.random.default_rng(0))
+    held = held_at(posterior, chamber, chamber.ph)
+    dissolved = 0.5 * held.needed_l_d * held.effluent_gain_meq_l
+    with np.errstate(invalid="ignore", divide="ignore"):
+        ratio = held.co2_mmol_d / dissolved
+    return np.where(dissolved > 0, ratio, CO2_PER_CACO3[0])
 
 
 def co2_at(posterior: Posterior, chamber: Chamber, ph: float, flow_l_d: float) -> float:

@@ -7,6 +7,7 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from datetime import timedelta
 from multiprocessing import get_context
 from typing import TYPE_CHECKING
 
@@ -17,11 +18,17 @@ from estimator.records import TankLog
 from estimator.tank import Tank
 
 if TYPE_CHECKING:
+    from estimator.chamber import ChamberTrade
+    from estimator.change_over import ChangeOver
     from estimator.fit import Trace
+    from estimator.outlook import Outlook
     from estimator.planning import Planning
     from estimator.posterior import Posterior
     from estimator.recommendation import Recommendation
     from estimator.schedule import Schedule
+    from estimator.supplies import Supplies
+    from estimator.tank_ph import TankPh
+    from estimator.watch import Watch
 
 DEFAULT_SEED = 1
 MORE_ROUNDS = 2
@@ -34,6 +41,27 @@ Progress = Callable[[str, float], None]
 
 
 @dataclass(frozen=True)
+class ReactorJob:
+    """The keeper's job around the flow.
+
+    Attributes:
+        chamber: chamber pH against flow.
+        tank_ph: what the reactor's CO2 does to the tank's pH.
+        change_over: from the present settings to the recommended one.
+        supplies: media, CO2, magnesium.
+        outlook: where calcium and magnesium go while alkalinity is held.
+        watch: what may have changed lately.
+    """
+
+    chamber: ChamberTrade
+    tank_ph: TankPh
+    change_over: ChangeOver
+    supplies: Supplies
+    outlook: Outlook
+    watch: Watch
+
+
+@dataclass(frozen=True)
 class Study:
     """Everything a report needs.
 
@@ -43,6 +71,7 @@ class Study:
         posterior: the fit.
         recommendation: the advice.
         planning: what further tests are worth; None where the fit failed its checks.
+        job: all about running the reactor; None likewise.
         seed: as given.
         seconds: by stage; not part of any deterministic output.
     """
@@ -53,6 +82,7 @@ class Study:
     posterior: Posterior
     recommendation: Recommendation
     planning: Planning | None
+    job: ReactorJob | None
     seed: int
     seconds: dict[str, float]
 
@@ -78,6 +108,51 @@ def _compiling_rest(
     helper.start()
     yield
     helper.join()
+
+
+def reactor_job(
+    inputs: Inputs,
+    schedule: Schedule,
+    trace: Trace,
+    posterior: Posterior,
+    recommendation: Recommendation,
+    seed: np.random.SeedSequence,
+) -> ReactorJob:
+    """Everything around the flow, from the same draws."""
+    from estimator.chamber import chamber_trade, co2_per_caco3, usual_tank_ph
+    from estimator.change_over import dose_rates_now, plan_change_over
+    from estimator.outlook import outlook
+    from estimator.supplies import supplies
+    from estimator.tank_ph import tank_ph
+    from estimator.watch import watch
+
+    log, tank, settings = inputs.log, inputs.tank, schedule.settings
+    seeds = seed.spawn(6)
+    ph = usual_tank_ph(log)
+    stock = supplies(
+        log,
+        tank,
+        schedule,
+        posterior,
+        recommendation,
+        co2_per_caco3(posterior, tank, settings, ph),
+        seeds[0],
+    )
+    return ReactorJob(
+        chamber=chamber_trade(posterior, tank, settings, seeds[1], ph),
+        tank_ph=tank_ph(posterior, tank, log, settings, seeds[2]),
+        change_over=plan_change_over(
+            posterior,
+            tank,
+            recommendation,
+            dose_rates_now(log, tank),
+            log.end.date() + timedelta(days=1),
+            seeds[3],
+        ),
+        supplies=stock,
+        outlook=outlook(log, tank, schedule, posterior, stock.magnesium, seeds[4]),
+        watch=watch(schedule, tank, trace),
+    )
 
 
 def run_study(
@@ -122,7 +197,9 @@ def run_study(
 
         compile_density(schedule, inputs.tank)
     lap("load")
-    fit_seed, more_seed, level_seed, advice_seed, plan_seed = np.random.SeedSequence(seed).spawn(5)
+    fit_seed, more_seed, level_seed, advice_seed, plan_seed, job_seed = np.random.SeedSequence(
+        seed
+    ).spawn(6)
 
     def draw(one: np.random.SeedSequence, accept: float, resume: Trace | None = None) -> Trace:
         return sample(
@@ -157,6 +234,11 @@ def run_study(
             progress=lambda part: tell("Weighing tests", part),
         )
     lap("weigh tests")
+    tell("Planning", 0.0)
+    job = None
+    if not posterior.diagnostics.failures:
+        job = reactor_job(inputs, schedule, trace, posterior, recommendation, job_seed)
+    lap("plan")
     return Study(
         tank=inputs.tank,
         log=inputs.log,
@@ -164,6 +246,7 @@ def run_study(
         posterior=posterior,
         recommendation=recommendation,
         planning=planning,
+        job=job,
         seed=seed,
         seconds=seconds,
     )

@@ -394,22 +394,19 @@ def test_no_minutes_no_tests(thin_fit) -> None:
     assert found.even_width == pytest.approx(1.0)
 
 
-def test_a_reference_solution_need_not_be_declared(small_fit, next_tests) -> None:
-    """A solution got for the purpose tells of the kit, little of the flow, and never harms."""
-    tank = replace(small_fit.tank, references={})
-    log = replace(
-        small_fit.log, readings=tuple(r for r in small_fit.log.readings if r.sample != "reference")
+def test_a_reference_solution_need_not_be_declared(small_fit, make_tank, make_log) -> None:
+    """A solution got for the purpose has a stated strength, and tells of the kit alone."""
+    log = make_log([(t, "alkalinity", "tank", "alk", 2.9) for t in (0.5, 3.5, 6.5)])
+    assert bench_for(log, make_tank(references={})).reference == planning.REFERENCE
+    bench = replace(
+        bench_for(small_fit.log, small_fit.tank), reference=planning.REFERENCE
     )
-    bench = bench_for(log, tank)
-    assert bench.reference == planning.REFERENCE
     test = bench.reading("alkalinity", "reference", bench.now)
-    outlook = planning.look_ahead(
-        replace(small_fit, tank=tank, log=small_fit.log), [test], np.random.SeedSequence(1)
-    )
+    outlook = planning.look_ahead(small_fit, [test], np.random.SeedSequence(1))
     gain = outlook.foresight.present.kit_gain
-    np.testing.assert_allclose(
-        outlook.foresight.mean[:, 0], gain * planning.REFERENCE_ALKALINITY, rtol=1e-9
-    )
+    expected = gain * planning.REFERENCE_ALKALINITY
+    np.testing.assert_allclose(outlook.foresight.mean[:, 0], expected, rtol=1e-9)
+    np.testing.assert_allclose(outlook.foresight.covariance[:, 0], 0.0, atol=1e-12)
 
 
 def test_progress_is_told_to_the_end(thin_fit) -> None:

@@ -313,6 +313,7 @@ def build_study(variant: str, tests: int = 20) -> Study:
         tank_sha256="b" * 64,
         posterior=posterior,
         recommendation=make_recommendation(tank, variant=variant, current=flow or None),
+        job=None,
         planning=None if variant == "failed" else make_planning(log, settled=variant == "leave"),
         seed=1,
         seconds={"fit": 1.5},

@@ -1,0 +1,61 @@
+"""Short versions of the brute-force study: see value_of_tests.py for the full one."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))
+import value_of_tests
+
+ODDS = 0.12
+"""Mean log ratio of widths that is let pass: a fit of 600 draws knows a width to about 6 %."""
+
+
+@pytest.fixture(scope="module")
+def short() -> list[value_of_tests.Compared]:
+    """One log, two sets of tests, five outcomes."""
+    return value_of_tests.run(1, 2, 5, seed=1, draws=150, refit_draws=150, days=30)[0]
+
+
+def test_widths_foreseen_are_those_of_refits(short: list[value_of_tests.Compared]) -> None:
+    """Fitting the log anew with the imagined readings leaves the width that was foreseen.
+
+    On average over ten refits, within 12 %.
+    """
+    ratios = np.concatenate([one.log_ratio for one in short])
+    assert abs(np.mean(ratios)) < ODDS
+
+
+def test_the_better_tests_are_those_of_refits(short: list[value_of_tests.Compared]) -> None:
+    """The set that refits say narrows more is the one foreseen to, and both differ clearly."""
+    (pair,) = value_of_tests.separated(short)
+    assert pair.agrees
+    assert abs(pair.foreseen) > 0.05
+
+
+@pytest.fixture(scope="module")
+def longer() -> list[list[value_of_tests.Compared]]:
+    """A tank with its reactor running and one where it is planned."""
+    return value_of_tests.run(2, 5, 8, seed=2)
+
+
+@pytest.mark.slow
+def test_widths_foreseen_are_those_of_refits_for_most_tests(
+    longer: list[list[value_of_tests.Compared]],
+) -> None:
+    """With and without a reactor, on average within 6 %; for each set of tests within 15 %."""
+    means = [np.mean(one.log_ratio) for log in longer for one in log]
+    assert abs(np.mean(means)) < 0.06
+    assert np.max(np.abs(means)) < 0.15
+
+
+@pytest.mark.slow
+def test_order_foreseen_is_that_of_refits(longer: list[list[value_of_tests.Compared]]) -> None:
+    """Wherever refits tell two sets apart by more than two errors, so does foresight, alike."""
+    pairs = [pair for log in longer for pair in value_of_tests.separated(log)]
+    assert len(pairs) >= 5
+    assert all(pair.agrees for pair in pairs), pairs
