@@ -14,10 +14,12 @@ A step left out is the next one to be taken at the next retest, so a plan may ta
 dates say; a pump step beyond the last is one trim, and the last step's thresholds go on. Once the
 last dosing step is taken (where nothing is dosed: the last pump step), the pump goes down by
 `trim_ml_h` at or above, up at or below, by twice as much at or beyond `far_above` and `far_below`,
-and else stays; retests go on in the same rhythm. The spare dosing stands by for good: a pump that
-cannot raise the supply must not leave the tank without.
+and else stays; the spare dosing then comes on at or below `below` already, and retests go on in the
+same rhythm. It stands by for good: a pump that cannot raise the supply, because the effluent is
+weaker the faster it flows, must not leave the tank without.
 
-Without the change the level is held as a pendulum would be by its place alone: it swings.
+The change is counted because the settings move the rate of change, not the level: a rule on the
+level alone swings.
 
 Candidates (number of steps, days a step, size of the first, thresholds, trims) are followed through
 futures drawn from the posterior, with retests and the kit's error, all on the same random numbers.
@@ -59,7 +61,7 @@ STEERING = 0.4
 """Share of the largest rise that a plan uses to bring the level to the middle of the band."""
 CORRECTION = 0.5
 """The same for a level outside the band."""
-SPARE_LOAD, SPARE_RISE = 0.3, 0.8
+SPARE_LOAD, SPARE_RISE = 0.2, 0.5
 """Spare dosing: this part of the load, but never more than this part of the largest rise."""
 LONGEST_CORRECTION_DAYS = 28
 MC_ERROR = 0.01
@@ -115,7 +117,7 @@ class ChangeStep:
 
     @property
     def far_below_meq_l(self) -> float:
-        """As far below `below`: a trim counts twice, and the spare dosing comes on."""
+        """As far below `below`: a trim counts twice, and the spare dosing comes on at once."""
         return 2 * self.below_meq_l - self.above_meq_l
 
 
@@ -142,8 +144,8 @@ class ChangeOver:
         rise_limit_stated: the tank file states it.
         step_days: days between retests (a correction may be longer).
         trim_ml_h: by how much the pump is trimmed after the last step.
-        spare_ml_d: rate of each solution that is dosed on top where the level is far below; empty
-            where the tank file has no solution of alkalinity.
+        spare_ml_d: rate of each solution that is dosed on top while the level is low, by the rule;
+            empty where the tank file has no solution of alkalinity.
         retest_hour: hour of day at which the level is nearest to its daily mean.
         self_regulation_days: (s,) V/(F(1 − ε)): time in which the tank undoes 63 % of a departure
             by itself at the final flow, at a steady effluent strength; None without a flow.
@@ -284,7 +286,7 @@ class Plans(NamedTuple):
         above, below: (c, r) thresholds of each retest, canonical.
         trim_l_d: (c,).
         dosed: something is dosed: the rule hands it over; otherwise the pump alone is moved.
-        spare_meq_d: dosed on top from a reading far below on.
+        spare_meq_d: dosed on top while the level is low, by the rule.
     """
 
     flow_l_d: np.ndarray
@@ -351,7 +353,7 @@ def follow(
             flow = np.where(moves, following, np.where(done, trimmed, flow))
             pump_at = pump_at + moves
             dose_at = dose_at + (~done & ~below)
-            spare = (spare & below) | far_below
+            spare = far_below | (below & (done | spare))
         if day == 0 or day in plans.retest_days:
             kappa, decay = response.rates(flow)
             at = dose_at if plans.dosed else pump_at
@@ -731,8 +733,9 @@ class _Found(NamedTuple):
 def _search(task: _Task, search: Futures, fresh: Futures, days: int) -> _Found:
     """The shortest good plan (ties: fewest steps), judged on fresh random numbers.
 
-    Where none is good enough, the one with the largest expected share of good days: whether every
-    single day will be good says little where hardly any plan gets there.
+    Where none is good enough, the one with the largest expected share of good days (whether every
+    single day will be good says little where hardly any plan gets there), and of equal ones that
+    with most steps: they leave most time to see what the posterior does not know.
     """
     begin = task.correction_days
 
@@ -770,7 +773,7 @@ def _search(task: _Task, search: Futures, fresh: Futures, days: int) -> _Found:
     surest = [again(f) for f in sorted(every, key=lambda f: -f.good_days)[:SHORTLIST]]
     top = max(f.good_days for f in surest)
     near = [f for f in surest if f.good_days >= top - MC_ERROR]
-    return min(near, key=lambda f: (f.length_days, f.steps))
+    return min(near, key=lambda f: (-f.steps, f.length_days))
 
 
 def _unknown(futures: Futures) -> dict[str, Futures]:
@@ -783,10 +786,8 @@ def _unknown(futures: Futures) -> dict[str, Futures]:
     level = np.full_like(futures.start_meq_l, np.median(futures.start_meq_l))
     gain = np.full_like(futures.kit_gain, np.median(futures.kit_gain))
     return {
-        "test the effluent's alkalinity twice once the reactor runs at the first step's flow, and "
-        "run the report again before going on": futures._replace(
-            response=sure, gain_meq_l=strength
-        ),
+        "test the effluent's alkalinity twice at the first step's flow, and run the report again "
+        "before going on": futures._replace(response=sure, gain_meq_l=strength),
         "check the alkalinity kit with a solution of known value": futures._replace(
             start_meq_l=level, kit_gain=gain
         ),

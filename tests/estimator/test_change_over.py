@@ -152,6 +152,7 @@ def one_plan(
     retests: tuple[int, ...],
     above: float = 9.0,
     below: float = 7.0,
+    spare_meq_d: float = 0.0,
 ) -> Plans:
     """One candidate with the same thresholds at each retest."""
     return Plans(
@@ -163,18 +164,19 @@ def one_plan(
         below=np.full((1, len(retests)), below),
         trim_l_d=np.array([0.5]),
         dosed=any(shares),
+        spare_meq_d=spare_meq_d,
     )
 
 
 @pytest.mark.parametrize(
     ("level", "flow_after", "dosing_after"),
-    [(8.0, 3.0, 0.2), (9.5, 2.0, 0.2), (6.5, 3.0, 0.6), (4.5, 3.0, 0.6)],
+    [(8.0, 3.0, 0.2), (9.5, 2.0, 0.2), (6.5, 3.0, 0.6), (4.5, 3.0, 0.9)],
 )
 def test_the_rule_at_one_retest(level: float, flow_after: float, dosing_after: float) -> None:
-    """Between: both steps. Above: the dosing step only. Below, and far below: the pump step only.
+    """Between: both steps. Above: the dosing step only. Below: the pump step only. Far below: the
+    same, and the spare dosing.
 
     The tank is so large that a day hardly moves it: the rise of the second day tells the settings.
-    (Far below the dosing would go a step back, but the first step is the most that is dosed.)
     """
     response = Response(
         volume_l=np.array([1e5]),
@@ -185,7 +187,7 @@ def test_the_rule_at_one_retest(level: float, flow_after: float, dosing_after: f
         middle_meq_l=level,
         strongest=np.array([1.0]),
     )
-    table = one_plan([1.0, 2.0, 3.0, 4.0], [1.0, 0.6, 0.2, 0.0], (1,))
+    table = one_plan([1.0, 2.0, 3.0, 4.0], [1.0, 0.6, 0.2, 0.0], (1,), spare_meq_d=3e3)
     levels = follow(still(response, level, 2), table, 1e4, ALL, 2)[:, 0, 0]
     assert levels[0] - level == pytest.approx(2 * 1000 / 1e5 + 0.6 * 0.1, rel=1e-3)
     rise = levels[1] - levels[0]
@@ -194,7 +196,7 @@ def test_the_rule_at_one_retest(level: float, flow_after: float, dosing_after: f
 
 def test_the_rule_once_dosing_is_off() -> None:
     """The pump is trimmed down above, twice far above, up below; the change since the last retest
-    counts; far below the dosing comes back by one step."""
+    counts; the spare dosing stays on until a retest is no longer below."""
     response = Response(
         volume_l=np.array([1e5]),
         exponent=np.array([0.0]),
@@ -221,12 +223,13 @@ def test_the_rule_once_dosing_is_off() -> None:
     levels = follow(still(falling, 7.5, 3), table, 0.0, ALL, 3)[:, 0, 0]
     assert levels[1] == pytest.approx(7.1, abs=1e-2)
     assert levels[2] - levels[1] == pytest.approx(5.5e-3 - 0.205, abs=2e-4)
-    # Two steps of dosing: far below at the second retest brings the first step's dosing back.
-    table = one_plan([0.0, 5.0, 5.0], [1.0, 0.5, 0.0], (1, 2))
-    uptake = np.array([[0.0], [6.0], [0.0]])
-    dropped = still(response, 8.0, 3)._replace(uptake_meq_l_d=uptake)
-    levels = follow(dropped, table, 1e4, ALL, 3)[:, 0, 0]
-    assert levels[2] - levels[1] == pytest.approx(0.5 * 0.1 + 6.0 * 106 / 1e5, abs=1e-3)
+    # It drops far below and is lifted again: spare dosing on day 3, still on day 4, off on day 5.
+    table = one_plan([0.0, 5.0], [1.0, 0.0], (2, 3, 4), spare_meq_d=1e5)
+    uptake = np.array([0.0, 4.0, 0.5, -1.5, 0.0])[:, None]
+    dropped = still(response, 8.0, 5)._replace(uptake_meq_l_d=uptake)
+    levels = follow(dropped, table, 0.0, ALL, 5)[:, 0, 0]
+    spare = np.diff(levels) + uptake[1:, 0]
+    assert spare == pytest.approx([0.0, 1.0, 1.0, 0.0], abs=0.02)
 
 
 def test_chances_count_band_and_rise() -> None:
@@ -342,6 +345,16 @@ def test_level_out_of_band_is_corrected_first(level_dkh: float, make_tank) -> No
     assert found.steps[-1].dose_ml_d["soda"] == 0
 
 
+def test_spare_dosing_is_told(handed: ChangeOver, make_tank) -> None:
+    """Half the largest rise here (0.25 dKH a day in 600 L), less than a fifth of the load."""
+    assert handed.spare_ml_d["soda"] == pytest.approx(0.25 * DKH * 600 / 1.9, rel=0.05)
+    assert handed.spare_ml_d["chloride"] > 0
+    flow_only = known(
+        reference_flow_l_d=25.0, present_flow_l_d=25.0, dosed_meq_d=0.0, effluent_tested=True
+    )
+    assert plan(flow_only, make_tank(solutions={}), {}).spare_ml_d == {}
+
+
 def test_low_tank_on_the_reactor_is_dosed_again(make_tank) -> None:
     """Nothing is dosed and the level is low: the solutions of the tank file raise it."""
     posterior = known(
@@ -421,8 +434,8 @@ def test_smallest_flow_is_told(make_tank) -> None:
     pump = Reactor(1600.0, 6000.0, 10.0)
     found = plan(unsure(level_dkh=8.15), make_tank(reactor=pump))
     assert min(step.flow_ml_h for step in found.steps) >= 1600
-    if len(found.steps) > 1:
-        assert "1600 mL/h" in found.reason
+    assert len(found.steps) > 1
+    assert "1600 mL/h" in found.reason
 
 
 def test_rise_limit_is_the_keepers_or_the_usual(make_tank) -> None:

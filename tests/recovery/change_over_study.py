@@ -5,12 +5,13 @@ python tests/recovery/change_over_study.py --tanks 50 --seed 1 --out FILE.json
 A keeper doses for 40 days, checks the kit with a solution of known value, and follows the plan in
 the true tank: retests with the kit's error decide each step; the effluent is tested twice on the
 day after the reactor starts and before every later fit; fits and plans are renewed on days 3, 7, 14
-and 21. While no setting is recommended the keeper goes on by the last plan's rule; without one he
-goes back to dosing where the tank reads below the band. Every tank differs from the model: uptake
-follows the lights stepwise, the true volume is 12 % off the stated one, effluent strength does not
-depend on the flow at all, or supply hardly does until the effluent is saturated, and strength falls
-by 15 % after a week. Beside it the same tank with the first final setting made overnight and left
-alone.
+and 21. While no setting is recommended the keeper goes on by the last plan's rule, and goes back to
+dosing where the tank then reads more than a kit step below the band.
+
+Every tank differs from the model: uptake follows the lights stepwise, the true volume is 12 % off
+the stated one, effluent strength does not depend on the flow at all, or supply hardly does until
+the effluent is saturated, and strength falls by 15 % after a week. Beside it the same tank with the
+first final setting made overnight and left alone.
 """
 
 from __future__ import annotations
@@ -228,8 +229,9 @@ class Keeper:
             self.set(time, setting.set_to_ml_h, {})
 
     def rescue(self, time: datetime, shown: float, advice: Recommendation) -> None:
-        """Without advice and without a plan: back to dosing where the tank reads low."""
-        if shown < self.tank.targets["alkalinity"].low:
+        """Without advice: back to dosing where the tank reads more than a kit step below."""
+        if shown < self.tank.targets["alkalinity"].low - self.tank.kits["alk"].step:
+            self.plan = None
             load = {name: float(np.median(ml)) for name, ml in advice.dose_ml_d.items()}
             self.set(time, 0.0, load)
 
@@ -254,7 +256,8 @@ class Keeper:
         trim = plan.trim_ml_h or 0.0
         flow = self.true.flow_ml_h
         handing = plan.kind == "hand over"
-        if (self.dose_at if handing else self.pump_at) >= last:
+        done = (self.dose_at if handing else self.pump_at) >= last
+        if done:
             flow += (below - above) * trim * (2 if far else 1)
         else:
             there = self.pump_at >= last
@@ -263,7 +266,7 @@ class Keeper:
                 flow, self.pump_at = following, self.pump_at + 1
             if not below:
                 self.dose_at += 1
-        self.spare = (self.spare and below) or far_below
+        self.spare = far_below or (below and (done or self.spare))
         pump = self.tank.reactor
         assert pump is not None
         flow = float(np.clip(flow, pump.flow_min_ml_h, pump.flow_max_ml_h))
@@ -324,7 +327,7 @@ def one_tank(index: int, seed: int) -> dict[str, object]:
         keeper.true.pass_day()
         overnight.pass_day()
         time = first + timedelta(days=day) + hour
-        if day == 1 or day in REPLANS:
+        if (day == 1 or day in REPLANS) and keeper.true.flow_ml_h > 0:
             for _ in range(2):
                 keeper.test(time - timedelta(minutes=5), "effluent")
         if day in REPLANS:
@@ -334,7 +337,7 @@ def one_tank(index: int, seed: int) -> dict[str, object]:
             keeper.begin(time, renewed, renewed_advice)
             if renewed.steps:
                 continue
-            if keeper.plan is None:
+            if renewed_advice.flow.setting is None:
                 keeper.rescue(time, shown, renewed_advice)
         keeper.retest(time)
     result["fits"] = fits
@@ -366,10 +369,11 @@ def main() -> None:
         for exponent in (None, *EXPONENTS)
         if (group := [r for r in followed if exponent in (None, r["exponent"])])
     }
-    print(json.dumps(summary, indent=1))
+    print(json.dumps({"followed": len(followed), **summary}, indent=1))
     if arguments.out:
         out = {
             "tanks": arguments.tanks,
+            "followed": len(followed),
             "seed": arguments.seed,
             "date": date.today().isoformat(),
             "share_of_days": summary,
