@@ -276,16 +276,27 @@ def _natural_ahead(
     chosen: np.ndarray,
     rng: np.random.Generator,
 ) -> np.ndarray:
-    """Parameters (s, p) of the lengthened schedule; a kit never used is as its prior says."""
+    """Parameters (s, p) of the lengthened schedule.
+
+    A kit never used is as its prior says, a bottle never used as its prior says given the kit's
+    other bottles.
+    """
     known = trace.natural.reshape(-1, trace.natural.shape[-1])[chosen]
     names = [prior.name for prior in prior_table(schedule, tank).priors]
-    wanted = prior_table(longer, tank).priors
-    natural = np.empty((len(chosen), len(wanted)))
-    for place, prior in enumerate(wanted):
-        if place < PHYSICAL_PRIORS or prior.name in names:
+    table = prior_table(longer, tank)
+    natural = np.empty((len(chosen), table.size))
+    natural[:, :PHYSICAL_PRIORS] = known[:, :PHYSICAL_PRIORS]
+    # The kits' priors are log-normal: natural = median exp(root z), bottles after earlier ones.
+    z = np.zeros_like(natural)
+    for place in range(PHYSICAL_PRIORS, table.size):
+        prior, root = table.priors[place], table.arrays.root[place]
+        others = z[:, :place] @ root[:place]
+        if prior.name in names:
             natural[:, place] = known[:, names.index(prior.name)]
+            z[:, place] = (np.log(natural[:, place] / prior.median) - others) / root[place]
         else:
-            natural[:, place] = prior.median * np.exp(prior.sd * rng.standard_normal(len(chosen)))
+            z[:, place] = rng.standard_normal(len(chosen))
+            natural[:, place] = prior.median * np.exp(others + root[place] * z[:, place])
     return natural
 
 

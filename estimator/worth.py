@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numba import njit
+from scipy.special import ndtr, ndtri
 
 from estimator.foresight import Foresight, Outcomes, Present
 from estimator.tank import Target
@@ -23,6 +24,7 @@ SETTINGS = 11
 """Flows that the decision is between."""
 MOST_WITHOUT_NEED = 0.05
 """Share of draws without any uptake from which the flow's range is no measure any more."""
+NEWTON_STEPS = 40
 FUTURES = 64
 """Futures tried for each draw where all is known of the present; with few, the best of the flows is
 the luckiest, and knowledge seems worth more than it is."""
@@ -71,19 +73,58 @@ def weighted_quantiles(
     return np.array([np.interp(points, at, value) for at, value in zip(place, values, strict=True)])
 
 
+def mixture_quantile(
+    centre: np.ndarray, sd: np.ndarray, weights: np.ndarray, point: np.ndarray
+) -> np.ndarray:
+    """The quantile (i,) of each mixture of normals.
+
+    Newton's method on the normal score of the mixture's distribution function, held in brackets.
+
+    Args:
+        centre, sd, weights: (i, s) of the normals, each row of weights adding up to 1.
+        point: (i,) between 0 and 1.
+    """
+    mean = np.sum(weights * centre, axis=1)
+    spread = np.sqrt(np.sum(weights * ((centre - mean[:, None]) ** 2 + sd**2), axis=1))
+    low, high = mean - 40.0 * spread, mean + 40.0 * spread
+    score = ndtri(point)
+    x = mean + score * spread
+    for _ in range(NEWTON_STEPS):
+        z = (x[:, None] - centre) / sd
+        below = np.sum(weights * ndtr(z), axis=1)
+        slope = np.sum(weights / sd * np.exp(-0.5 * z**2), axis=1)
+        low, high = np.where(below < point, x, low), np.where(below < point, high, x)
+        here = ndtri(np.clip(below, 1e-9, 1.0 - 1e-9))
+        step = (score - here) * np.exp(-0.5 * here**2) / np.maximum(slope, 1e-300)
+        inside = (x + step >= low) & (x + step <= high)
+        before, x = x, np.where(inside, x + step, 0.5 * (low + high))
+        if np.all(np.abs(x - before) < 1e-3 * spread):
+            break
+    return x
+
+
 def flow_quantiles(
     present: Present, outcomes: Outcomes, points: tuple[float, ...] = (0.05, 0.95)
 ) -> np.ndarray:
     """Quantiles (i, q) of the needed flow, L/day, after each outcome.
 
-    Each draw's log flow is spread by its sd over the three points of a Gauss-Hermite rule, which
-    leaves no noise from drawing the states.
+    They are those of the mixture of the draws' log-normals, without the noise of drawing the
+    states; 0 where so large a share of the draws needs no flow.
     """
-    middle = present.flow_l_d(outcomes.mean)
-    apart = np.exp(np.sqrt(3.0) * np.minimum(outcomes.flow_sd, 3.0))
-    flow = np.concatenate([middle / apart, middle, middle * apart], axis=1)
-    weights = outcomes.weights / 6.0
-    return weighted_quantiles(flow, np.concatenate([weights, 4 * weights, weights], axis=1), points)
+    with np.errstate(divide="ignore"):
+        log_flow = np.log(present.flow_l_d(outcomes.mean))
+    some = np.isfinite(log_flow)
+    weights = np.where(some, outcomes.weights, 0.0)
+    share = np.maximum(weights.sum(axis=1), 1e-9)
+    weights /= share[:, None]
+    centre, sd = np.where(some, log_flow, 0.0), np.clip(outcomes.flow_sd, 1e-6, 3.0)
+    found = []
+    for point in points:
+        # Of those that need a flow, the others lying below.
+        place = 1.0 - (1.0 - point) / share
+        x = mixture_quantile(centre, sd, weights, np.clip(place, 1e-6, 1.0 - 1e-6))
+        found.append(np.where(place > 0.0, np.exp(x), 0.0))
+    return np.stack(found, axis=1)
 
 
 def flow_widths(present: Present, outcomes: Outcomes) -> np.ndarray:

@@ -124,7 +124,7 @@ def test_repeated_readings_of_one_quantity(readings: int, known: float, noise: f
     """n readings leave 1/(1/P + n/R) of variance, and their precision-weighted mean.
 
     The normal mean with known variance (Gelman et al. 2013, Bayesian Data Analysis, 3rd ed., eq.
-    2.11–2.12), to 1e-6.
+    2.11–2.12, from memory), to 1e-6.
     """
     shown = 3.0 + np.random.default_rng(readings).normal(size=readings)
     _, centre, _, sd = condition_one(
@@ -367,6 +367,20 @@ def test_a_tests_reading_is_expected_at_the_level_then(small_fit, next_tests) ->
     assert np.median(np.abs(later - now - expected)) < 0.1 * uptake
 
 
+def test_scatter_is_that_of_kit_and_sample(small_fit, next_tests) -> None:
+    """Variance of a reading: repeatability squared, three times for effluent, and step²/12."""
+    found = foresee(small_fit, [next_tests[name] for name in ("tank", "effluent", "calcium")])
+    tank = small_fit.tank
+    for column, (kit, times) in enumerate((("alk", 1), ("alk", 3), ("ca", 1))):
+        repeat = small_fit.posterior.kit_repeatability[kit]
+        step = tank.kits[kit].step
+        np.testing.assert_allclose(found.scatter_sd[:, column], np.sqrt(times) * repeat)
+        np.testing.assert_allclose(
+            found.variance[:, column], times * repeat**2 + step**2 / 12, rtol=1e-9
+        )
+        assert found.step[column] == pytest.approx(step)
+
+
 def test_a_kit_never_used_is_as_its_prior_says(small_fit, next_tests) -> None:
     """A calcium test with a second kit brings that kit's calibration error, not the first one's."""
     tank = small_fit.tank
@@ -377,6 +391,23 @@ def test_a_kit_never_used_is_as_its_prior_says(small_fit, next_tests) -> None:
     level = found.mean[:, :2]
     assert np.std(np.log(level[:, 1])) == pytest.approx(0.1, rel=0.15)
     assert np.std(np.log(level[:, 0])) < 0.05
+
+
+def test_a_bottle_never_used_follows_the_others_of_its_kit(small_fit, next_tests) -> None:
+    """The gain of a bottle opened today takes a third of its log gain from each of two others.
+
+    The log gains of a kit's bottles have sd 5 % and correlation 0.5; for three such normals the
+    third's mean given the others is a third of their sum, and its sd √(2/3) of 5 %.
+    """
+    opened = Action(0, small_fit.log.end, "new_bottle", "alk", None)
+    test = replace(next_tests["tank"], sample="reference", of="standard")
+    found = foresee(small_fit, [test], actions=[opened])
+    first, second = (small_fit.posterior.kit_gain["alk", bottle] for bottle in (0, 1))
+    gain = found.mean[:, 0] / (7.0 * DKH)
+    rest = np.log(gain) - (np.log(first) + np.log(second)) / 3
+    assert np.std(rest) == pytest.approx(0.05 * np.sqrt(2 / 3), rel=0.1)
+    assert abs(np.mean(rest)) < 3 * 0.041 / np.sqrt(len(rest))
+    assert abs(np.corrcoef(rest, np.log(first * second))[0, 1]) < 0.13
 
 
 def test_actions_done_meanwhile_are_followed(small_fit, next_tests) -> None:

@@ -55,7 +55,10 @@ def test_widths_foreseen_are_those_of_refits_for_most_tests(
 
 @pytest.mark.slow
 def test_order_foreseen_is_that_of_refits(longer: list[list[value_of_tests.Compared]]) -> None:
-    """Wherever refits tell two sets apart by more than two errors, so does foresight, alike."""
-    pairs = [pair for log in longer for pair in value_of_tests.separated(log)]
-    assert len(pairs) >= 5
+    """Wherever refits tell two sets apart by more than three errors foresight orders them alike.
+
+    Of 20 pairs, half of them of much the same worth, two errors would part one by chance.
+    """
+    pairs = [pair for log in longer for pair in value_of_tests.separated(log, errors=3.0)]
+    assert len(pairs) >= 3
     assert all(pair.agrees for pair in pairs), pairs

@@ -238,7 +238,10 @@ def run(
         ]
         foreseen = [job.result() for job in looks]
         refits = [
-            [[pool.submit(refit, one, i, refit_draws) for i in range(len(one.values))] for one in log]
+            [
+                [pool.submit(refit, one, i, refit_draws) for i in range(len(one.values))]
+                for one in log
+            ]
             for log in foreseen
         ]
         return [
@@ -275,12 +278,12 @@ class Pair:
         return self.refitted * self.foreseen > 0
 
 
-def separated(log: Sequence[Compared]) -> list[Pair]:
-    """Pairs whose refitted mean widths differ by more than two errors of the paired difference."""
+def separated(log: Sequence[Compared], errors: float = 2.0) -> list[Pair]:
+    """Pairs whose refitted mean widths differ by so many errors of the paired difference."""
     pairs = []
     for a, b in combinations(log, 2):
         apart, error = mean_and_error(a.refitted - b.refitted)
-        if abs(apart) > 2 * error:
+        if abs(apart) > errors * error:
             told = float(np.mean(a.foreseen) - np.mean(b.foreseen))
             pairs.append(Pair(a.name, b.name, apart, error, told))
     return pairs
@@ -312,7 +315,9 @@ def main() -> None:
             }
             table.append(row)
             print("  ".join(f"{value!s:>6}" for value in row.values()), flush=True)
-    ratio, error = mean_and_error(np.concatenate([one.log_ratio for log in compared for one in log]))
+    ratio, error = mean_and_error(
+        np.concatenate([one.log_ratio for log in compared for one in log])
+    )
     pairs = [pair for log in compared for pair in separated(log)]
     agreeing = sum(pair.agrees for pair in pairs)
     print(f"mean log ratio of widths {ratio:.3f} ± {error:.3f}")
