@@ -485,6 +485,25 @@ def outcomes_of(
     return Outcomes(weights / weights.sum(axis=1, keepdims=True), drawn, mean, flow_sd)
 
 
+def before_tests(foresight: Foresight) -> Outcomes:
+    """Knowledge as it stands, as one outcome of no tests."""
+    states = foresight.states
+    none = np.zeros((1, 0))
+    _, mean, drawn, flow_sd = condition(
+        foresight.mean,
+        foresight.covariance,
+        foresight.variance,
+        np.zeros(0, dtype=np.int64),
+        np.arange(states.start, states.stop),
+        none,
+        none,
+        foresight.normals,
+        foresight.flow_slope,
+    )
+    weights = np.full(flow_sd.shape, 1.0 / flow_sd.shape[1])
+    return Outcomes(weights, drawn, mean, flow_sd)
+
+
 @njit(cache=True)
 def condition(  # type: ignore[no-untyped-def]
     mean, covariance, variance, rows, states, shown, spreads, normals, flow_slope

@@ -19,7 +19,14 @@ import numpy as np
 
 from estimator import units
 from estimator.fit import Trace
-from estimator.foresight import Foresight, Outcomes, compile_foresight, foresee, outcomes_of
+from estimator.foresight import (
+    Foresight,
+    Outcomes,
+    before_tests,
+    compile_foresight,
+    foresee,
+    outcomes_of,
+)
 from estimator.likelihood import MISREAD_CHANCE, MISREAD_SPREAD
 from estimator.parameters import ALKALINITY, CALCIUM, MAGNESIUM
 from estimator.posterior import Posterior
@@ -473,7 +480,7 @@ def look_ahead(
         fitted.log, tank, fitted.schedule, fitted.trace, different, seed, actions=actions, at=at
     )
     place = {(r.time, r.parameter, r.sample): k for k, r in enumerate(different)}
-    return Outlook(foresight, place, outcomes_of(foresight, []))
+    return Outlook(foresight, place, before_tests(foresight))
 
 
 def plan_tests(
@@ -861,7 +868,7 @@ def schedule_tests(
             [i for i, k in enumerate(tank) if week[k] == w], minutes_per_week, minutes[tank[0]]
         )
     ]
-    before = outcomes_of(outlook.foresight, [])
+    before = outlook.before
     width, error = _relative_width(outlook.foresight, before, chosen)
     return PlanOfTests(
         tests=tuple(tests),

@@ -15,7 +15,7 @@ import numpy as np
 from numba import njit
 from scipy.special import ndtr, ndtri
 
-from estimator.foresight import Foresight, Outcomes, Present
+from estimator.foresight import Foresight, Outcomes, Present, thinned
 from estimator.tank import Target
 
 HORIZON_DAYS = 14
@@ -24,6 +24,7 @@ SETTINGS = 11
 """Flows that the decision is between."""
 MOST_WITHOUT_NEED = 0.05
 """Share of draws without any uptake from which the flow's range is no measure any more."""
+HOLDING_DRAWS = 500
 NEWTON_STEPS = 40
 FUTURES = 64
 """Futures tried for each draw where all is known of the present; with few, the best of the flows is
@@ -203,14 +204,17 @@ def hold_chances(
 ) -> np.ndarray:
     """(i, f) chance that every daily mean of the horizon stays in the band at each flow."""
     rng = np.random.default_rng(0)
-    count = len(present.volume_l)
+    # The chances need fewer draws than the ends of a range.
+    chosen = thinned(len(present.volume_l), HOLDING_DRAWS)
+    some, states = present.some(chosen), outcomes.states[:, chosen]
+    weights = outcomes.weights[:, chosen]
     return _hold(
-        present,
-        present.level(outcomes.states),
-        present.uptake(outcomes.states),
-        present.gain(outcomes.states),
-        outcomes.weights,
-        rng.standard_normal((HORIZON_DAYS, count, 2)),
+        some,
+        some.level(states),
+        some.uptake(states),
+        some.gain(states),
+        weights / weights.sum(axis=1, keepdims=True),
+        rng.standard_normal((HORIZON_DAYS, len(chosen), 2)),
         band,
         flows_l_d,
     )
@@ -221,7 +225,7 @@ def perfect_knowledge(
 ) -> float:
     """Rise of the chance of holding the band if all of the present were known, the future not."""
     present = foresight.present
-    chosen = np.unique(np.linspace(0, len(present.volume_l) - 1, draws).round().astype(int))
+    chosen = thinned(len(present.volume_l), draws)
     rng = np.random.default_rng(1)
     noise = rng.standard_normal((FUTURES, HORIZON_DAYS, len(chosen), 2))
     one = present.some(chosen)
@@ -253,11 +257,9 @@ def _hold(
 ) -> np.ndarray:
     planned = present.reference_flow_l_d is None
     return np.asarray(
+        # In C order, which the compiled code is for.
         hold_kernel(
-            level,
-            uptake,
-            gain,
-            weights,
+            *(np.ascontiguousarray(part) for part in (level, uptake, gain, weights)),
             present.volume_l,
             np.zeros_like(present.exponent) if planned else present.exponent,
             present.uptake_scale * present.drift,
