@@ -202,7 +202,7 @@ def test_chance_of_holding_is_that_of_the_advice(make_foresight, planned: bool) 
 
     For a running and for a planned reactor, at no flow and at seven others.
     """
-    foresight = make_foresight(4, draws=700, planned=planned)
+    foresight = make_foresight(4, draws=worth.HOLDING_DRAWS, planned=planned)
     count = len(foresight.mean)
     states = outcomes_of(foresight, []).states[:1]
     equal = Outcomes(np.full((1, count), 1 / count), states, states, np.zeros((1, count)))
