@@ -16,7 +16,7 @@ from urllib.parse import quote, unquote
 from markupsafe import Markup
 
 from reports.figures import MONTHS
-from reports.wording import DECIMALS, chance_sides, fixed
+from reports.wording import DECIMALS, chance_sides, fixed, plain
 
 Text = str | Markup
 """Plain strings are escaped where they meet the page; `Markup` is not."""
@@ -148,6 +148,21 @@ class Numbers:
             '<data value="{}" data-k="{}">{}</data>', value, path, fixed(float(value), decimals)
         )
 
+    def words(self, path: str) -> Markup:
+        """A sentence that the twin holds; what stands in backticks there is set as code."""
+        pieces = plain(str(self.get(path))).split("`")
+        shown = (say("<code>{}</code>" if i % 2 else "{}", piece) for i, piece in enumerate(pieces))
+        return say('<span data-k="{}">{}</span>', path, Markup("").join(shown))
+
+    def signed(self, path: str, decimals: int) -> Markup:
+        """A change: with its sign, also where it is a rise."""
+        value = float(self.get(path))
+        text = fixed(value, decimals)
+        rises = value > 0 and float(text) > 0
+        return say(
+            '<data value="{}" data-k="{}">{}{}</data>', value, path, "+" if rises else "", text
+        )
+
     def whole(self, path: str) -> Markup:
         """A count."""
         return self(path, 0)
@@ -179,6 +194,28 @@ class Numbers:
             value,
             path,
             fixed(100 * value, 0),
+        )
+
+    def odds(self, path: str) -> Markup:
+        """A probability as a count in 100, never none or all: draws cannot tell."""
+        value = float(self.get(path))
+        bound = "under " if value < 0.01 else "over " if value > 0.99 else ""
+        return say(
+            '{}<data value="{}" data-k="{}" data-as="in100">{}</data>',
+            bound,
+            value,
+            path,
+            fixed(min(max(100 * value, 1.0), 99.0), 0),
+        )
+
+    def left(self, path: str) -> Markup:
+        """What is left of a hundred beside a probability, never none or all."""
+        value = float(self.get(path))
+        return say(
+            '<data value="{}" data-k="{}" data-as="not100">{}</data>',
+            value,
+            path,
+            fixed(min(max(100 * (1 - value), 1.0), 99.0), 0),
         )
 
     def small_chance(self, path: str) -> Markup:
@@ -215,6 +252,13 @@ def moment(iso: str) -> Markup:
     """A time of the log, to the minute."""
     time = datetime.fromisoformat(iso)
     words = f"{time.day} {MONTHS[time.month - 1]} {time.year}, {time:%H:%M}"
+    return say('<time datetime="{}">{}</time>', iso, words)
+
+
+def short_day(iso: str) -> Markup:
+    """A date without its year, for tables."""
+    date = datetime.fromisoformat(iso)
+    words = f"{date.day}\N{NO-BREAK SPACE}{MONTHS[date.month - 1]}"
     return say('<time datetime="{}">{}</time>', iso, words)
 
 

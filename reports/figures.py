@@ -8,6 +8,7 @@ hold what the font lacks. Colours are three of Okabe and Ito's colour-blind-safe
 from __future__ import annotations
 
 import io
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time
@@ -19,7 +20,7 @@ from matplotlib.axes import Axes
 from matplotlib.dates import AutoDateLocator, date2num, num2date
 from matplotlib.figure import Figure
 from matplotlib.patches import Ellipse
-from matplotlib.ticker import FuncFormatter, MaxNLocator
+from matplotlib.ticker import FuncFormatter, LogLocator, MaxNLocator, NullFormatter
 from numpy.typing import NDArray
 
 BLUE, VERMILLION, GREEN = "#0072B2", "#D55E00", "#009E73"
@@ -105,6 +106,8 @@ def svg(figure: Figure, name: str) -> bytes:
         f"{{svg{{color:{INK_DARK}}}}}</style>"
     )
     text = out.getvalue().decode().replace(INK, "currentColor")
+    # A hundredth of a point cannot be seen. Numbers after a bracket are kept: they scale glyphs.
+    text = re.sub(r'(?<=[ "\n])(-?\d+\.\d\d)\d+', r"\1", text)
     opening = text.index(">", text.index("<svg")) + 1
     return (text[:opening] + theme + text[opening:]).encode()
 
@@ -232,14 +235,7 @@ def level(band: Band, dots: Dots, target: tuple[float, float] | None) -> Figure:
     with mpl.rc_context(STYLE):
         figure = Figure(figsize=(WIDTH_IN, 2.9), layout="constrained")
         axes = figure.subplots()
-        pick = _thin(len(band.days), FAN_POINTS)
-        x = _noons([band.days[i] for i in pick])
-        q05, q25, q75, q95 = band.points[:, pick]
-        # Edge lines, because faint fills alone miss 3:1 contrast.
-        axes.fill_between(x, q05, q95, color=BLUE, alpha=0.16, lw=0)
-        axes.fill_between(x, q25, q75, color=BLUE, alpha=0.30, lw=0, label="true level, 50 %")
-        axes.plot(x, q05, color=BLUE, lw=1, label="90 %")
-        axes.plot(x, q95, color=BLUE, lw=1)
+        q05, q95 = _fan(axes, band)
         when = date2num(list(dots.times)) if len(dots.times) else np.empty(0)
         low, high = _view(q05, q95, dots.values, target)
         shown = np.clip(dots.values, low, high)
@@ -257,14 +253,99 @@ def level(band: Band, dots: Dots, target: tuple[float, float] | None) -> Figure:
                 clip_on=False,
             )
         if target is not None:
-            for edge, label in zip(target, ("your band", None), strict=True):
-                axes.axhline(edge, color=GREEN, lw=1.4, ls=(0, (5, 3)), label=label)
+            _target_lines(axes, target)
         axes.set_ylim(low, high)
         axes.set_ylabel(band.unit)
         axes.yaxis.set_major_locator(MaxNLocator(5))
         _faint_grid(axes)
         _date_axis(axes)
         figure.legend(loc="outside lower center", ncols=3, handlelength=1.6, columnspacing=1.2)
+    return figure
+
+
+def forecast(band: Band, target: tuple[float, float], retests: Sequence[date]) -> Figure:
+    """F8: the level to come as a fan without a middle line, the band dashed, retests below."""
+    with mpl.rc_context(STYLE):
+        figure = Figure(figsize=(WIDTH_IN, 2.9), layout="constrained")
+        axes = figure.subplots()
+        q05, q95 = _fan(axes, band)
+        _target_lines(axes, target)
+        low, high = _view(q05, q95, np.empty(0), target)
+        axes.set_ylim(low, high)
+        axes.plot(
+            _noons(retests),
+            np.full(len(retests), low),
+            "^",
+            color=INK,
+            ms=7,
+            label="retest",
+            clip_on=False,
+            zorder=5,
+        )
+        axes.set_ylabel(band.unit)
+        axes.yaxis.set_major_locator(MaxNLocator(5))
+        _faint_grid(axes)
+        _date_axis(axes)
+        figure.legend(loc="outside lower center", ncols=3, handlelength=1.6, columnspacing=1.2)
+    return figure
+
+
+def chamber(
+    ph: Floats,
+    flow_ml_h: Floats,
+    supply_over_need: Floats,
+    region: tuple[float, float] | None,
+    present: tuple[float, float | None],
+) -> Figure:
+    """F9: which pairs of chamber pH and flow supply what is taken up.
+
+    Args:
+        ph: (p,) rising.
+        flow_ml_h: (f,) rising.
+        supply_over_need: (p, f).
+        region: pH range to work in, shaded; None where there is none.
+        present: chamber pH now, and flow now (None where no pump runs).
+    """
+    with mpl.rc_context(STYLE):
+        figure = Figure(figsize=(WIDTH_IN, 3.5), layout="constrained")
+        axes = figure.subplots()
+        axes.set_yscale("log")
+        axes.set(xlim=(ph[0], ph[-1]), ylim=(flow_ml_h[0], flow_ml_h[-1]))
+        if region is not None:
+            # One pH alone would leave no width to shade.
+            low, high = region[0] - 0.01, region[1] + 0.01
+            axes.axvspan(low, high, color=GREEN, alpha=0.18, lw=0, label="where to work")
+            for edge in (low, high):
+                axes.axvline(edge, color=GREEN, lw=1)
+        looks = [
+            (0.8, VERMILLION, (0, (1, 1.5))),
+            (1.0, BLUE, "-"),
+            (1.25, VERMILLION, (0, (5, 3))),
+        ]
+        names = ["a fifth too little", "supply meets need", "a quarter too much"]
+        for (ratio, colour, dash), name in zip(looks, names, strict=True):
+            axes.contour(
+                ph,
+                flow_ml_h,
+                supply_over_need.T,
+                [ratio],
+                colors=[colour],
+                linestyles=[dash],
+                linewidths=[2.2 if ratio == 1.0 else 1.6],
+            )
+            axes.plot([], [], color=colour, ls=dash, lw=1.8, label=name)
+        at_ph, at_flow = present
+        if at_flow is not None and flow_ml_h[0] <= at_flow <= flow_ml_h[-1]:
+            axes.plot([at_ph], [at_flow], "D", color=INK, ms=8, label="now", zorder=5)
+        else:
+            axes.axvline(at_ph, color=INK, lw=1.4, ls=(0, (2, 2)), label="pH now")
+        axes.set_xlabel("Chamber pH")
+        axes.set_ylabel("Flow, mL per hour")
+        axes.yaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
+        axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
+        axes.yaxis.set_minor_formatter(NullFormatter())
+        _faint_grid(axes)
+        figure.legend(loc="outside lower center", ncols=2, handlelength=2.2, columnspacing=1.2)
     return figure
 
 
@@ -374,6 +455,24 @@ def hangs_on(labels: Sequence[str], at_low: Floats, at_high: Floats, middle: flo
         axes.set_xlabel("Needed flow, mL per hour")
         figure.legend(loc="outside lower center", ncols=2, title="where the unknown is")
     return figure
+
+
+def _fan(axes: Axes, band: Band) -> tuple[Floats, Floats]:
+    """Draw a band; its lower and upper edge come back."""
+    pick = _thin(len(band.days), FAN_POINTS)
+    x = _noons([band.days[i] for i in pick])
+    q05, q25, q75, q95 = band.points[:, pick]
+    # Edge lines, because faint fills alone miss 3:1 contrast.
+    axes.fill_between(x, q05, q95, color=BLUE, alpha=0.16, lw=0)
+    axes.fill_between(x, q25, q75, color=BLUE, alpha=0.30, lw=0, label="true level, 50 %")
+    axes.plot(x, q05, color=BLUE, lw=1, label="90 %")
+    axes.plot(x, q95, color=BLUE, lw=1)
+    return q05, q95
+
+
+def _target_lines(axes: Axes, target: tuple[float, float]) -> None:
+    for edge, label in zip(target, ("your band", None), strict=True):
+        axes.axhline(edge, color=GREEN, lw=1.4, ls=(0, (5, 3)), label=label)
 
 
 def _thin(count: int, most: int) -> NDArray[np.int64]:

@@ -75,6 +75,13 @@ def method_blocks(numbers: Numbers) -> Sequence[Block]:
                 "The report withholds a setting where the sampling fails its checks, where the "
                 "ends of the range differ by more than a factor of four, where no uptake is "
                 "seen, or where the pump cannot give the needed flow.",
+                "Hand-over: plans of steps and retests are followed through futures drawn from the "
+                "same ways, with drift and kit error; the shortest that is good enough is taken, "
+                "and judged on fresh draws.",
+                "Chamber, tank pH and CO2: seawater carbonate chemistry at each pH and flow. What "
+                "is usual for tanks and rooms stands in where the log is silent, and is said so.",
+                "What changed lately: each possible step is weighed against none by how well the "
+                "readings fit it.",
                 "Left out: slow precipitation, uneven mixing, and anything not in the log.",
             ]
         ),

@@ -12,7 +12,8 @@ from markupsafe import Markup
 
 from estimator.study import Study
 from reports.blocks import Numbers, moment
-from reports.sections import SECTIONS, Report
+from reports.report import Report
+from reports.sections import SECTIONS
 from reports.wording import plain
 
 SIZE_LIMIT_BYTES = 750 * 1024
@@ -36,7 +37,7 @@ def render(study: Study, twin: dict[str, Any], twin_name: str) -> str:
     return environment.from_string(_resource("page.html.jinja")).render(
         tank_name=plain(study.tank.name),
         as_of=moment(twin["as_of"]),
-        sections=[section(report) for section in SECTIONS],
+        sections=[found for section in SECTIONS if (found := section(report)) is not None],
         # The stylesheet is ours; escaping would break it.
         style=Markup(style),
         style_hash=style_hash(style),

@@ -12,12 +12,13 @@ from estimator.study import Study
 from reports import figures
 from reports.blocks import Numbers, Picture, say
 from reports.figures import Band, Dots, Floats, Residuals
-from reports.twin import (
+from reports.quantities import (
     alkalinity_unit,
     calcium_unit,
     in_alkalinity_unit,
     in_calcium_unit,
 )
+from reports.reactor_twin import level_days
 from reports.wording import DECIMALS, step_decimals, times
 
 _BAND_POINTS = (0.05, 0.25, 0.75, 0.95)
@@ -226,6 +227,55 @@ def hangs_on(numbers: Numbers) -> Picture:
         caption="For each unknown, the needed flow if it is in the lowest tenth of what the log "
         "leaves possible (open dot) and in the highest (filled dot), all else as it then goes "
         "with it. The line is the middle of the needed flow.",
+    )
+
+
+def change_over(study: Study, numbers: Numbers) -> Picture:
+    """F8. Only for a study whose change-over has steps."""
+    assert study.job is not None
+    plan = study.job.change_over
+    assert plan.levels_meq_l is not None
+    unit = alkalinity_unit(study)
+    points = np.quantile(in_alkalinity_unit(study, plan.levels_meq_l), _BAND_POINTS, axis=1)
+    band = Band(days=level_days(plan), points=points, unit=unit, name="Alkalinity")
+    target = study.tank.targets[ALKALINITY.name]
+    edges = (
+        ALKALINITY.from_canonical(target.low, unit),
+        ALKALINITY.from_canonical(target.high, unit),
+    )
+    figure = figures.forecast(band, edges, [step.retest_on for step in plan.steps])
+    last = f"/change_over/{len(plan.steps) - 1}/alkalinity"
+    low, high = (numbers.plain(f"{last}/{q}", DECIMALS[unit]) for q in ("q05", "q95"))
+    return Picture(
+        title="Where will alkalinity go?",
+        svg=figures.svg(figure, "change-over"),
+        alt="Alkalinity to come while the steps are followed, as a band about your target; at the "
+        f"last retest it is {low} to {high} {unit} (9 in 10).",
+        caption="The true daily mean to expect if the rule is followed: the middle half and the "
+        "9-in-10 range. It shows what is not known, not swings of the tank. Triangles: retests.",
+    )
+
+
+def chamber(study: Study, numbers: Numbers) -> Picture:
+    """F9. Only for a study with a reactor job."""
+    assert study.job is not None
+    trade = study.job.chamber
+    region = trade.region
+    figure = figures.chamber(
+        trade.ph_axis,
+        trade.flow_axis_ml_h,
+        trade.supply_over_need,
+        None if region is None else (region.low, region.high),
+        (trade.present_ph, study.recommendation.flow.current_ml_h),
+    )
+    where = "" if region is None else " The shaded range of pH is where to work."
+    return Picture(
+        title="Which chamber pH with which flow?",
+        svg=figures.svg(figure, "chamber"),
+        alt="Chamber pH against flow: the solid line joins the pairs at which the reactor supplies "
+        f"what the tank takes up; more flow is needed at a higher pH.{where}",
+        caption="On the solid line the supply meets the need, in the middle of what is known; "
+        "below it the reactor gives too little, above it too much.",
     )
 
 

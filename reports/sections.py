@@ -1,18 +1,17 @@
 """The sections of the report, one function each, in the order of `SECTIONS`.
 
-A section takes a `Report` and gives its blocks. It reads numbers from the twin only.
+A section takes a `Report` and gives its blocks, or None where it has nothing to say. It reads
+numbers from the twin only. Those on running the reactor are in `reports.reactor`.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from typing import Any
 
 from markupsafe import Markup
 
-from estimator.study import Study
-from reports import pictures
+from reports import pictures, reactor
 from reports.blocks import (
     Answer,
     Block,
@@ -29,11 +28,13 @@ from reports.blocks import (
     say,
 )
 from reports.method import method_blocks
+from reports.report import Report
 from reports.wording import (
     DECIMALS,
     SCALE,
     SOURCES,
     listed,
+    needed_decimals,
     plain,
     sentence,
     times,
@@ -51,58 +52,6 @@ USUAL_RISE_DKH = "0.5 to 1"
 
 NEEDS = {"high": "needs", "medium": "probably needs", "low": "may need"}
 PLACES = frozenset({"tank", "effluent", "chamber"})
-
-
-@dataclass(frozen=True)
-class Report:
-    """What the sections share.
-
-    Attributes:
-        study: the analysis.
-        numbers: printer of the twin's numbers.
-        twin_name: file name of the twin.
-    """
-
-    study: Study
-    numbers: Numbers
-    twin_name: str
-
-    @property
-    def recommended(self) -> bool:
-        """Whether there is a setting."""
-        return bool(self.numbers.get("/status") == "recommended")
-
-    @property
-    def sampled_well(self) -> bool:
-        """Whether the fit passed its checks, so that its numbers may be shown at all."""
-        return not self.numbers.get("/diagnostics/failures")
-
-    @property
-    def planned(self) -> bool:
-        """Whether the tank has no reactor yet."""
-        return bool(self.numbers.get("/flow/planned"))
-
-    @property
-    def unit(self) -> str:
-        """The keeper's unit of alkalinity."""
-        return str(self.numbers.get("/level_now/alkalinity/unit"))
-
-    def flow(self, path: str) -> Markup:
-        """A flow at the pump's precision, without its unit."""
-        return self.numbers(path, pictures.flow_decimals(self.numbers))
-
-    def flow_range(self) -> Markup:
-        """The recommended range with its unit."""
-        low, high = self.flow("/flow/recommended/low"), self.flow("/flow/recommended/high")
-        return say("{} to {} mL/h", low, high)
-
-    def band(self) -> Markup:
-        """The alkalinity band with its unit."""
-        decimals = DECIMALS[self.unit]
-        low, high = (
-            self.numbers(f"/tank/targets/alkalinity/{e}", decimals) for e in ("low", "high")
-        )
-        return say("{} to {} {}", low, high, self.unit)
 
 
 def summary(report: Report) -> list[Markup]:
@@ -142,7 +91,9 @@ def summary(report: Report) -> list[Markup]:
             report.band(),
         )
     )
-    if report.recommended and n.get("/flow/level_in_band_probability") >= 0.5:
+    if report.steps:
+        lines.append(say("With the steps below it is {}.", reactor.plan_chance(report)))
+    elif report.recommended and n.get("/flow/level_in_band_probability") >= 0.5:
         lines.append(say("It is {}.", _stays(report, "/flow/in_band_probability")))
     lines.append(say("Trust in the model is {}.", n.get("/trust/level")))
     return lines
@@ -175,49 +126,92 @@ def setting(report: Report) -> Section:
     if not report.recommended:
         return Section("set", "What to set today", list(_withheld(report)))
     n = report.numbers
-    set_to = say("{} <small>mL/h</small>", report.flow("/flow/recommended/set_to"))
     in_range = say("Range: {}.", report.flow_range())
     if report.planned:
+        set_to = say("{} <small>mL/h</small>", report.flow("/flow/recommended/set_to"))
         lines: list[Text] = ["No reactor runs yet: this is a plan, not a setting.", in_range]
+        if report.steps:
+            lines.append(say("Hand over in {} dated steps, below.", n.whole("/flow/today/steps")))
         answer = Answer("Plan for about", set_to, lines, "go")
-        return Section("set", title, [answer, *_notes(report), *_dosing(report)])
-    action, current = n.get("/flow/action"), n.get("/flow/current")
-    if action == "leave":
-        big = say("{} <small>mL/h</small>", report.flow("/flow/current"))
+        more = list(_dosing(report))
+    else:
+        answer, more = _today(report), []
+    blocks = [answer, *_change_over_note(report), *_notes(report), *more]
+    return Section("set", title, blocks)
+
+
+def _today(report: Report) -> Answer:
+    """What to do with the pump now: make the setting, or the first step towards it."""
+    n = report.numbers
+    action, current = n.get("/flow/today/action"), n.get("/flow/current")
+    label = {
+        "raise": "Raise the effluent pump to",
+        "lower": "Lower the effluent pump to",
+        "start": "Start the effluent pump at",
+        "leave": "Leave the effluent pump at",
+        "off": "Leave the effluent pump off:",
+    }[action]
+    lines: list[Text] = []
+    shown = "/flow/today/set_to"
+    if report.steps:
+        lines.append(
+            say(
+                "The first of {} dated steps towards {} mL/h, below.",
+                n.whole("/flow/today/steps"),
+                report.flow("/flow/recommended/set_to"),
+            )
+        )
+    elif action == "leave":
+        shown = "/flow/current"
         best: Text = "It is the best setting."
         if n.get("/flow/recommended/set_to") != current:
             best = say(
                 "It does about as well as the best setting, {} mL/h.",
                 report.flow("/flow/recommended/set_to"),
             )
-        answer = Answer("Leave the effluent pump at", big, [best, in_range], "go")
-    else:
-        words = {"raise": "Raise", "lower": "Lower", "start": "Start"}[action]
-        change = say("It is at {} mL/h now.", report.flow("/flow/current"))
-        preposition = "at" if action == "start" else "to"
-        label = f"{words} the effluent pump {preposition}"
-        lines = [change, in_range] if current else [in_range]
-        answer = Answer(label, set_to, lines, "go")
-    return Section("set", title, [answer, *_notes(report)])
+        lines.append(best)
+    if action in ("raise", "lower"):
+        lines.append(say("It is at {} mL/h now.", report.flow("/flow/current")))
+    lines.append(say("Range: {}.", report.flow_range()))
+    return Answer(label, say("{} <small>mL/h</small>", report.flow(shown)), lines, "go")
+
+
+def _change_over_note(report: Report) -> Iterator[Block]:
+    """How to make the change where it needs no steps, or why there is no plan."""
+    n = report.numbers
+    kind = n.get("/change_over_plan") and n.get("/change_over_plan/kind")
+    if kind == "nothing to do" and n.get("/flow/today/action") != "leave":
+        yield Prose("The change is small: make it in one go, and go on testing.")
+    elif kind == "none":
+        yield Prose(n.words("/change_over_plan/reason"))
 
 
 def _withheld(report: Report) -> Iterator[Block]:
     yield Answer(
         "From this log",
         "No setting recommended yet",
-        [sentence(plain(reason)) for reason in report.numbers.get("/status_reasons")],
+        [
+            report.numbers.words(f"/status_reasons/{i}")
+            for i in range(len(report.numbers.get("/status_reasons")))
+        ],
         "wait",
     )
     yield Prose(
         "Until then keep to what has held the tank so far, test alkalinity often, and run the "
         "report again with the new readings."
     )
+    if report.study.recommendation.dosed_meq_d > 0 and report.study.posterior.present_flow_l_d > 0:
+        yield Prose(
+            "If a hand-over from dosing is under way, go on by the rule of its plan, and test the "
+            "effluent at each new flow."
+        )
     yield from _notes(report)
 
 
 def _notes(report: Report) -> Iterator[Block]:
     """What the advice depends on, and the plain summary."""
-    notes = [sentence(plain(note)) for note in report.numbers.get("/notes")]
+    n = report.numbers
+    notes = [n.words(f"/notes/{i}") for i in range(len(n.get("/notes")))]
     if notes:
         yield Items([say("<strong>Note.</strong> {}", note) for note in notes])
     yield Prose(Markup(" ").join(summary(report)), "summary")
@@ -250,9 +244,16 @@ def certainty(report: Report) -> Section:
     n = report.numbers
     blocks: list[Block] = []
     if report.recommended:
-        verb = "planned flow" if report.planned else "recommended setting"
+        flow = "planned flow" if report.planned else "recommended setting"
         blocks.append(
-            Prose(say("At the {}, it is {}.", verb, _stays(report, "/flow/in_band_probability")))
+            Prose(
+                say(
+                    "At the {}{}, it is {}.",
+                    flow,
+                    " made at once, without dosing" if report.steps else "",
+                    _stays(report, "/flow/in_band_probability"),
+                )
+            )
         )
     if report.sampled_well and n.get("/flow/level_in_band_probability") < 0.5:
         today = n.chance(
@@ -323,25 +324,19 @@ def reasons(report: Report) -> Section:
     blocks += _kits(report)
     if not report.planned:
         blocks += _dosing(report)
-    blocks.append(_supplies(report))
     return Section("why", "Why", blocks)
-
-
-def _estimate(report: Report, name: Text, path: str, unit: str) -> list[Text]:
-    n = report.numbers
-    return [name, n.middle(path, unit), n.span(path, unit), unit]
 
 
 def _estimates(report: Report) -> Table:
     n = report.numbers
     rows = [
-        _estimate(report, f"{name.capitalize()} uptake now", f"/uptake/{name}/now", unit)
+        report.estimate(f"{name.capitalize()} uptake now", f"/uptake/{name}/now", unit)
         for name in ("alkalinity", "calcium")
         for unit in [n.get(f"/uptake/{name}/unit")]
     ]
     if n.get("/uptake/alkalinity/nitrate_part") is not None:
         unit = n.get("/uptake/alkalinity/unit")
-        rows.append(_estimate(report, "of it, by nitrate", "/uptake/alkalinity/nitrate_part", unit))
+        rows.append(report.estimate("of it, by nitrate", "/uptake/alkalinity/nitrate_part", unit))
     rows.append(
         [
             "Calcium per alkalinity used",
@@ -352,14 +347,14 @@ def _estimates(report: Report) -> Table:
             "mg/L per dKH",
         ]
     )
-    rows.append(_estimate(report, "Alkalinity now", "/level_now/alkalinity", report.unit))
+    rows.append(report.estimate("Alkalinity now", "/level_now/alkalinity", report.unit))
     if n.get("/level_now/calcium") is not None:
         unit = n.get("/level_now/calcium/unit")
-        rows.append(_estimate(report, "Calcium now", "/level_now/calcium", unit))
-    rows.append(_estimate(report, "Water volume", "/water_volume_l", "L"))
+        rows.append(report.estimate("Calcium now", "/level_now/calcium", unit))
+    rows.append(report.estimate("Water volume", "/water_volume_l", "L"))
     tested = n.get("/effluent/alkalinity/tested")
     name = "Effluent alkalinity" if tested else "Effluent alkalinity (not tested)"
-    rows.append(_estimate(report, name, "/effluent/alkalinity", n.get("/effluent/alkalinity/unit")))
+    rows.append(report.estimate(name, "/effluent/alkalinity", n.get("/effluent/alkalinity/unit")))
     return Table(
         "What the log says (levels are daily means)",
         ["Quantity", "Middle", "9-in-10 range", "Unit"],
@@ -387,19 +382,6 @@ def _kits(report: Report) -> Iterator[Block]:
         "Your kits: how far the present bottle reads high, or low where negative (9-in-10 "
         "range), and how far repeated tests scatter",
         ["Kit", "Reads high by, %", "Scatter (sd)", "Unit"],
-        rows,
-        frozenset({1, 2}),
-    )
-
-
-def _supplies(report: Report) -> Table:
-    rows = [
-        _estimate(report, "Media dissolved", "/supplies/media_g_per_day", "g/day"),
-        _estimate(report, "CO2 used, without leaks", "/supplies/co2_g_per_day", "g/day"),
-    ]
-    return Table(
-        "Supplies at the flow that carries the whole load",
-        ["Supply", "Middle", "9-in-10 range", "Unit"],
         rows,
         frozenset({1, 2}),
     )
@@ -657,6 +639,8 @@ def cautions(report: Report) -> Section:
     n = report.numbers
     warnings: list[Text] = []
     changes = n.get("/flow/action") in ("raise", "lower", "start")
+    plan = n.get("/change_over_plan")
+    small = plan is not None and plan["kind"] == "nothing to do"
     outside = report.sampled_well and n.get("/flow/level_in_band_probability") < 0.5
     if not report.sampled_well:
         warnings.append(
@@ -665,7 +649,7 @@ def cautions(report: Report) -> Section:
                 "the settings and test."
             )
         )
-    elif changes or outside:
+    elif (changes and not small) or outside:
         warnings.append(_slowly(report))
     if n.get("/flow/current") or not report.planned:
         ph = n.get("/tank/chamber_ph")
@@ -697,7 +681,15 @@ def cautions(report: Report) -> Section:
         "This report is an estimate only. Local codes, your gas supplier, a licensed electrician "
         "(ground-fault protection, drip loops) and a veterinarian prevail over it."
     )
-    return Section("cautions", "Cautions", [Items(warnings[:3]), Prose(prevail, "aside")])
+    return Section(
+        "cautions",
+        "Cautions",
+        [
+            Items(warnings[:3]),
+            Prose(prevail, "aside"),
+            Folded("Safety, with sources", [reactor.SAFETY]),
+        ],
+    )
 
 
 def _slowly(report: Report) -> Markup:
@@ -708,11 +700,12 @@ def _slowly(report: Report) -> Markup:
         limit = say("your limit is a rise of {} {} a day", rise, unit)
     else:
         limit = say("common practice is a rise of at most {} dKH a day", USUAL_RISE_DKH)
-    return say(
-        "<strong>Change slowly.</strong> Move the pump in steps over some days and test alkalinity "
-        "between; {}.",
-        limit,
+    how = (
+        "Keep to the dated steps and to each retest"
+        if report.steps
+        else "Move the pump in steps over some days and test alkalinity between"
     )
+    return say("<strong>Change slowly.</strong> {}; {}.", how, limit)
 
 
 def trust(report: Report) -> Section:
@@ -816,17 +809,13 @@ def _entry_cells(report: Report, path: str) -> list[Text]:
     unit = entry["unit"]
     value: Text = ""
     if entry["value"] is not None:
-        value = n(f"{path}/value", _entry_decimals(entry["value"], unit))
+        # As many decimals as the keeper wrote, within reason: values were read from text.
+        decimals = needed_decimals(entry["value"], DECIMALS.get(unit, 2))
+        value = n(f"{path}/value", decimals)
     where = entry["of"] if entry["of"] in PLACES else user_text(entry["of"])
     name = entry["entry"].replace("_", " ")
     shown = "" if unit == "NBS" else unit
     return [n.whole(f"{path}/row"), moment(entry["time"]), name, where, value, shown]
-
-
-def _entry_decimals(value: float, unit: str) -> int:
-    """As many decimals as the keeper wrote, within reason: values were read from text."""
-    usual = DECIMALS.get(unit, 2)
-    return next((d for d in range(usual) if abs(round(value, d) - value) < 1e-9), usual)
 
 
 ENTRY_HEAD = ("Row", "Time", "What", "Where", "Value", "Unit")
@@ -938,12 +927,18 @@ def _provenance(report: Report) -> Table:
     return Table("Where this report comes from", ["Item", "Value"], rows)
 
 
-SECTIONS: tuple[Callable[[Report], Section], ...] = (
+SECTIONS: tuple[Callable[[Report], Section | None], ...] = (
     setting,
+    reactor.change_over,
     certainty,
     reasons,
+    reactor.watch,
     tests,
     narrowing,
+    reactor.chamber,
+    reactor.tank_ph,
+    reactor.supplies,
+    reactor.alone,
     cautions,
     trust,
     record,

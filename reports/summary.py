@@ -68,16 +68,23 @@ def _answer(twin: dict[str, Any]) -> list[str]:
     pump = twin["tank"]["pump"]
     decimals = step_decimals(pump["step"]) if pump else 0
     set_to, low, high = (fixed(setting[key], decimals) for key in ("set_to", "low", "high"))
+    now, steps = flow["today"], flow["today"]["steps"]
+    today = fixed(now["set_to"], decimals)
     if flow["planned"]:
-        first = f"No reactor has run yet: plan for about {set_to} mL/h."
-    elif flow["action"] == "leave":
+        first = f"No reactor has run yet: plan for about {set_to} mL/h"
+        first += f", to be reached in {steps} steps." if steps else "."
+    elif now["action"] == "off":
+        first = f"Leave the effluent pump off, the first of {steps} steps to {set_to} mL/h."
+    elif now["action"] == "leave":
         first = f"Leave the effluent pump at {fixed(flow['current'], decimals)} mL/h."
-    elif flow["action"] == "start":
-        first = f"Start the effluent pump at {set_to} mL/h."
+    elif now["action"] == "start":
+        first = f"Start the effluent pump at {today} mL/h."
     else:
         current = fixed(flow["current"], decimals)
-        verb = flow["action"].capitalize()
-        first = f"{verb} the effluent pump to {set_to} mL/h; it is at {current} now."
+        verb = now["action"].capitalize()
+        first = f"{verb} the effluent pump to {today} mL/h; it is at {current} now."
+    if steps and now["action"] in ("start", "raise", "lower") and not flow["planned"]:
+        first = first.removesuffix(".") + f"; the first of {steps} steps to {set_to} mL/h."
     return [first, f"Range: {low} to {high} mL/h (9 in 10)."]
 
 
@@ -99,12 +106,15 @@ def _sure(twin: dict[str, Any]) -> str:
     trust = (
         f"Trust in the model: {twin['trust']['level']}, because {listed(twin['trust']['reasons'])}."
     )
-    chance = twin["flow"]["in_band_probability"]
+    chance, days = twin["flow"]["in_band_probability"], twin["flow"]["horizon_days"]
+    how = "at that flow"
+    if twin["change_over"]:
+        plan = twin["change_over_plan"]
+        chance, days, how = plan["probability"], plan["judged_days"], "by these steps"
     if chance is None:
         return trust
     word, stays = chance_sides(chance)
     share = 100 * (chance if stays else 1 - chance)
     count = ("at least " if share > 99 else "") + fixed(min(share, 99), 0)
     what = "Staying in the band" if stays else "Leaving the band"
-    days = twin["flow"]["horizon_days"]
-    return f"{what} in the next {days} days at that flow: {word} ({count} in 100). {trust}"
+    return f"{what} in the next {days} days {how}: {word} ({count} in 100). {trust}"

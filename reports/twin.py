@@ -9,25 +9,33 @@ from __future__ import annotations
 import json
 import math
 import platform
-from datetime import datetime
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from estimator import units
 from estimator.dosing import Solution
-from estimator.parameters import ALKALINITY, CALCIUM, PARAMETERS
+from estimator.parameters import ALKALINITY, PARAMETERS
 from estimator.posterior import DIVERGENCE_LIMIT, ESS_LIMIT, R_HAT_LIMIT
 from estimator.priors import IDENTITY, LOG, Prior, physical_priors
 from estimator.recommendation import is_planned
 from estimator.records import Action, Reading
 from estimator.schedule import build_schedule
 from estimator.study import Study
+from reports.quantities import (
+    Draws,
+    Json,
+    alkalinity_unit,
+    calcium_unit,
+    in_alkalinity_unit,
+    in_calcium_unit,
+    iso,
+    quantiles,
+)
+from reports.reactor_twin import reactor_job_parts
 
 SCHEMA_VERSION = 1
-QUANTILES = (0.05, 0.25, 0.50, 0.75, 0.95)
 DOTS = 20
 """Of the quantile dotplot: 18 of 20 lie within the central 90 %."""
 PACKAGES = ("reef-uptake", "arviz", "matplotlib", "numpy", "pymc", "pytensor", "scipy")
@@ -39,9 +47,6 @@ ACTION_UNITS = {
     "water_change": "L",
     "media_change": "kg",
 }
-
-Draws = NDArray[np.float64]
-Json = dict[str, Any]
 
 
 def build_twin(study: Study, *, timings: bool = False) -> Json:
@@ -57,7 +62,7 @@ def build_twin(study: Study, *, timings: bool = False) -> Json:
         "status": advice.status,
         "status_reasons": list(advice.reasons),
         "notes": list(advice.notes),
-        "as_of": _iso(study.log.end),
+        "as_of": iso(study.log.end),
         "seed": study.seed,
         "versions": versions(),
         "tank": _tank(study),
@@ -73,11 +78,8 @@ def build_twin(study: Study, *, timings: bool = False) -> Json:
         "flow_hangs_on": _flow_hangs_on(study),
         "next_tests": _next_tests(study),
         "testing": _testing(study),
-        "supplies": {
-            "media_g_per_day": quantiles(advice.media_g_d),
-            "co2_g_per_day": quantiles(advice.co2_g_d),
-        },
         "dosing": _dosing(study),
+        **reactor_job_parts(study),
         "readings": _readings(study),
         "odd_readings": _odd_readings(study),
         "reading_checks": _reading_checks(study),
@@ -95,13 +97,6 @@ def to_json(twin: Json) -> str:
     return json.dumps(twin, sort_keys=True, allow_nan=False, indent=1) + "\n"
 
 
-def quantiles(draws: Draws) -> Json:
-    """Q: {q05, q25, q50, q75, q95, mean, sd} of draws (s,)."""
-    points = np.quantile(draws, QUANTILES)
-    named = {f"q{round(100 * p):02d}": float(x) for p, x in zip(QUANTILES, points, strict=True)}
-    return named | {"mean": float(np.mean(draws)), "sd": float(np.std(draws))}
-
-
 def versions() -> dict[str, str]:
     """Versions of this program and of what the numbers depend on."""
     found = {"python": platform.python_version()}
@@ -111,27 +106,6 @@ def versions() -> dict[str, str]:
         except PackageNotFoundError:
             found[package] = "not installed as a package"
     return found
-
-
-def alkalinity_unit(study: Study) -> str:
-    """The keeper's unit of alkalinity."""
-    return study.tank.targets[ALKALINITY.name].unit
-
-
-def calcium_unit(study: Study) -> str:
-    """The keeper's unit of calcium; mg/L where no band is given."""
-    target = study.tank.targets.get(CALCIUM.name)
-    return target.unit if target else CALCIUM.default_unit
-
-
-def in_alkalinity_unit(study: Study, meq: Draws) -> Draws:
-    """meq/L, or meq/L/day, in the keeper's unit."""
-    return meq / ALKALINITY.units[alkalinity_unit(study)]
-
-
-def in_calcium_unit(study: Study, mmol: Draws) -> Draws:
-    """mmol/L, or mmol/L/day, in the keeper's unit."""
-    return mmol / CALCIUM.units[calcium_unit(study)]
 
 
 def _tidy(value: Any) -> Any:
@@ -147,10 +121,6 @@ def _tidy(value: Any) -> Any:
     if isinstance(value, (float, np.floating)):
         return float(f"{value:.6g}") if math.isfinite(value) else None
     return value
-
-
-def _iso(time: datetime) -> str:
-    return time.isoformat(timespec="seconds")
 
 
 def _tank(study: Study) -> Json:
@@ -275,6 +245,7 @@ def _flow(study: Study) -> Json:
             "set_to": setting.set_to_ml_h,
         },
         "action": _action(study),
+        "today": _today(study),
         "in_band_probability": flow.in_band_probability,
         "current_in_band_probability": flow.current_probability,
         "level_in_band_probability": flow.level_in_band,
@@ -354,7 +325,7 @@ def _testing(study: Study) -> Json | None:
             "evenly_spaced_width_pct": 100 * plan.even_width,
             "tests": [
                 {
-                    "time": _iso(test.time),
+                    "time": iso(test.time),
                     "entry": test.parameter,
                     "of": test.sample,
                     "kit": test.kit,
@@ -390,6 +361,27 @@ def _action(study: Study) -> str | None:
     return "raise" if setting.set_to_ml_h > flow.current_ml_h else "lower"
 
 
+def _today(study: Study) -> Json | None:
+    """What the pump is set to now: the setting, or the first step towards it; None where withheld.
+
+    `action` is as in `_action`, or "off" for a first step that only doses.
+    """
+    flow = study.recommendation.flow
+    if flow.setting is None:
+        return None
+    steps = study.job.change_over.steps if study.job else ()
+    if not steps:
+        return {"set_to": flow.setting.set_to_ml_h, "action": _action(study), "steps": 0}
+    now, first = flow.current_ml_h or 0.0, steps[0].flow_ml_h
+    if first == now:
+        action = "leave" if now else "off"
+    elif not now:
+        action = "start"
+    else:
+        action = "raise" if first > now else "lower"
+    return {"set_to": first, "action": action, "steps": len(steps)}
+
+
 def _dosing(study: Study) -> Json:
     return {
         name: {
@@ -413,7 +405,7 @@ def _place(reading: Reading) -> str:
 def _reading_entry(reading: Reading) -> Json:
     return {
         "row": reading.row,
-        "time": _iso(reading.time),
+        "time": iso(reading.time),
         "entry": reading.parameter,
         "of": _place(reading),
         "value": PARAMETERS[reading.parameter].from_canonical(reading.value, reading.unit),
@@ -477,7 +469,7 @@ def _flagged(study: Study) -> list[Json]:
         else:
             entry = {
                 "row": record.row,
-                "time": _iso(record.time),
+                "time": iso(record.time),
                 "entry": record.kind,
                 "of": record.of,
                 "value": record.value,
@@ -587,6 +579,6 @@ def _inputs(study: Study) -> Json:
         "readings_not_used": len(log.readings) - len(study.posterior.checks),
         "actions": len(log.actions),
         "rows_without_time": log.rows_without_time,
-        "first_entry": _iso(log.start),
-        "last_entry": _iso(log.end),
+        "first_entry": iso(log.start),
+        "last_entry": iso(log.end),
     }

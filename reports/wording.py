@@ -101,6 +101,11 @@ def step_decimals(step: float) -> int:
     return 3
 
 
+def needed_decimals(value: float, most: int) -> int:
+    """Decimals needed to print `value` as it is, at most `most`."""
+    return next((d for d in range(most) if abs(round(value, d) - value) < 1e-9), most)
+
+
 def fixed(value: float, decimals: int) -> str:
     """`value` at so many decimals, with a true minus sign, and no sign on zero."""
     text = f"{abs(value):.{decimals}f}"

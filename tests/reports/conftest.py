@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from functools import cache
 from typing import Any
 
@@ -12,7 +12,19 @@ import numpy as np
 import pytest
 
 from estimator import units
+from estimator.chamber import (
+    FLOWS,
+    PH_AXIS,
+    TABLE_PH,
+    ChamberTrade,
+    PhRange,
+    Range,
+    SecondChamber,
+    WorkingPoint,
+)
+from estimator.change_over import WITHHELD, ChangeOver, ChangeStep
 from estimator.dosing import Solution
+from estimator.outlook import ElementOutlook, Outlook, WaterRoutine
 from estimator.planning import (
     Candidate,
     HowMuch,
@@ -25,10 +37,13 @@ from estimator.planning import (
 from estimator.posterior import Diagnostics, Posterior, ReadingCheck
 from estimator.recommendation import FlowAdvice, Recommendation, Setting
 from estimator.records import Action, Reading, TankLog
-from estimator.study import Study
+from estimator.study import ReactorJob, Study
+from estimator.supplies import MOST_DAYS, Magnesium, Stock, Supplies
 from estimator.tank import Composition, Kit, Reactor, Tank, Target
+from estimator.tank_ph import Measure, TankPh
+from estimator.watch import CAUSES, TESTS, Change, Watch
 
-DKH, CALCIUM = units.MEQ_L_PER_DKH, units.CA_G_MOL
+DKH, CALCIUM, MAGNESIUM = units.MEQ_L_PER_DKH, units.CA_G_MOL, units.MG_G_MOL
 START = datetime(2026, 3, 1, 9, 30)
 DAYS = 40
 DRAWS = 400
@@ -284,6 +299,276 @@ def make_planning(log: TankLog, *, settled: bool) -> Planning:
     )
 
 
+STEPPED = ("no reactor", "start", "hostile")
+"""Reports whose change-over has steps."""
+
+
+def near(middle: float, part: float = 0.1) -> Range:
+    return Range(middle * (1 - part), middle, middle * (1 + part))
+
+
+def make_change_over(tank: Tank, variant: str, start: date) -> ChangeOver:
+    """Three steps of two days for `STEPPED`; elsewhere none, for different reasons."""
+    rng = np.random.default_rng(23)
+    plan = ChangeOver(
+        kind="none",
+        reason={
+            "wide": WITHHELD,
+            "net change": "The log shows no dosing: there is nothing to hand over.",
+        }.get(variant, "The setting is close to the present one."),
+        remedy="",
+        remedy_probability=None,
+        steps=(),
+        corrects=False,
+        probability=None,
+        good_days=None,
+        overnight_probability=None,
+        judged_days=0,
+        levels_meq_l=None,
+        overnight_meq_l=None,
+        rise_limit_meq_l_d=0.5 * DKH,
+        rise_limit_stated=variant != "start",
+        step_days=0,
+        trim_ml_h=None,
+        spare_ml_d={},
+        retest_hour=15.0,
+        self_regulation_days=5 * np.exp(0.1 * rng.standard_normal(DRAWS)),
+    )
+    if variant not in STEPPED:
+        kind = "none" if variant in ("wide", "net change") else "nothing to do"
+        return replace(plan, kind=kind)
+    soda, chloride = tank.solutions
+    days = 14
+    levels = 8.2 * DKH * np.exp(0.03 * rng.standard_normal((days, DRAWS)))
+    flows, doses = (300.0, 1200.0, 2220.0), (120.0, 7.5, 0.0)
+    # One report has limits that differ from retest to retest.
+    rises = (0.0, 0.1, 0.2) if variant == "no reactor" else (0.0, 0.0, 0.0)
+    steps = tuple(
+        ChangeStep(
+            set_on=start + timedelta(days=2 * k),
+            flow_ml_h=flows[k],
+            dose_ml_d={soda: doses[k], chloride: doses[k] / 2},
+            retest_on=start + timedelta(days=2 * k + 2),
+            above_meq_l=(8.5 + rises[k]) * DKH,
+            below_meq_l=(7.9 + rises[k]) * DKH,
+            alkalinity_meq_l=levels[2 * k + 1],
+        )
+        for k in range(3)
+    )
+    unsure = variant == "no reactor"
+    return replace(
+        plan,
+        kind="hand over",
+        reason="The load is still dosed: the reactor takes it over in steps.",
+        remedy="check the alkalinity kit with a solution of known value" if unsure else "",
+        remedy_probability=0.85 if unsure else None,
+        steps=steps,
+        corrects=variant == "hostile",
+        probability=0.62 if unsure else 0.93,
+        good_days=0.97,
+        overnight_probability=0.004,
+        judged_days=days,
+        levels_meq_l=levels,
+        overnight_meq_l=1.1 * levels,
+        step_days=2,
+        trim_ml_h=110.0,
+        spare_ml_d={soda: 40.0, chloride: 9.5},
+    )
+
+
+def make_chamber(variant: str, *, reactor: bool) -> ChamberTrade:
+    """A usual chamber; no pH will do in "wide"."""
+    flows = np.geomspace(500, 6000, FLOWS)
+    needed = 2200 * 3.0 ** (5 * (PH_AXIS - 6.6))
+    ratio = (flows / needed[:, None]) ** 0.6
+
+    def point(ph: float) -> WorkingPoint:
+        if ph > 6.75:
+            cautions = ("Media would hardly dissolve at this pH.",)
+            return WorkingPoint(ph, False, *[None] * 7, inside_chance=0.0, cautions=cautions)
+        return WorkingPoint(
+            chamber_ph=ph,
+            is_present=ph == 6.6,
+            needed_ml_h=near(2200 * 3.0 ** (5 * (ph - 6.6))),
+            effluent_meq_l=near(25 * DKH),
+            effluent_ph=near(ph, 0.001),
+            co2_g_d=near(13.0),
+            free_co2_mmol_l=near(2.0),
+            free_co2_g_d=near(4.0),
+            pump_share=0.7,
+            inside_chance=0.5 if ph > 6.65 else 0.999,
+            cautions=("The needed flow may lie above the pump's largest.",) if ph > 6.65 else (),
+        )
+
+    region = None if variant == "wide" else PhRange(6.5, 6.6, 6.6, variant != "leave")
+    no_region = "At no chamber pH does the needed flow lie inside the limits of 60 to 3000 mL/h."
+    second = SecondChamber(6.6, (9.1, 9.9), (6.6, 6.8), (2.0, 1.5), (1.9, 1.6))
+    co2 = np.where(PH_AXIS > 6.9, np.inf, 13.0 + PH_AXIS)
+    return ChamberTrade(
+        ph_axis=PH_AXIS,
+        flow_axis_ml_h=flows,
+        supply_over_need=ratio,
+        holding=np.clip(1 - np.abs(np.log(ratio)), 0, 1),
+        inside_chance=np.clip(1 - np.abs(PH_AXIS - 6.5), 0, 1),
+        co2_g_d=co2,
+        points=tuple(point(ph) for ph in TABLE_PH),
+        region=region,
+        reasons=("A reason.",) if region else (no_region,),
+        second=None if variant == "full" else second,
+        present_ph=6.4 if variant == "leave" else 6.6,
+        ph_known=reactor,
+        from_priors=not reactor,
+    )
+
+
+def make_tank_ph(variant: str) -> TankPh:
+    """Low at night but for "leave"."""
+    fine = variant == "leave"
+    measure = Measure("fresh air to the skimmer, at the 420 ppm of outdoor air", near(7.9), 0.06)
+    return TankPh(
+        day=Range(7.9, 8.1, 8.3),
+        night=Range(7.7, 7.9, 8.0),
+        day_without=Range(8.0, 8.2, 8.4),
+        night_without=Range(7.8, 8.0, 8.1),
+        reactor_drop=near(0.12),
+        low_chance=0.002 if fine else 0.52,
+        low_chance_without=0.13,
+        exchange_per_h=near(2.0),
+        exchange_learned=fine,
+        swing=near(0.2),
+        room_co2_ppm=near(600.0),
+        room_co2_stated=fine,
+        chamber_ph=6.6,
+        readings=0,
+        measures=() if fine else (measure,),
+        notes=() if fine else ("Measure it and state `room_co2_ppm`, give or take 300.",),
+    )
+
+
+def make_supplies(log: TankLog, advice: Recommendation, variant: str) -> Supplies:
+    """Media and CO2 for "full"; media due, CO2 for ever for "leave"; elsewhere nothing stated."""
+    rng = np.random.default_rng(29)
+    wide = np.exp(0.05 * rng.standard_normal(DRAWS))
+
+    def stock(days: float, refill: float) -> Stock:
+        return Stock(
+            charge_g=3000.0,
+            since=log.start,
+            logged=False,
+            used_g=600 * wide,
+            left_g=3000 - 600 * wide,
+            days_left=np.minimum(days * wide, MOST_DAYS),
+            refill_days=np.minimum(refill * wide, MOST_DAYS),
+        )
+
+    stocks = {"full": (stock(120, 45), stock(110, 110)), "leave": (stock(9, 0), stock(1e5, 1e5))}
+    media, co2 = stocks.get(variant, (None, None))
+    magnesium = None
+    if variant == "full":
+        magnesium = Magnesium(
+            readings=3,
+            now_mmol_l=1310 / MAGNESIUM * wide,
+            uptake_ratio=0.03 * wide,
+            share=0.10 * wide,
+            needed_share=0.03 * wide,
+            trend_mmol_l_d=0.02 * wide - 0.018,
+            waters={},
+            keeps_up=0.85,
+        )
+    note = "No `media_change` is in the log: it is counted from 2026-03-01."
+    return Supplies(
+        advice.media_g_d, 1.1 * advice.co2_g_d, media, co2, magnesium, (note,) if media else ()
+    )
+
+
+def make_outlook(variant: str, *, calcium: bool) -> Outlook:
+    """Calcium falls, and is unknown where never tested; magnesium in "full" alone."""
+    rng = np.random.default_rng(31)
+
+    def element(
+        name: str, middle: float, half: float, fall: float, **judged: Any
+    ) -> ElementOutlook:
+        change = {m: -fall * m * np.exp(0.3 * rng.standard_normal(DRAWS)) for m in (1, 3, 6)}
+        tested = {
+            "now": middle * np.exp(0.02 * rng.standard_normal(DRAWS)),
+            "out_by": {1: 0.004, 3: 0.3, 6: 0.999},
+            "out_by_week": np.linspace(0.0, 0.9, 27),
+            "leave_day": np.full(DRAWS, np.inf),
+            "test_weeks": 6,
+            "enough": False,
+        }
+        nothing = dict.fromkeys(tested)
+        return ElementOutlook(
+            parameter=name,
+            band=Target(middle - half, middle + half, "mg/L"),
+            band_stated=name == "calcium",
+            tested=not judged.get("untested", False),
+            change=change,
+            answer="A sentence.",
+            **(nothing if judged.get("untested") else tested | judged),
+        )
+
+    out = {"out_by_week": np.linspace(0.7, 0.9, 27)} if variant == "start" else {}
+    weeks = {"leave": 26, "no reactor": 0, "hostile": 1}.get(variant)
+    judged = out if weeks is None else {"test_weeks": weeks, "enough": weeks == 26}
+    ca = element(
+        "calcium", 425 / CALCIUM, 25 / CALCIUM, 0.2, **(judged if calcium else {"untested": True})
+    )
+    mg = element("magnesium", 1320 / MAGNESIUM, 70 / MAGNESIUM, 0.1) if variant == "full" else None
+    routine = WaterRoutine("new", 60.0, 14.0, 4.0) if variant == "full" else None
+    return Outlook(ca, mg, routine, ca.enough, "Alkalinity alone is not enough here.")
+
+
+def make_watch(variant: str, days: tuple[date, ...], names: Callable[[str], str]) -> Watch:
+    """Nothing in most; uptake up in "leave", unclear in "hostile", too few draws in "start"."""
+    window = days[-14:]
+    chances = {"leave": (0.95, 0.01), "hostile": (0.40, 0.25)}.get(variant, (0.03, 0.02))
+    kinds = (("kit", names("drops"), "up"), ("uptake", "", "up"))
+    if variant == "leave":
+        kinds = kinds[::-1]
+    changes = tuple(
+        Change(
+            kind=kind,
+            of=of,
+            direction=direction,
+            prior=0.025,
+            chance=chance,
+            size=(0.01, 0.03, 0.08),
+            by_day=np.full(len(window), 1 / len(window)),
+            cause=CAUSES[kind, direction],
+            test=TESTS[kind],
+        )
+        for (kind, of, direction), chance in zip(kinds, chances, strict=True)
+    )
+    return Watch(
+        days=window,
+        nothing=1 - sum(chances),
+        nothing_prior=0.9,
+        changes=changes,
+        draws=120,
+        effective_draws=5.0 if variant == "start" else 119.0,
+    )
+
+
+def make_job(
+    tank: Tank,
+    log: TankLog,
+    posterior: Posterior,
+    advice: Recommendation,
+    variant: str,
+    names: Callable[[str], str],
+) -> ReactorJob:
+    """The reactor job, made up."""
+    return ReactorJob(
+        chamber=make_chamber(variant, reactor=tank.reactor is not None),
+        tank_ph=make_tank_ph(variant),
+        change_over=make_change_over(tank, variant, log.end.date() + timedelta(days=1)),
+        supplies=make_supplies(log, advice, variant),
+        outlook=make_outlook(variant, calcium=posterior.calcium_mmol_l is not None),
+        watch=make_watch(variant, posterior.days, names),
+    )
+
+
 @cache
 def build_study(variant: str, tests: int = 20) -> Study:
     """One kind of report; `tests` counts alkalinity readings of the tank."""
@@ -307,13 +592,15 @@ def build_study(variant: str, tests: int = 20) -> Study:
         net_change=variant == "net change",
         failures=("the chains disagree",) if variant == "failed" else (),
     )
+    advice = make_recommendation(tank, variant=variant, current=flow or None)
+    job = make_job(tank, log, posterior, advice, variant, names)
     return Study(
         tank=tank,
         log=log,
         tank_sha256="b" * 64,
         posterior=posterior,
-        recommendation=make_recommendation(tank, variant=variant, current=flow or None),
-        job=None,
+        recommendation=advice,
+        job=None if variant == "failed" else job,
         planning=None if variant == "failed" else make_planning(log, settled=variant == "leave"),
         seed=1,
         seconds={"fit": 1.5},

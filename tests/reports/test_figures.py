@@ -38,6 +38,9 @@ def misses(name, count):
     return Residuals(name, one.times, values, range(2, 2 + count), one.odd)
 
 
+PH, FLOW = np.linspace(6.2, 7.2, 21), np.geomspace(60, 4000, 24)
+RATIO = (FLOW / (1500 * 3.0 ** (5 * (PH[:, None] - 6.6)))) ** 0.6
+RETESTS = [date(2026, 1, 6) + timedelta(days=2 * j) for j in range(4)]
 FLOW_DOTS = np.sort(2200 + 150 * RNG.standard_normal(20))
 CASES = {
     "flow": lambda: figures.needed_flow(FLOW_DOTS, 1910, 2450, 2230, 2300),
@@ -52,6 +55,16 @@ CASES = {
     "level": lambda: figures.level(band(), dots(40), (0.9, 1.1)),
     "level, years, no band": lambda: figures.level(band(1500, 440, "mg/L"), dots(3, 440), None),
     "level, no reading": lambda: figures.level(band(2), dots(0), (0.9, 1.1)),
+    "forecast": lambda: figures.forecast(band(14), (0.9, 1.1), RETESTS),
+    "forecast, one day": lambda: figures.forecast(
+        band(1, 420, "mg/L CaCO3"), (380, 460), RETESTS[:1]
+    ),
+    "chamber": lambda: figures.chamber(PH, FLOW, RATIO, (6.5, 6.7), (6.6, 2000.0)),
+    "chamber, one pH": lambda: figures.chamber(PH, FLOW, RATIO, (6.5, 6.5), (6.6, None)),
+    "chamber, no region": lambda: figures.chamber(PH, FLOW / 1e3, RATIO, None, (6.2, 9e9)),
+    "chamber, never enough": lambda: figures.chamber(
+        PH, FLOW * 1e3, 1e-3 * RATIO, None, (6.6, 2.0)
+    ),
     "residuals": lambda: figures.residuals(
         [misses(name, 9) for name in ("tank alkalinity", "tank calcium", "effluent alkalinity")]
     ),

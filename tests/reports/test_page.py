@@ -30,6 +30,7 @@ class Page(HTMLParser):
         super().__init__()
         self.tags = []
         self.data = []
+        self.said = []
         self.own_text = []
         self.text = []
         self.stack = []
@@ -41,6 +42,8 @@ class Page(HTMLParser):
             self.stack.append((tag, dict(attrs)))
         if tag == "data":
             self.data.append([dict(attrs), ""])
+        if tag == "span" and "data-k" in dict(attrs):
+            self.said.append([dict(attrs)["data-k"], ""])
 
     def handle_endtag(self, tag):
         assert self.stack[-1][0] == tag, f"<{self.stack[-1][0]}> is closed by </{tag}>"
@@ -51,9 +54,12 @@ class Page(HTMLParser):
         if "style" in open_tags:
             return
         self.text.append(text)
+        sentences = any("data-k" in attrs for tag, attrs in self.stack if tag == "span")
+        if sentences:
+            self.said[-1][1] += text
         if "data" in open_tags:
             self.data[-1][1] += text
-        elif not open_tags & {"time", "bdi", "code", "td", "details", "title"}:
+        elif not sentences and not open_tags & {"time", "bdi", "code", "td", "details", "title"}:
             self.own_text.append(text)
 
 
@@ -77,6 +83,11 @@ def printed(text):
     return float(found[0].replace("−", "-")), len(found[1] or "")
 
 
+def count(chance):
+    """In 100, never none or all."""
+    return min(max(100 * chance, 1), 99)
+
+
 def test_every_printed_number_is_in_the_twin(study):
     """A number read on the page equals the twin's at the printed precision."""
     html, twin = page_and_twin(study)
@@ -90,14 +101,27 @@ def test_every_printed_number_is_in_the_twin(study):
             continue
         shown, decimals = printed(text)
         expected = {
-            "in100": min(100 * value, 99) if "probability" in attributes["data-k"] else 100 * value,
-            "not100": min(100 * (1 - value), 99),
+            "in100": count(value) if "probability" in attributes["data-k"] else 100 * value,
+            "not100": count(1 - value),
         }.get(attributes.get("data-as"), value)
         assert shown == pytest.approx(expected, abs=0.5000001 * 10**-decimals), attributes
 
 
-# Numbers of fixed prose: the scale of words, what a range means, and the safety facts.
-PROSE = {"1", "2", "3", "4", "9", "10", "15", "20", "30", "100", "1110", "3.7", "7.4", "0.5"}
+def test_every_sentence_of_the_advice_is_in_the_twin(study):
+    """Words that the estimator chose reach the page as they are, but for marks of code."""
+    html, twin = page_and_twin(study)
+    said = Page(html).said
+    assert said or twin["diagnostics"]["failures"]
+    for path, text in said:
+        assert text == follow(twin, path).replace("`", "")
+
+
+# Numbers of fixed prose: the scale of words, what a range means, the example of the change-over's
+# rule, and the safety facts.
+PROSE = {
+    *("1", "2", "3", "4", "9", "10", "15", "20", "30", "100", "1110"),
+    *("3.7", "7.4", "0.5", "0.3"),
+}
 
 
 def test_prose_holds_no_number_of_its_own(study):
@@ -175,6 +199,7 @@ def test_failed_fit_shows_no_estimate(make_study):
     html, _ = page_and_twin(make_study("failed"))
     keys = [attributes["data-k"] for attributes, _ in Page(html).data]
     banned = ("/uptake", "/level_now", "/supplies", "/dosing", "/effluent", "/water_volume_l")
+    banned += ("/change_over", "/chamber", "/tank_ph", "/outlook", "/watch", "/magnesium")
     assert not [key for key in keys if key.startswith(banned)]
     assert "Do not act on this report" in html
 
@@ -229,19 +254,191 @@ def test_odd_readings_say_test_again(make_study):
     assert f'/odd_readings/0/row">{twin["odd_readings"][0]["row"]}<' in html
 
 
-def test_long_log_stays_small(make_study):
+@pytest.mark.parametrize("variant", ["full", "start"])
+def test_long_log_stays_small(make_study, variant):
     """Browsers on phones open the page even of a log of years."""
-    html, twin = page_and_twin(make_study("full", tests=900))
+    html, twin = page_and_twin(make_study(variant, tests=900))
     assert len(twin["readings"]) > 900
     assert len(html.encode()) < SIZE_LIMIT_BYTES
+
+
+ORDER = [
+    *("set", "change-over", "sure", "why", "watch", "next", "narrow"),
+    *("chamber", "ph", "supplies", "alone", "cautions", "trust", "record"),
+]
+
+
+def sections_of(html):
+    """Anchors in order."""
+    return re.findall(r'<section id="([\w-]+)"', html)
+
+
+def words_of(html, anchor):
+    """The words of one section, in one line."""
+    start = html.index(f'<section id="{anchor}"')
+    page = Page(html[start : html.index("</section>", start) + len("</section>")])
+    return re.sub(r"\s+", " ", "".join(page.text))
 
 
 def test_sections_come_in_the_order_of_their_list(make_study):
     """A section is one function, listed once."""
     html, _ = page_and_twin(make_study("full"))
-    found = re.findall(r'<section id="(\w+)"', html)
-    assert found == ["set", "sure", "why", "next", "narrow", "cautions", "trust", "record"]
-    assert len(SECTIONS) == len(found)
+    assert sections_of(html) == [name for name in ORDER if name != "change-over"]
+    assert sections_of(page_and_twin(make_study("start"))[0]) == ORDER
+    assert len(SECTIONS) == len(ORDER)
+
+
+REACTOR = {"change-over", "watch", "chamber", "ph", "supplies", "alone"}
+
+
+def test_failed_fit_has_no_reactor_job(make_study):
+    """What rests on the fit is not shown where the fit failed."""
+    assert not set(sections_of(page_and_twin(make_study("failed"))[0])) & REACTOR
+
+
+@pytest.mark.parametrize("variant", ["start", "no reactor", "hostile"])
+def test_change_over_gives_every_step_and_the_rule(make_study, variant):
+    """Date, pump, each solution and the readings that count stand on the page."""
+    html, twin = page_and_twin(make_study(variant))
+    words = words_of(html, "change-over")
+    keys = {attributes["data-k"] for attributes, _ in Page(html).data}
+    for i, step in enumerate(twin["change_over"]):
+        assert f"/change_over/{i}/flow_ml_h" in keys
+        assert sum(k.startswith(f"/change_over/{i}/dose_rates/") for k in keys) == 2
+        assert html.count(f'datetime="{step["date"]}"') >= 1
+    assert html.count(f'datetime="{twin["change_over"][-1]["retest_on"]}"') >= 1
+    limits = {key for key in keys if key.endswith(("hold_above", "hold_below"))}
+    # One pair where all retests share it, else one for each.
+    assert len(limits) == (6 if variant == "no reactor" else 2)
+    for part in ("take only the dosing step", "take only the pump step", "take both", "Far low"):
+        assert part in words
+    assert "/change_over_plan/trim_ml_h" in keys
+    assert "under 1 of 100 cases" in words
+    assert ("not sure enough" in words) == (variant == "no reactor")
+
+
+def test_headline_is_the_first_step(make_study):
+    """The large number is what is set now, not the end of a hand-over that takes days."""
+    html, twin = page_and_twin(make_study("start"))
+    big = html[html.index('<p class="big">') :]
+    assert f'data-k="/flow/today/set_to">{twin["change_over"][0]["flow_ml_h"]:.0f}<' in big[:120]
+    words = words_of(html, "set")
+    assert "The first of 3 dated steps towards 2220 mL/h" in words
+
+
+@pytest.mark.parametrize(
+    ("variant", "words"),
+    [
+        ("full", "make it in one go"),
+        ("net change", "there is nothing to hand over"),
+    ],
+)
+def test_change_without_steps_is_one_sentence(make_study, variant, words):
+    """Where nothing is handed over there is no section about it."""
+    html, _ = page_and_twin(make_study(variant))
+    assert "change-over" not in sections_of(html)
+    assert words in words_of(html, "set")
+
+
+def test_leaving_the_pump_says_nothing_of_changing(make_study):
+    """Who need not touch the pump is not told how to."""
+    html, _ = page_and_twin(make_study("leave"))
+    words = words_of(html, "set")
+    assert "one go" not in words
+    assert "steps" not in words
+
+
+@pytest.mark.parametrize(
+    ("variant", "verdict"),
+    [
+        ("full", "very likely (95 in 100) that nothing changed in the last 14 days"),
+        ("leave", "It is very likely (95 in 100) that the tank uses more than it did"),
+        ("hostile", "Perhaps (65 in 100) something changed in the last 14 days"),
+        ("start", "The log cannot tell whether something changed"),
+    ],
+)
+def test_verdict_on_what_changed(make_study, variant, verdict):
+    """One sentence with its number, and the test that tells where something may have changed."""
+    html, twin = page_and_twin(make_study(variant))
+    words = words_of(html, "watch")
+    assert verdict in words
+    assert twin["watch"]["changes"][0]["test"] in words
+
+
+@pytest.mark.parametrize(
+    ("variant", "words"),
+    [
+        ("full", "Keep the chamber at pH 6.60"),
+        ("leave", "Set the chamber to pH 6.60; it is at 6.40"),
+        ("wide", "At no chamber pH does the needed flow lie inside"),
+        ("no reactor", "what chambers usually do"),
+    ],
+)
+def test_chamber_says_what_to_set(make_study, variant, words):
+    """The pH to work at, or why there is none; usual figures are marked as such."""
+    assert words in words_of(page_and_twin(make_study(variant))[0], "chamber")
+
+
+def test_withheld_report_shows_no_flow_by_the_chamber(make_study):
+    """A flow that is withheld does not come in again by its pH."""
+    html, _ = page_and_twin(make_study("wide"))
+    keys = [attributes["data-k"] for attributes, _ in Page(html).data]
+    assert not [key for key in keys if "needed_ml_h" in key]
+    assert "<img" not in html[html.index('<section id="chamber"') : html.index('id="ph"')]
+
+
+@pytest.mark.parametrize(
+    ("variant", "words"),
+    [
+        ("full", "To raise the daily low, first: fresh air to the skimmer"),
+        ("leave", "Nothing to do: with the reactor carrying the whole load it is very likely"),
+    ],
+)
+def test_tank_ph_says_what_to_do(make_study, variant, words):
+    """What helps comes first where pH is often low; nothing is advised where it is not."""
+    assert words in words_of(page_and_twin(make_study(variant))[0], "ph")
+
+
+@pytest.mark.parametrize(
+    ("variant", "words"),
+    [
+        ("full", ["Top up the media about", "Change the CO2 cylinder about", "Magnesium."]),
+        ("leave", ["Top up the media now.", "in ten years or later"]),
+        ("start", ["state media_kg and co2_charge_g"]),
+    ],
+)
+def test_supplies_say_when_to_refill(make_study, variant, words):
+    """Dates where the tank file says what was filled in, else what to state."""
+    shown = words_of(page_and_twin(make_study(variant))[0], "supplies")
+    assert all(one in shown for one in words)
+
+
+@pytest.mark.parametrize(
+    ("variant", "words"),
+    [
+        ("full", "Test calcium every 6 weeks. Test magnesium every 6 weeks."),
+        ("leave", "Test calcium twice a year."),
+        ("no reactor", "Test calcium now, and twice a week."),
+        ("hostile", "Test calcium every week."),
+        ("start", "Put calcium right first: it is likely (70 in 100)"),
+        ("no calcium", "Test calcium once"),
+    ],
+)
+def test_outlook_says_how_often_to_test(make_study, variant, words):
+    """The answer to "is alkalinity alone enough?" ends in what to do."""
+    assert words in words_of(page_and_twin(make_study(variant))[0], "alone")
+
+
+def test_safety_names_its_sources(study):
+    """Figures on gas and cylinders can be checked by whoever relies on them.
+
+    NIOSH Pocket Guide and IDLH list (CAS 124-38-9): REL 5,000 ppm, STEL 30,000 ppm, IDLH 40,000
+    ppm; OSHA 29 CFR 1910.1000 Table Z-1: 5,000 ppm; 49 CFR 180.209 for requalification (values from
+    memory).
+    """
+    words = words_of(page_and_twin(study)[0], "cautions")
+    for part in ("5,000 ppm", "30,000 ppm", "40,000 ppm", "NIOSH", "OSHA", "49 CFR 180.209"):
+        assert part in words
 
 
 def test_bytes_repeat_across_processes(make_study, tmp_path):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import replace
 from datetime import date, datetime
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -28,6 +29,13 @@ TOP = {
     "effluent",
     "flow",
     "supplies",
+    "change_over",
+    "change_over_plan",
+    "chamber",
+    "tank_ph",
+    "magnesium",
+    "outlook",
+    "watch",
     "odd_readings",
     "diagnostics",
     "inputs",
@@ -212,6 +220,145 @@ def test_quantiles_of_known_draws():
     assert [found[key] for key in ("q05", "q25", "q50", "q75", "q95", "mean")] == pytest.approx(
         [5, 25, 50, 75, 95, 50]
     )
+
+
+def test_change_over_keeps_the_contract(study):
+    """Dated steps, each with pump, dosing, retest and the readings that count; in order."""
+    twin = json.loads(to_json(build_twin(study)))
+    steps = twin["change_over"]
+    planned = study.job.change_over.steps if study.job else ()
+    assert len(steps) == len(planned)
+    for step, told in zip(steps, planned, strict=True):
+        assert date.fromisoformat(step["date"]) == told.set_on
+        assert date.fromisoformat(step["retest_on"]) == told.retest_on
+        assert step["flow_ml_h"] == told.flow_ml_h
+        assert set(step["dose_rates"]) <= set(study.tank.solutions)
+        assert is_q(step["alkalinity"])
+        assert ordered(step["alkalinity"])
+        # 1 meq/L is 2.80385 dKH (DIN: 10 mg/L of CaO each).
+        assert step["hold_above"] == pytest.approx(2.80385 * told.above_meq_l, rel=1e-5)
+        far_below, below, above = (step[key] for key in ("far_below", "hold_below", "hold_above"))
+        assert above - below == pytest.approx(below - far_below, rel=1e-4)
+    for step, following in pairwise(steps):
+        assert step["retest_on"] == following["date"]
+    plan = twin["change_over_plan"]
+    if steps:
+        assert len(plan["levels"]) == plan["judged_days"]
+        assert 0 <= plan["overnight_probability"] <= plan["probability"] <= 1
+        by_date = {level["date"]: level for level in plan["levels"]}
+        assert by_date[steps[0]["retest_on"]]["q50"] == steps[0]["alkalinity"]["q50"]
+        assert is_q(plan["self_regulation_days"])
+
+
+def test_today_is_the_first_step(study):
+    """What is set now is the first step where there are steps, else the setting."""
+    twin = build_twin(study)
+    today, setting = twin["flow"]["today"], twin["flow"]["recommended"]
+    if setting is None:
+        assert today is None
+        return
+    steps = twin["change_over"]
+    assert today["steps"] == len(steps)
+    assert today["set_to"] == (steps[0]["flow_ml_h"] if steps else setting["set_to"])
+    if not steps:
+        assert today["action"] == twin["flow"]["action"]
+
+
+@pytest.mark.parametrize(
+    ("current", "first", "action"),
+    [
+        (None, 0.0, "off"),
+        (None, 300.0, "start"),
+        (300.0, 300.0, "leave"),
+        (300.0, 200.0, "lower"),
+        (200.0, 300.0, "raise"),
+    ],
+)
+def test_action_of_the_first_step(make_study, current, first, action):
+    """Told from what the pump does now, not from where the hand-over ends."""
+    study = make_study("start")
+    plan = study.job.change_over
+    steps = (replace(plan.steps[0], flow_ml_h=first), *plan.steps[1:])
+    flow = replace(study.recommendation.flow, current_ml_h=current)
+    changed = replace(
+        study,
+        recommendation=replace(study.recommendation, flow=flow),
+        job=replace(study.job, change_over=replace(plan, steps=steps)),
+    )
+    assert build_twin(changed)["flow"]["today"]["action"] == action
+
+
+def test_supplies_keep_the_contract(study):
+    """Days left where the charge is known, else null; CO2 is the reactor job's own figure."""
+    twin = build_twin(study)
+    stock = study.job and study.job.supplies
+    for name in ("media", "co2"):
+        days = twin["supplies"][f"{name}_days_left"]
+        assert (days is None) == (stock is None or getattr(stock, name) is None)
+        assert days is None or (is_q(days) and ordered(days))
+    if stock is not None:
+        used = twin["supplies"]["co2_g_per_day"]["q50"]
+        assert used == pytest.approx(float(np.median(stock.co2_g_d)), rel=1e-5)
+
+
+def test_refill_is_dated_from_the_last_entry(make_study):
+    """45 days from the last entry; null where the supply outlasts ten years."""
+    study = make_study("full")
+    media = build_twin(study)["supplies"]["media"]
+    days = (date.fromisoformat(media["refill_on"]["middle"]) - study.log.end.date()).days
+    assert days == pytest.approx(media["refill_days"]["q50"], abs=1)
+    assert media["refill_on"]["earliest"] < media["refill_on"]["latest"]
+    assert build_twin(make_study("leave"))["supplies"]["co2"]["refill_on"]["middle"] is None
+
+
+def test_failed_fit_has_no_reactor_job(make_study):
+    """Empty or null, with every key in its place."""
+    twin = build_twin(make_study("failed"))
+    assert twin["change_over"] == []
+    for key in ("change_over_plan", "chamber", "tank_ph", "magnesium", "outlook", "watch"):
+        assert twin[key] is None
+    assert twin["supplies"]["media_days_left"] is None
+    assert twin["supplies"]["notes"] == []
+
+
+def test_outlook_and_magnesium_are_in_the_keepers_unit(make_study):
+    """1 mmol/L of calcium is 40.078 mg/L, of magnesium 24.305 (IUPAC standard atomic weights)."""
+    study = make_study("full")
+    twin = build_twin(study)
+    ahead = study.job.outlook
+    for name, weight in (("calcium", 40.078), ("magnesium", 24.305)):
+        change = float(np.median(getattr(ahead, name).change[3]))
+        assert twin["outlook"][name]["unit"] == "mg/L"
+        assert twin["outlook"][name]["change"]["3"]["q50"] == pytest.approx(
+            weight * change, rel=1e-4
+        )
+    month = 30 * 24.305 * float(np.median(study.job.supplies.magnesium.trend_mmol_l_d))
+    assert twin["magnesium"]["change_per_month"]["q50"] == pytest.approx(month, rel=1e-4)
+
+
+def test_watch_chances_add_up_and_sizes_carry_no_sign(study):
+    """What may have changed and nothing at all share the whole chance."""
+    found = build_twin(study)["watch"]
+    if found is None:
+        return
+    total = found["nothing_probability"] + sum(c["probability"] for c in found["changes"])
+    assert total == pytest.approx(1.0, abs=1e-4)
+    assert all(0 <= c["size"]["q05"] <= c["size"]["q95"] for c in found["changes"])
+    assert {c["size"]["unit"] for c in found["changes"]} <= {"%", "dKH/day"}
+    assert found["window_days"] == len(found["days"])
+
+
+def test_chamber_grid_has_its_axes(study):
+    """What the figure draws stands in the twin; CO2 without bound is null."""
+    found = json.loads(to_json(build_twin(study)))["chamber"]
+    if found is None:
+        return
+    shape = len(found["ph_axis"]), len(found["flow_axis_ml_h"])
+    for key in ("supply_over_need", "holding_probability"):
+        assert np.array(found[key]).shape == shape
+    assert len(found["co2_g_per_day"]) == shape[0]
+    assert found["co2_g_per_day"][-1] is None
+    assert (found["region"] is None) == (found["least_co2_g_per_day"] is None)
 
 
 def test_next_tests_keep_the_contract(study):

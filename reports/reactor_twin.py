@@ -1,0 +1,299 @@
+"""The reactor job in the JSON twin: hand-over, supplies, chamber, pH, outlook, what changed."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from datetime import date, timedelta
+
+import numpy as np
+
+from estimator.chamber import ChamberTrade, SecondChamber, WorkingPoint
+from estimator.change_over import ChangeOver, ChangeStep
+from estimator.outlook import ElementOutlook, Outlook
+from estimator.parameters import ALKALINITY, PARAMETERS
+from estimator.study import Study
+from estimator.supplies import DAYS_PER_MONTH, MOST_DAYS, Magnesium, Stock
+from estimator.tank_ph import LOW_PH, TankPh
+from estimator.watch import Change, Watch
+from reports.quantities import (
+    Draws,
+    Json,
+    alkalinity_unit,
+    in_alkalinity_unit,
+    in_magnesium_unit,
+    iso,
+    magnesium_unit,
+    quantiles,
+)
+
+
+def reactor_job_parts(study: Study) -> Json:
+    """Every key of the twin that comes from the reactor job; null or empty where there is none."""
+    job = study.job
+    return {
+        "change_over": [_step(study, step) for step in job.change_over.steps] if job else [],
+        "change_over_plan": _plan(study, job.change_over) if job else None,
+        "supplies": _supplies(study),
+        "magnesium": _magnesium(study, job.supplies.magnesium) if job else None,
+        "chamber": _chamber(study, job.chamber) if job else None,
+        "tank_ph": _tank_ph(job.tank_ph) if job else None,
+        "outlook": _outlook(job.outlook) if job else None,
+        "watch": _watch(study, job.watch) if job else None,
+    }
+
+
+def _alkalinity(study: Study, meq_l: float) -> float:
+    return meq_l / ALKALINITY.units[alkalinity_unit(study)]
+
+
+def _step(study: Study, step: ChangeStep) -> Json:
+    return {
+        "date": step.set_on.isoformat(),
+        "flow_ml_h": step.flow_ml_h,
+        "dose_rates": dict(step.dose_ml_d),
+        "retest_on": step.retest_on.isoformat(),
+        "alkalinity": {
+            "unit": alkalinity_unit(study),
+            **quantiles(in_alkalinity_unit(study, step.alkalinity_meq_l)),
+        },
+        "hold_above": _alkalinity(study, step.above_meq_l),
+        "hold_below": _alkalinity(study, step.below_meq_l),
+        "far_above": _alkalinity(study, step.far_above_meq_l),
+        "far_below": _alkalinity(study, step.far_below_meq_l),
+    }
+
+
+def _plan(study: Study, plan: ChangeOver) -> Json:
+    days = plan.self_regulation_days
+    return {
+        "kind": plan.kind,
+        "reason": plan.reason,
+        "remedy": plan.remedy,
+        "remedy_probability": plan.remedy_probability,
+        "corrects": plan.corrects,
+        "probability": plan.probability,
+        "good_days_share": plan.good_days,
+        "overnight_probability": plan.overnight_probability,
+        "judged_days": plan.judged_days,
+        "unit": alkalinity_unit(study),
+        "rise_limit": _alkalinity(study, plan.rise_limit_meq_l_d),
+        "rise_limit_stated": plan.rise_limit_stated,
+        "step_days": plan.step_days,
+        "trim_ml_h": plan.trim_ml_h,
+        "spare": dict(plan.spare_ml_d),
+        "retest_hour": plan.retest_hour,
+        "self_regulation_days": None if days is None else quantiles(days),
+        "levels": _levels(study, plan, plan.levels_meq_l),
+        "overnight_levels": _levels(study, plan, plan.overnight_meq_l),
+    }
+
+
+def _levels(study: Study, plan: ChangeOver, levels_meq_l: Draws | None) -> list[Json]:
+    """Level at the end of each day (days, s), that is, as the next date begins."""
+    if levels_meq_l is None:
+        return []
+    return [
+        {"date": day.isoformat(), **quantiles(in_alkalinity_unit(study, level))}
+        for day, level in zip(level_days(plan), levels_meq_l, strict=True)
+    ]
+
+
+def level_days(plan: ChangeOver) -> list[date]:
+    """Date of each predicted level of a plan with steps: a retest reads that of its date."""
+    first = plan.steps[0].set_on
+    return [first + timedelta(days=day + 1) for day in range(plan.judged_days)]
+
+
+def _supplies(study: Study) -> Json:
+    job = study.job
+    media, co2 = (job.supplies.media, job.supplies.co2) if job else (None, None)
+    return {
+        "media_g_per_day": quantiles(study.recommendation.media_g_d),
+        "co2_g_per_day": quantiles(job.supplies.co2_g_d if job else study.recommendation.co2_g_d),
+        "media_days_left": media and quantiles(media.days_left),
+        "co2_days_left": co2 and quantiles(co2.days_left),
+        "media": media and _stock(study, media),
+        "co2": co2 and _stock(study, co2),
+        "notes": list(job.supplies.notes) if job else [],
+    }
+
+
+def _stock(study: Study, stock: Stock) -> Json:
+    """What is left; a date of `refill_on` is null where it is ten years off or more."""
+    days = quantiles(stock.refill_days)
+
+    def on(key: str) -> str | None:
+        if days[key] >= MOST_DAYS:
+            return None
+        return (study.log.end + timedelta(days=days[key])).date().isoformat()
+
+    return {
+        "charge_g": stock.charge_g,
+        "since": iso(stock.since),
+        "logged": stock.logged,
+        "left_g": quantiles(stock.left_g),
+        "left_share": float(np.median(stock.left_g)) / max(stock.charge_g, 1e-9),
+        "refill_days": days,
+        "refill_on": {"earliest": on("q05"), "middle": on("q50"), "latest": on("q95")},
+    }
+
+
+def _magnesium(study: Study, found: Magnesium | None) -> Json | None:
+    if found is None:
+        return None
+    month = DAYS_PER_MONTH * in_magnesium_unit(study, found.trend_mmol_l_d)
+    return {
+        "unit": magnesium_unit(study),
+        "readings": found.readings,
+        "now": quantiles(in_magnesium_unit(study, found.now_mmol_l)),
+        "share_pct": quantiles(100 * found.share),
+        "needed_share_pct": quantiles(100 * found.needed_share),
+        "change_per_month": quantiles(month),
+        "keeps_up_probability": found.keeps_up,
+    }
+
+
+def _chamber(study: Study, trade: ChamberTrade) -> Json:
+    region = trade.region
+    least = None
+    if region is not None:
+        inside = (trade.ph_axis >= region.low - 1e-9) & (trade.ph_axis <= region.high + 1e-9)
+        least = float(np.min(trade.co2_g_d[inside]))
+    return {
+        "present_ph": trade.present_ph,
+        "ph_known": trade.ph_known,
+        "from_priors": trade.from_priors,
+        "region": region and asdict(region),
+        "least_co2_g_per_day": least,
+        "reasons": list(trade.reasons),
+        "points": [_point(study, point) for point in trade.points],
+        "second": trade.second and _second(study, trade.second),
+        "ph_axis": trade.ph_axis.tolist(),
+        "flow_axis_ml_h": trade.flow_axis_ml_h.tolist(),
+        "supply_over_need": trade.supply_over_need.tolist(),
+        "holding_probability": trade.holding.tolist(),
+        "inside_probability": trade.inside_chance.tolist(),
+        "co2_g_per_day": trade.co2_g_d.tolist(),
+    }
+
+
+def _point(study: Study, point: WorkingPoint) -> Json:
+    effluent = point.effluent_meq_l
+    return {
+        "chamber_ph": point.chamber_ph,
+        "is_present": point.is_present,
+        "needed_ml_h": point.needed_ml_h and asdict(point.needed_ml_h),
+        "effluent_alkalinity": effluent
+        and {name: _alkalinity(study, meq_l) for name, meq_l in asdict(effluent).items()},
+        "effluent_ph": point.effluent_ph and asdict(point.effluent_ph),
+        "co2_g_per_day": point.co2_g_d and asdict(point.co2_g_d),
+        "free_co2_mmol_l": point.free_co2_mmol_l and asdict(point.free_co2_mmol_l),
+        "free_co2_g_per_day": point.free_co2_g_d and asdict(point.free_co2_g_d),
+        "pump_share": point.pump_share,
+        "inside_probability": point.inside_chance,
+        "cautions": list(point.cautions),
+    }
+
+
+def _second(study: Study, second: SecondChamber) -> Json:
+    """Each pair is [without, with] the second chamber."""
+    return {
+        "chamber_ph": second.chamber_ph,
+        "effluent_alkalinity": [_alkalinity(study, x) for x in second.effluent_meq_l],
+        "effluent_ph": list(second.effluent_ph),
+        "free_co2_mmol_l": list(second.free_co2_mmol_l),
+        "co2_per_caco3": list(second.co2_per_caco3),
+        "co2_saved_share": 1 - second.co2_per_caco3[1] / second.co2_per_caco3[0],
+    }
+
+
+def _tank_ph(found: TankPh) -> Json:
+    ranges = ("day", "night", "day_without", "night_without", "reactor_drop", "swing")
+    return {
+        "low_ph": LOW_PH,
+        **{name: asdict(getattr(found, name)) for name in ranges},
+        "low_probability": found.low_chance,
+        "low_probability_without": found.low_chance_without,
+        "exchange_per_h": asdict(found.exchange_per_h),
+        "exchange_learned": found.exchange_learned,
+        "room_co2_ppm": asdict(found.room_co2_ppm),
+        "room_co2_stated": found.room_co2_stated,
+        "chamber_ph": found.chamber_ph,
+        "readings": found.readings,
+        "measures": [asdict(measure) for measure in found.measures],
+        "notes": list(found.notes),
+    }
+
+
+def _outlook(found: Outlook) -> Json:
+    routine = found.routine
+    return {
+        "alone": found.alone,
+        "answer": found.answer,
+        "routine": routine
+        and {
+            "of": routine.of,
+            "litres": routine.litres,
+            "interval_days": routine.interval_d,
+            "next_days": routine.next_d,
+        },
+        "calcium": _element(found.calcium),
+        "magnesium": found.magnesium and _element(found.magnesium),
+    }
+
+
+def _element(one: ElementOutlook) -> Json:
+    """One element in the unit of its band; months are keys "1", "3", "6"."""
+    unit = one.band.unit
+    scale = PARAMETERS[one.parameter].units[unit]
+    by_week = one.out_by_week
+    return {
+        "unit": unit,
+        "band": {"low": one.band.low / scale, "high": one.band.high / scale},
+        "band_stated": one.band_stated,
+        "tested": one.tested,
+        "now": None if one.now is None else quantiles(one.now / scale),
+        "change": {str(month): quantiles(draws / scale) for month, draws in one.change.items()},
+        "out_now_probability": None if by_week is None else float(by_week[0]),
+        "out_by_probability": one.out_by
+        and {str(month): chance for month, chance in one.out_by.items()},
+        "test_weeks": one.test_weeks,
+        "enough": one.enough,
+        "answer": one.answer,
+    }
+
+
+def _watch(study: Study, found: Watch) -> Json:
+    likeliest = found.likeliest
+    return {
+        "days": [day.isoformat() for day in found.days],
+        "window_days": len(found.days),
+        "can_tell": found.can_tell,
+        "nothing_probability": found.nothing,
+        "nothing_prior_probability": found.nothing_prior,
+        "likeliest": None if likeliest is None else found.changes.index(likeliest),
+        "changes": [_change(study, found, change) for change in found.changes],
+        "effective_draws": found.effective_draws,
+    }
+
+
+def _change(study: Study, found: Watch, change: Change) -> Json:
+    """One change; `size` is how large it is if it happened, without its sign."""
+    unit, scale = "%", 0.01
+    if change.kind == "uptake":
+        keepers = alkalinity_unit(study)
+        unit, scale = f"{keepers}/day", ALKALINITY.units[keepers]
+    points = (abs(value) / scale for value in change.size)
+    size = {"unit": unit, **dict(zip(("q05", "q50", "q95"), points, strict=True))}
+    return {
+        "kind": change.kind,
+        "of": change.of,
+        "direction": change.direction,
+        "prior_probability": change.prior,
+        "probability": change.chance,
+        "size": size,
+        "most_likely_on": found.days[int(np.argmax(change.by_day))].isoformat(),
+        "by_day_probability": change.by_day.tolist(),
+        "cause": change.cause,
+        "test": change.test,
+    }
