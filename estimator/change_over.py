@@ -1011,7 +1011,7 @@ def _reason(task: _Task, steps: tuple[ChangeStep, ...], dosed: bool) -> str:
     elif dosed:
         reason = "The load is still dosed, at least in part: the reactor takes it over in steps."
     else:
-        reason = "Nothing is dosed, and the pump's setting has a way to go: it moves in steps."
+        reason = "Nothing is dosed: the pump alone moves, in steps, as the retests allow."
     least = task.pump.flow_min_ml_h
     carried = (float(to_l_d(np.array(least))) / task.final_l_d) ** (1 - float(task.tank.exponent))
     first = steps[1 if task.before is not None else 0]

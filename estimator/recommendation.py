@@ -418,7 +418,7 @@ def _notes(posterior: Posterior, tank: Tank, inside: float, target: Target) -> t
     if is_planned(posterior):
         notes.append(
             "No reactor flow and no effluent reading are in the log. The flow is for a planned "
-            "reactor, from what chamber chemistry usually gives. Start it at the low end of the "
-            "range while dosing goes on, test its effluent, and run the report again."
+            "reactor, from what chamber chemistry usually gives. Once it runs, test its effluent "
+            "and run the report again."
         )
     return tuple(notes)

@@ -43,8 +43,6 @@ from reports.wording import (
 
 MOST_ROWS = 200
 """Readings listed on the page; the twin holds them all."""
-LEAST_NARROWING_PCT = 5
-"""Narrowing, per cent, below which no test is called useful."""
 NEARLY_THE_MOST = 0.8
 """Part of the best narrowing that a cheaper test must bring to be put first."""
 USUAL_RISE_DKH = "0.5 to 1"
@@ -295,7 +293,24 @@ def certainty(report: Report) -> Section:
             "trust",
         )
     )
+    if report.sampled_well and not n.get("/level_check/checked"):
+        blocks.append(Prose(_level_warning(report), "aside"))
     return Section("sure", "How sure", blocks)
+
+
+def _level_warning(report: Report) -> Markup:
+    """What the range of the level is worth if the kit has shifted, and what to do."""
+    n = report.numbers
+    return say(
+        "The range of alkalinity now holds while the kit reads as it always did, and no reference "
+        "solution was tested in the last {} days. In simulated logs whose kit shifted by a "
+        "twentieth unnoticed it held the truth {} times in 100 instead of 9 in 10, and {} where "
+        "uptake followed saturation. Test a reference solution with that kit. The needed flow hardly depends on "
+        "it, since tank and effluent are tested alike.",
+        n.whole("/level_check/checked_days"),
+        n.in_hundred("/level_check/held_if_kit_shifted"),
+        n.in_hundred("/level_check/held_if_uptake_follows_saturation"),
+    )
 
 
 def reasons(report: Report) -> Section:
@@ -411,7 +426,7 @@ def next_test_lines(n: Numbers) -> list[Markup]:
                 day(until),
             )
         ]
-    if max(one["narrowing_pct"] for one in n.get("/next_tests")) < LEAST_NARROWING_PCT:
+    if max(one["narrowing_pct"] for one in n.get("/next_tests")) < n.get("/testing/useful_pct"):
         return [_nothing_helps(n)]
     best = _most_useful(n)
     path = f"/next_tests/{best}"
@@ -439,7 +454,7 @@ def _nothing_helps(n: Numbers) -> Markup:
     return say(
         "No test that can be run now narrows the flow range by as much as {} %. What is left open "
         "comes mostly from {}; {}{}.",
-        LEAST_NARROWING_PCT,
+        n.whole("/testing/useful_pct"),
         SOURCES[main][0],
         "once the reactor runs, " if n.get("/flow/planned") else "",
         SOURCES[main][1],
@@ -552,7 +567,7 @@ def how_much_line(n: Numbers) -> Markup | None:
     if enough is None:
         verdict = say(
             "Up to {} tests each still add to the chance of holding the band.",
-            list(much["holding_gain_by_tests"])[-1],
+            n.whole("/testing/how_much/most_weighed"),
         )
     elif enough == 0:
         verdict = Markup("For holding the band the readings so far are enough.")

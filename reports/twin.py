@@ -71,6 +71,7 @@ def build_twin(study: Study, *, timings: bool = False) -> Json:
             study.posterior.calcium_share * units.CA_G_MOL * units.MEQ_L_PER_DKH
         ),
         "level_now": _levels_now(study),
+        "level_check": _level_check(study),
         "water_volume_l": quantiles(study.posterior.volume_l),
         "kits": _kits(study),
         "effluent": _effluent(study),
@@ -182,6 +183,30 @@ def _uptake(study: Study) -> Json:
             "by_day": _by_day(study, calcium),
             "tested": post.calcium_mmol_l is not None,
         },
+    }
+
+
+HELD_IF_KIT_SHIFTED, HELD_IF_SATURATION = 0.68, 0.78
+"""Shares of simulated logs whose 90 % range of alkalinity now held the truth: an alkalinity kit
+shifted by 5 % unnoticed; uptake followed saturation (`tests/recovery/misspecification.json`)."""
+CHECKED_DAYS = 60
+"""A kit counts as checked so long after a reference solution (common practice, no source)."""
+
+
+def _level_check(study: Study) -> Json:
+    """When a reference solution was last tested, and what the level's range is worth without."""
+    tests = [
+        reading.time
+        for reading in study.log.readings
+        if (reading.sample, reading.parameter) == ("reference", ALKALINITY.name)
+    ]
+    days = (study.log.end - max(tests)).days if tests else None
+    return {
+        "reference_tested_days_ago": days,
+        "checked": days is not None and days <= CHECKED_DAYS,
+        "checked_days": CHECKED_DAYS,
+        "held_if_kit_shifted": HELD_IF_KIT_SHIFTED,
+        "held_if_uptake_follows_saturation": HELD_IF_SATURATION,
     }
 
 
@@ -297,6 +322,10 @@ def _next_tests(study: Study) -> list[Json]:
     ]
 
 
+USEFUL_PCT = 5
+"""Narrowing, per cent, below which no test is called useful."""
+
+
 def _testing(study: Study) -> Json | None:
     """How much testing is enough, and a plan for the next two weeks."""
     planning = study.planning
@@ -305,6 +334,7 @@ def _testing(study: Study) -> Json | None:
     much, plan = planning.how_much, planning.plan
     now = float(np.subtract(*np.quantile(study.recommendation.flow.needed_ml_h, [0.95, 0.05])))
     return {
+        "useful_pct": USEFUL_PCT,
         "settled_until": planning.settled_until and planning.settled_until.isoformat(),
         "how_much": much
         and {
@@ -316,6 +346,7 @@ def _testing(study: Study) -> Json | None:
             "holding_gain_by_tests": {str(n): gain for n, gain in much.gains.items()},
             "holding_gain_if_all_were_known": much.perfect_gain,
             "enough": much.enough,
+            "most_weighed": max(much.gains),
         },
         "plan": plan
         and {

@@ -11,6 +11,8 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent))
 from misspecification import OUTLIERS, one_log
 
+from reports.twin import HELD_IF_KIT_SHIFTED, HELD_IF_SATURATION
+
 STUDY = json.loads(Path(__file__).with_name("misspecification.json").read_text())["departures"]
 WARNED = {"alkalinity now"}
 """Of which the report says that a shifted kit or saturation makes the range too small."""
@@ -25,6 +27,16 @@ def test_outliers_hardly_move_the_needed_flow() -> None:
     assert None not in shifts
     assert sorted(shifts)[1] < 0.2
     assert max(shifts) < 0.5
+
+
+def test_the_report_quotes_what_the_study_found() -> None:
+    """The shares beside the level are those of the committed study."""
+    found = {
+        name: STUDY[name]["in_90"]["alkalinity now"]
+        for name in ("silent 5 % kit shift", "uptake follows saturation")
+    }
+    assert pytest.approx(found["silent 5 % kit shift"], abs=0.006) == HELD_IF_KIT_SHIFTED
+    assert pytest.approx(found["uptake follows saturation"], abs=0.006) == HELD_IF_SATURATION
 
 
 @pytest.mark.parametrize("departure", STUDY)
