@@ -50,7 +50,15 @@ RECOMMENDED, WITHHELD, BAD_INPUT, FAILED = "recommended", "withheld", "bad_input
 """Status of an outcome: as the tank's twin says, or why there is no twin."""
 MOST_FAULTS = 20
 """Faults kept of one tank."""
-HEAVY = ("estimator.fit", "estimator.recommendation", "reports.page")
+HEAVY = (
+    "estimator.fit",
+    "estimator.planning",
+    "estimator.change_over",
+    "estimator.tank_ph",
+    "estimator.outlook",
+    "estimator.watch",
+    "reports.page",
+)
 """Modules that load all that a fit needs, which takes seconds: once in each pool."""
 
 Json = dict[str, Any]
