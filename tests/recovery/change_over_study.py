@@ -156,15 +156,18 @@ class TrueTank:
     def shares(self) -> dict[str, float]:
         """Of the days passed: shares of daily means in the band, and share rising too fast.
 
-        `in_band_since` counts from the first day in the band.
+        `in_band_since` counts from the first day in the band, `in_band_as_read` is by what the
+        keeper's kit would show, free of its scatter: no plan can make good a kit that reads wrong.
         """
         daily = np.reshape(self.recorded, (-1, self.per_day)).mean(axis=1)
         band = self.case.tank.targets["alkalinity"]
         inside = (daily >= band.low) & (daily <= band.high)
+        read = daily * self.case.truth.kit_gain["alk", 0]
         rise = np.diff(daily) > (band.max_rise_per_day or np.inf)
         return {
             "in_band": float(np.mean(inside)),
             "in_band_since": float(np.mean(inside[int(np.argmax(inside)) :])),
+            "in_band_as_read": float(np.mean((read >= band.low) & (read <= band.high))),
             "rising": float(np.mean(rise)),
             "lowest_dkh": float(daily.min() / DKH),
             "highest_dkh": float(daily.max() / DKH),
@@ -363,7 +366,7 @@ def main() -> None:
     summary = {
         f"{way}, exponent {'any' if exponent is None else exponent}": {
             name: round(float(np.mean([r[way][name] for r in group])), 3)  # type: ignore[index]
-            for name in ("in_band", "in_band_since", "rising")
+            for name in ("in_band", "in_band_since", "in_band_as_read", "rising")
         }
         for way in ("plan", "overnight")
         for exponent in (None, *EXPONENTS)
