@@ -24,6 +24,31 @@ CA = units.CA_G_MOL
 NO3 = units.NO3_G_MOL
 MIDNIGHT = datetime(2026, 3, 1)
 
+TANK_FILE = """\
+[tank]
+name = "Hall"
+water_volume_l = 620
+[targets.alkalinity]
+low = 7.6
+high = 8.8
+unit = "dKH"
+[kits.drops]
+parameter = "alkalinity"
+unit = "dKH"
+step = 0.3
+[solutions.soda]
+alkalinity_meq_per_ml = 1.9
+[water.new]
+alkalinity = 8.2
+[reference.standard]
+alkalinity = 7.0
+[reactor]
+flow_min_ml_h = 60
+flow_max_ml_h = 3000
+flow_step_ml_h = 10
+"""
+"""A good tank file with one of everything; read by `run_path`, as test folders are no packages."""
+
 
 def example_tank(**changes: Any) -> Tank:
     """A 600 L tank with a reactor, one kit a parameter and two dosing solutions."""
@@ -348,35 +373,55 @@ GOOD = Diagnostics(1.001, 1500.0, 1200.0, "uptake now", 0, 4, 500, ())
 
 
 def known_posterior(
-    draws: int = 400, days: int = 3, log_sd: float = 0.0, **changes: Any
+    draws: int = 400,
+    days: int = 3,
+    log_sd: float = 0.0,
+    *,
+    uptake: float | np.ndarray = 0.5,
+    gain: float = 5.4,
+    calcium_share: float | np.ndarray = 0.5,
+    middle_meq_l: float = MIDDLE,
+    **changes: Any,
 ) -> Posterior:
-    """Uptake 0.5 meq/L/day in 600 L, effluent 5.4 meq/L above the band's middle at 50 L/day, ε 0.4.
+    """A fit that is known: 600 L at the band's middle, the same uptake every day.
 
-    `log_sd` spreads uptake and gain; 55.6 L/day at the reference strength would hold the level.
+    Unchanged, the effluent is 5.4 meq/L above the middle at 50 L/day, ε is 0.4, and 55.6 L/day at
+    the reference strength would hold the level.
+
+    Args:
+        draws, days: s, and how many days from 1 March 2026.
+        log_sd: spread of uptake and of effluent strength.
+        uptake: meq/L/day, one number or (s,).
+        gain: effluent alkalinity over the middle, meq/L.
+        calcium_share: mmol of calcium taken up per meq, one number or (s,).
+        middle_meq_l: middle of the band, where the level is.
+        changes: fields that are to be as given; others do not follow them.
     """
     rng = np.random.default_rng(1)
     ones = np.ones(draws)
-    uptake = 0.5 * np.exp(log_sd * rng.standard_normal(draws))
+    per_draw = uptake * np.exp(log_sd * rng.standard_normal(draws))
+    by_day = np.repeat(per_draw[:, None], days, axis=1)
+    share = calcium_share * ones
     posterior = Posterior(
         chains=4,
         volume_l=600.0 * ones,
         light_share=0.4 * ones,
-        calcium_share=0.5 * ones,
+        calcium_share=share,
         exponent=0.4 * ones,
         drift=0.0 * ones,
         effluent_drift=0.0 * ones,
-        uptake_scale=uptake,
+        uptake_scale=per_draw,
         days=tuple(date(2026, 3, 1) + timedelta(days=j) for j in range(days)),
-        uptake_meq_l_d=np.repeat(uptake[:, None], days, axis=1),
-        calcium_uptake_mmol_l_d=0.5 * np.repeat(uptake[:, None], days, axis=1),
-        alkalinity_meq_l=MIDDLE * np.ones((draws, days)),
+        uptake_meq_l_d=by_day,
+        calcium_uptake_mmol_l_d=share[:, None] * by_day,
+        alkalinity_meq_l=middle_meq_l * np.ones((draws, days)),
         calcium_mmol_l=None,
-        alkalinity_now_meq_l=MIDDLE * ones,
+        alkalinity_now_meq_l=middle_meq_l * ones,
         calcium_now_mmol_l=None,
         nitrate_loss_meq_l_d=None,
-        effluent_gain_meq_l=5.4 * np.exp(log_sd * rng.standard_normal(draws)),
-        effluent_meq_l=MIDDLE + 5.4 * ones,
-        middle_meq_l=MIDDLE,
+        effluent_gain_meq_l=gain * np.exp(log_sd * rng.standard_normal(draws)),
+        effluent_meq_l=middle_meq_l + gain * ones,
+        middle_meq_l=middle_meq_l,
         reference_flow_l_d=50.0,
         present_flow_l_d=50.0,
         dosed_meq_d=0.0,

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
-from datetime import date, timedelta
+from datetime import date
 from itertools import pairwise
 from typing import Any
 
@@ -23,7 +23,7 @@ from estimator.change_over import (
     plan_change_over,
 )
 from estimator.dosing import Solution
-from estimator.posterior import Diagnostics, Posterior
+from estimator.posterior import Posterior
 from estimator.recommendation import recommend, to_ml_h
 from estimator.tank import Kit, Reactor, Tank, Target
 
@@ -33,44 +33,26 @@ DOSES = {"soda": 300 / 1.9, "chloride": 150 / 1.84}
 """Put back 0.5 meq/L/day in 600 L."""
 
 
-def known(draws: int = 200, **changes: Any) -> Posterior:
+@pytest.fixture(scope="module")
+def known(make_posterior) -> Callable[..., Posterior]:
     """Every draw the same: 0.5 meq/L/day in 600 L, effluent 6 meq/L above the band's middle, ε 0.
 
     Needs 50 L/day; nothing runs and 300 meq/day are dosed unless changed.
     """
-    ones = np.ones(draws)
-    uptake = changes.pop("uptake", 0.5) * ones
-    posterior = Posterior(
-        chains=4,
-        volume_l=600.0 * ones,
-        light_share=0.4 * ones,
-        calcium_share=0.5 * ones,
-        exponent=0.0 * ones,
-        drift=0.0 * ones,
-        effluent_drift=0.0 * ones,
-        uptake_scale=uptake,
-        days=tuple(date(2026, 3, 1) + timedelta(days=j) for j in range(3)),
-        uptake_meq_l_d=np.repeat(uptake[:, None], 3, axis=1),
-        calcium_uptake_mmol_l_d=0.5 * np.repeat(uptake[:, None], 3, axis=1),
-        alkalinity_meq_l=8.2 * DKH * np.ones((draws, 3)),
-        calcium_mmol_l=None,
-        alkalinity_now_meq_l=8.2 * DKH * ones,
-        calcium_now_mmol_l=None,
-        nitrate_loss_meq_l_d=None,
-        effluent_gain_meq_l=6.0 * ones,
-        effluent_meq_l=(8.2 * DKH + 6.0) * ones,
-        middle_meq_l=8.2 * DKH,
-        reference_flow_l_d=None,
-        present_flow_l_d=0.0,
-        dosed_meq_d=300.0,
-        effluent_tested=False,
-        kit_gain={},
-        kit_repeatability={"alk": 0.2 * DKH * ones},
-        checks=(),
-        net_change=False,
-        diagnostics=Diagnostics(1.001, 1500.0, 1200.0, "uptake now", 0, 4, 500, ()),
-    )
-    return replace(posterior, **changes)
+
+    def make(draws: int = 200, **changes: Any) -> Posterior:
+        stated = {
+            "gain": 6.0,
+            "exponent": np.zeros(draws),
+            "reference_flow_l_d": None,
+            "present_flow_l_d": 0.0,
+            "dosed_meq_d": 300.0,
+            "effluent_tested": False,
+            "kit_repeatability": {"alk": np.full(draws, 0.2 * DKH)},
+        }
+        return make_posterior(draws, **{**stated, **changes})
+
+    return make
 
 
 def spread(median: float, log_sd: float, draws: int, seed: int) -> np.ndarray:
@@ -78,23 +60,28 @@ def spread(median: float, log_sd: float, draws: int, seed: int) -> np.ndarray:
     return median * np.exp(log_sd * np.random.default_rng(seed).standard_normal(draws))
 
 
-def unsure(effluent_sd: float = 0.25, kit_sd: float = 0.02, **changes: Any) -> Posterior:
+@pytest.fixture(scope="module")
+def unsure(known) -> Callable[..., Posterior]:
     """Effluent strength, its answer to the flow, kit and level unsure; both strengths drift."""
-    draws = 800
-    rng = np.random.default_rng(5)
-    kit = np.exp(kit_sd * rng.standard_normal(draws))
-    level = changes.pop("level_dkh", 8.2) * DKH
-    stated = {
-        "uptake": spread(0.5, 0.02, draws, 1),
-        "effluent_gain_meq_l": spread(6.0, effluent_sd, draws, 2),
-        "exponent": np.clip(0.4 + 0.12 * rng.standard_normal(draws), 0.05, 0.9),
-        "drift": np.full(draws, 0.006),
-        "effluent_drift": np.full(draws, 0.006),
-        "kit_gain": {("alk", 0): kit},
-        "kit_repeatability": {"alk": np.full(draws, 0.2 * DKH)},
-        "alkalinity_now_meq_l": level / kit + 0.05 * DKH * rng.standard_normal(draws),
-    }
-    return known(draws, **{**stated, **changes})
+
+    def make(
+        effluent_sd: float = 0.25, kit_sd: float = 0.02, level_dkh: float = 8.2, **changes: Any
+    ) -> Posterior:
+        draws = 800
+        rng = np.random.default_rng(5)
+        kit = np.exp(kit_sd * rng.standard_normal(draws))
+        stated = {
+            "uptake": spread(0.5, 0.02, draws, 1),
+            "effluent_gain_meq_l": spread(6.0, effluent_sd, draws, 2),
+            "exponent": np.clip(0.4 + 0.12 * rng.standard_normal(draws), 0.05, 0.9),
+            "drift": np.full(draws, 0.006),
+            "effluent_drift": np.full(draws, 0.006),
+            "kit_gain": {("alk", 0): kit},
+            "alkalinity_now_meq_l": level_dkh * DKH / kit + 0.05 * DKH * rng.standard_normal(draws),
+        }
+        return known(draws, **{**stated, **changes})
+
+    return make
 
 
 def plan(
@@ -106,7 +93,7 @@ def plan(
 
 
 @pytest.fixture(scope="module")
-def handed(make_tank) -> ChangeOver:
+def handed(unsure, make_tank) -> ChangeOver:
     """A hand-over whose effluent is not known well."""
     return plan(unsure(), make_tank())
 
@@ -251,7 +238,7 @@ def test_chances_count_band_and_rise() -> None:
     assert chance(1.5, 3, correction=3, begun=9.5)[0] == pytest.approx([2 / 3])
 
 
-def test_known_tank_is_handed_over_at_once(make_tank) -> None:
+def test_known_tank_is_handed_over_at_once(known, make_tank) -> None:
     """With nothing unknown the shortest plan is one step, and it is sure."""
     kits = {"alk": Kit("alk", "alkalinity", "dKH", 0.01 * DKH, 0.0)}
     posterior = known(kit_repeatability={"alk": np.zeros(200)})
@@ -283,7 +270,7 @@ def test_settings_can_be_set(handed: ChangeOver) -> None:
         assert one.retest_on == following.set_on
 
 
-def test_hand_over_is_monotone_and_complete(handed: ChangeOver, make_tank) -> None:
+def test_hand_over_is_monotone_and_complete(unsure, handed: ChangeOver, make_tank) -> None:
     """The pump only rises and the dosing only falls, all solutions in one scale, to none."""
     flows = [step.flow_ml_h for step in handed.steps]
     assert flows == sorted(flows)
@@ -313,7 +300,7 @@ def test_steps_do_better_than_overnight(handed: ChangeOver) -> None:
     assert np.all(inside & rise, axis=0).mean() == pytest.approx(handed.probability, abs=0.01)
 
 
-def test_known_effluent_raises_the_chance(handed: ChangeOver, make_tank) -> None:
+def test_known_effluent_raises_the_chance(unsure, handed: ChangeOver, make_tank) -> None:
     """A tested effluent makes for a surer plan; while it is not, testing it is what is advised."""
     tested = plan(unsure(effluent_sd=0.03), make_tank())
     assert tested.probability > handed.probability + 0.1
@@ -321,14 +308,14 @@ def test_known_effluent_raises_the_chance(handed: ChangeOver, make_tank) -> None
     assert handed.remedy_probability > handed.probability
 
 
-def test_unsure_kit_is_named(make_tank) -> None:
+def test_unsure_kit_is_named(unsure, make_tank) -> None:
     """Where the kit's own error is what may hide the level, checking the kit is advised."""
     found = plan(unsure(effluent_sd=0.03, kit_sd=0.06), make_tank())
     assert "solution of known value" in found.remedy
 
 
 @pytest.mark.parametrize("level_dkh", [6.8, 9.6])
-def test_level_out_of_band_is_corrected_first(level_dkh: float, make_tank) -> None:
+def test_level_out_of_band_is_corrected_first(unsure, level_dkh: float, make_tank) -> None:
     """The first step leaves the pump and changes the dosing; no faster than the limit."""
     posterior = unsure(effluent_sd=0.1, level_dkh=level_dkh)
     found = plan(posterior, make_tank())
@@ -345,7 +332,7 @@ def test_level_out_of_band_is_corrected_first(level_dkh: float, make_tank) -> No
     assert found.steps[-1].dose_ml_d["soda"] == 0
 
 
-def test_spare_dosing_is_told(handed: ChangeOver, make_tank) -> None:
+def test_spare_dosing_is_told(known, handed: ChangeOver, make_tank) -> None:
     """Half the largest rise here (0.25 dKH a day in 600 L), less than a fifth of the load."""
     assert handed.spare_ml_d["soda"] == pytest.approx(0.25 * DKH * 600 / 1.9, rel=0.05)
     assert handed.spare_ml_d["chloride"] > 0
@@ -355,7 +342,7 @@ def test_spare_dosing_is_told(handed: ChangeOver, make_tank) -> None:
     assert plan(flow_only, make_tank(solutions={}), {}).spare_ml_d == {}
 
 
-def test_low_tank_on_the_reactor_is_dosed_again(make_tank) -> None:
+def test_low_tank_on_the_reactor_is_dosed_again(known, make_tank) -> None:
     """Nothing is dosed and the level is low: the solutions of the tank file raise it."""
     posterior = known(
         alkalinity_now_meq_l=np.full(200, 7.0 * DKH),
@@ -374,7 +361,7 @@ def test_low_tank_on_the_reactor_is_dosed_again(make_tank) -> None:
     assert without.steps[0].dose_ml_d == {}
 
 
-def test_partly_handed_over_goes_on_from_there(make_tank) -> None:
+def test_partly_handed_over_goes_on_from_there(unsure, make_tank) -> None:
     """Half the load on the reactor: no step goes back behind the present settings."""
     posterior = unsure(
         effluent_sd=0.05, reference_flow_l_d=25.0, present_flow_l_d=25.0, effluent_tested=True,
@@ -387,7 +374,7 @@ def test_partly_handed_over_goes_on_from_there(make_tank) -> None:
 
 
 @pytest.mark.parametrize("present", [25.0, 100.0])
-def test_running_reactor_changes_in_order(present: float, make_tank) -> None:
+def test_running_reactor_changes_in_order(known, present: float, make_tank) -> None:
     """Nothing dosed and the flow far from its setting: the pump moves one way, and ends there."""
     posterior = known(
         reference_flow_l_d=present,
@@ -403,7 +390,7 @@ def test_running_reactor_changes_in_order(present: float, make_tank) -> None:
     assert all(step.dose_ml_d == {} for step in found.steps)
 
 
-def test_nothing_to_do_where_the_reactor_carries_the_load(make_tank) -> None:
+def test_nothing_to_do_where_the_reactor_carries_the_load(known, make_tank) -> None:
     """At its setting and in the middle of the band: no steps, and a reason."""
     posterior = known(
         reference_flow_l_d=50.0, present_flow_l_d=50.0, dosed_meq_d=0.0, effluent_tested=True
@@ -414,7 +401,7 @@ def test_nothing_to_do_where_the_reactor_carries_the_load(make_tank) -> None:
     assert "already carries the load" in found.reason
 
 
-def test_no_plan_without_a_setting(make_tank) -> None:
+def test_no_plan_without_a_setting(unsure, make_tank) -> None:
     """A withheld setting gives no plan, and the reason says so."""
     posterior = unsure(effluent_sd=1.5)
     found = plan(posterior, make_tank())
@@ -422,14 +409,14 @@ def test_no_plan_without_a_setting(make_tank) -> None:
     assert "No setting is recommended" in found.reason
 
 
-def test_no_plan_without_dosing_and_reactor(make_tank) -> None:
+def test_no_plan_without_dosing_and_reactor(known, make_tank) -> None:
     """Neither is there: nothing can be handed over."""
     found = plan(known(dosed_meq_d=0.0), make_tank(reactor=None), {})
     assert (found.kind, found.steps) == ("none", ())
     assert "nothing to hand over" in found.reason
 
 
-def test_smallest_flow_is_told(make_tank) -> None:
+def test_smallest_flow_is_told(unsure, make_tank) -> None:
     """A pump that cannot start on less than most of the load is named; no step is below it."""
     pump = Reactor(1600.0, 6000.0, 10.0)
     found = plan(unsure(level_dkh=8.15), make_tank(reactor=pump))
@@ -438,7 +425,7 @@ def test_smallest_flow_is_told(make_tank) -> None:
     assert "1600 mL/h" in found.reason
 
 
-def test_rise_limit_is_the_keepers_or_the_usual(make_tank) -> None:
+def test_rise_limit_is_the_keepers_or_the_usual(known, make_tank) -> None:
     """0.5 dKH a day (common practice, no source) stands where the tank file states none."""
     tank = make_tank()
     found = plan(known(), tank)
@@ -450,14 +437,14 @@ def test_rise_limit_is_the_keepers_or_the_usual(make_tank) -> None:
     assert found.rise_limit_stated
 
 
-def test_retest_hour_is_the_middle_of_the_light(make_tank) -> None:
+def test_retest_hour_is_the_middle_of_the_light(known, make_tank) -> None:
     """10:00 to 20:00 is 15:00; lights across midnight too."""
     assert plan(known(), make_tank()).retest_hour == 15.0
     across = make_tank(lights_on_h=18.0, lights_off_h=4.0)
     assert plan(known(), across).retest_hour == 23.0
 
 
-def test_plan_is_fixed_by_its_seed(make_tank, handed: ChangeOver) -> None:
+def test_plan_is_fixed_by_its_seed(unsure, make_tank, handed: ChangeOver) -> None:
     """The same seed gives the same plan and levels, another seed other random numbers."""
     again = plan(unsure(), make_tank())
     assert [s.flow_ml_h for s in again.steps] == [s.flow_ml_h for s in handed.steps]

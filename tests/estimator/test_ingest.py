@@ -8,6 +8,7 @@ import sys
 import time
 from datetime import datetime
 from pathlib import Path
+from runpy import run_path
 
 import pytest
 
@@ -19,27 +20,7 @@ from estimator.tank import Tank
 NOW = datetime(2025, 6, 1, 9, 0)
 DKH = 0.356652  # meq/L, see test_units
 
-TANK_TEXT = """\
-[tank]
-water_volume_l = 620
-[targets.alkalinity]
-low = 7.6
-high = 8.8
-unit = "dKH"
-[kits.drops]
-parameter = "alkalinity"
-unit = "dKH"
-step = 0.3
-[solutions.soda]
-alkalinity_meq_per_ml = 1.9
-[water.new]
-alkalinity = 8.2
-[reference.standard]
-alkalinity = 7.0
-[reactor]
-flow_min_ml_h = 60
-flow_max_ml_h = 3000
-"""
+TANK_TEXT = run_path(str(Path(__file__).parents[1] / "conftest.py"))["TANK_FILE"]
 RICH_TANK_TEXT = """\
 [kits.strips]
 parameter = "alkalinity"

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import timedelta
 from typing import Any
 
 import numpy as np
@@ -19,7 +18,7 @@ from estimator.outlook import (
     outlook,
     water_routine,
 )
-from estimator.posterior import NOT_CHECKED, Posterior
+from estimator.posterior import Posterior
 from estimator.schedule import WATER_ALKALINITY_SD, WATER_CALCIUM_SD, build_schedule
 from estimator.supplies import Magnesium
 from estimator.tank import Reactor, Target
@@ -33,45 +32,24 @@ READINGS = [(0.5, "alkalinity", "tank", "alk", 8 * DKH), (1.5, "calcium", "tank"
 PLAIN = Reactor(10.0, 3000.0, 1.0, 6.6)
 
 
-def known(schedule, draws: int = 60, **changes: Any) -> Posterior:
+def known(make_posterior, days: int, draws: int = 60, **changes: Any) -> Posterior:
     """Every draw the same: 1 dKH a day, calcium 425 mg/L, half a mole of it per equivalent."""
-    ones = np.ones(draws)
-    uptake = np.full((draws, schedule.days), changes.pop("uptake", DKH))
-    posterior = Posterior(
-        chains=2,
-        volume_l=300.0 * ones,
-        light_share=0.4 * ones,
-        calcium_share=0.5 * ones,
-        exponent=0.0 * ones,
-        drift=0.0 * ones,
-        effluent_drift=0.0 * ones,
-        uptake_scale=uptake[:, 0],
-        days=tuple((schedule.origin + timedelta(days=j)).date() for j in range(schedule.days)),
-        uptake_meq_l_d=uptake,
-        calcium_uptake_mmol_l_d=0.5 * uptake,
-        alkalinity_meq_l=8 * DKH * np.ones_like(uptake),
-        calcium_mmol_l=425 / CA * np.ones_like(uptake),
-        alkalinity_now_meq_l=8 * DKH * ones,
-        calcium_now_mmol_l=425 / CA * ones,
-        nitrate_loss_meq_l_d=None,
-        effluent_gain_meq_l=6.0 * ones,
-        effluent_meq_l=(8 * DKH + 6.0) * ones,
-        middle_meq_l=8 * DKH,
-        reference_flow_l_d=30.0,
-        present_flow_l_d=30.0,
-        dosed_meq_d=0.0,
-        effluent_tested=True,
-        kit_gain={},
-        kit_repeatability={},
-        checks=(),
-        net_change=False,
-        diagnostics=NOT_CHECKED,
-    )
-    return replace(posterior, **changes)
+    stated = {
+        "uptake": DKH,
+        "middle_meq_l": 8 * DKH,
+        "volume_l": np.full(draws, 300.0),
+        "gain": 6.0,
+        "exponent": np.zeros(draws),
+        "calcium_mmol_l": np.full((draws, days), 425 / CA),
+        "calcium_now_mmol_l": np.full(draws, 425 / CA),
+        "reference_flow_l_d": 30.0,
+        "present_flow_l_d": 30.0,
+    }
+    return make_posterior(draws, days, **{**stated, **changes})
 
 
 @pytest.fixture
-def look(make_tank, make_log):
+def look(make_tank, make_log, make_posterior):
     """A function from the actions of a log, and what else differs, to an `Outlook`."""
 
     def make(
@@ -80,7 +58,8 @@ def look(make_tank, make_log):
         tank = make_tank(**{"reactor": PLAIN, **(tank_changes or {})})
         log = make_log(readings, actions)
         schedule = build_schedule(log, tank)
-        return outlook(log, tank, schedule, known(schedule, **changes), magnesium, SEED)
+        posterior = known(make_posterior, schedule.days, **changes)
+        return outlook(log, tank, schedule, posterior, magnesium, SEED)
 
     return make
 

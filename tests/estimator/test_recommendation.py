@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
-from datetime import date, timedelta
 from typing import Any
 
 import numpy as np
@@ -11,7 +11,7 @@ import pytest
 from scipy import integrate
 
 from estimator import recommendation, units
-from estimator.posterior import Diagnostics, Posterior
+from estimator.posterior import Posterior
 from estimator.recommendation import (
     HORIZON_DAYS,
     future_levels,
@@ -24,48 +24,26 @@ from estimator.recommendation import (
 from estimator.tank import Reactor, Target
 
 DKH = units.MEQ_L_PER_DKH
-GOOD = Diagnostics(1.001, 1500.0, 1200.0, "uptake now", 0, 4, 500, ())
 SEED = np.random.SeedSequence(7)
 
 
-def known(draws: int = 200, **changes: Any) -> Posterior:
+@pytest.fixture(scope="module")
+def known(make_posterior) -> Callable[..., Posterior]:
     """Every draw the same: 0.5 meq/L/day in 600 L, effluent 6 meq/L above the band's middle, ε 0.
 
     Needs 0.5 · 600 / 6 = 50 L/day, 2083 mL/h.
     """
-    ones = np.ones(draws)
-    uptake = changes.pop("uptake", 0.5) * ones
-    posterior = Posterior(
-        chains=4,
-        volume_l=600.0 * ones,
-        light_share=0.4 * ones,
-        calcium_share=0.5 * ones,
-        exponent=0.0 * ones,
-        drift=0.0 * ones,
-        effluent_drift=0.0 * ones,
-        uptake_scale=uptake,
-        days=tuple(date(2026, 3, 1) + timedelta(days=j) for j in range(3)),
-        uptake_meq_l_d=np.repeat(uptake[:, None], 3, axis=1),
-        calcium_uptake_mmol_l_d=0.5 * np.repeat(uptake[:, None], 3, axis=1),
-        alkalinity_meq_l=8.2 * DKH * np.ones((draws, 3)),
-        calcium_mmol_l=None,
-        alkalinity_now_meq_l=8.2 * DKH * ones,
-        calcium_now_mmol_l=None,
-        nitrate_loss_meq_l_d=None,
-        effluent_gain_meq_l=6.0 * ones,
-        effluent_meq_l=(8.2 * DKH + 6.0) * ones,
-        middle_meq_l=8.2 * DKH,
-        reference_flow_l_d=30.0,
-        present_flow_l_d=30.0,
-        dosed_meq_d=0.0,
-        effluent_tested=True,
-        kit_gain={},
-        kit_repeatability={},
-        checks=(),
-        net_change=False,
-        diagnostics=GOOD,
-    )
-    return replace(posterior, **changes)
+
+    def make(draws: int = 200, **changes: Any) -> Posterior:
+        stated = {
+            "gain": 6.0,
+            "exponent": np.zeros(draws),
+            "reference_flow_l_d": 30.0,
+            "present_flow_l_d": 30.0,
+        }
+        return make_posterior(draws, **{**stated, **changes})
+
+    return make
 
 
 def spread(median: float, log_sd: float, draws: int, seed: int) -> np.ndarray:
@@ -78,7 +56,7 @@ def advise(posterior, tank):
     return recommend(posterior, tank, SEED)
 
 
-def test_needed_flow_is_uptake_times_volume_over_gain(make_tank) -> None:
+def test_needed_flow_is_uptake_times_volume_over_gain(known, make_tank) -> None:
     """ε = 0, effluent of fixed strength: F = U V / (A_e − A_m)."""
     posterior = known()
     assert posterior.needed_flow_l_d == pytest.approx(np.full(200, 50.0))
@@ -89,14 +67,14 @@ def test_needed_flow_is_uptake_times_volume_over_gain(make_tank) -> None:
     assert to_l_d(advice.flow.needed_ml_h) == pytest.approx(expected)
 
 
-def test_flow_response_raises_the_needed_flow() -> None:
+def test_flow_response_raises_the_needed_flow(known) -> None:
     """ε = ½: twice the load of the reference flow needs four times the flow."""
     posterior = known(exponent=np.full(200, 0.5), uptake=0.6)
     # 0.6 · 600 / 6 = 60 L/day is twice the reference of 30 L/day.
     assert posterior.needed_flow_l_d == pytest.approx(np.full(200, 120.0))
 
 
-def test_setting_is_a_multiple_of_the_step_within_the_range(make_tank) -> None:
+def test_setting_is_a_multiple_of_the_step_within_the_range(known, make_tank) -> None:
     """Low, high and setting are whole pump steps, rounded outward, and in order."""
     posterior = known(2000, uptake=spread(0.5, 0.08, 2000, 1))
     advice = advise(posterior, make_tank())
@@ -110,7 +88,7 @@ def test_setting_is_a_multiple_of_the_step_within_the_range(make_tank) -> None:
     assert 0 <= setting.high_ml_h - high < 10
 
 
-def test_setting_keeps_within_the_pump(make_tank) -> None:
+def test_setting_keeps_within_the_pump(known, make_tank) -> None:
     """The setting never asks for a flow that the pump cannot give."""
     posterior = known(2000, uptake=spread(0.5, 0.08, 2000, 1))
     for pump in (Reactor(60.0, 2100.0, 25.0), Reactor(2075.0, 9000.0, 25.0)):
@@ -119,7 +97,7 @@ def test_setting_keeps_within_the_pump(make_tank) -> None:
         assert setting.set_to_ml_h % 25 == 0
 
 
-def test_setting_holds_a_known_tank(make_tank) -> None:
+def test_setting_holds_a_known_tank(known, make_tank) -> None:
     """With nothing unknown the setting is the needed flow to the pump's step, and sure to hold."""
     advice = advise(known(), make_tank())
     assert advice.flow.setting.set_to_ml_h in (2080.0, 2090.0)
@@ -127,7 +105,7 @@ def test_setting_holds_a_known_tank(make_tank) -> None:
     assert advice.flow.level_in_band == 1.0
 
 
-def test_no_candidate_does_better_than_the_setting(make_tank) -> None:
+def test_no_candidate_does_better_than_the_setting(known, make_tank) -> None:
     """The recommended setting's chance is within Monte Carlo error of the best in the range."""
     posterior = known(
         1500,
@@ -145,7 +123,7 @@ def test_no_candidate_does_better_than_the_setting(make_tank) -> None:
     assert chances.min() < chances.max() - 0.1
 
 
-def test_current_settings_are_judged_with_what_is_still_dosed(make_tank) -> None:
+def test_current_settings_are_judged_with_what_is_still_dosed(known, make_tank) -> None:
     """Flow for 60 % of the load and doses for the rest hold the band; the flow alone does not."""
     dosed = advise(known(dosed_meq_d=0.4 * 0.5 * 600), make_tank())
     assert dosed.dosed_meq_d == pytest.approx(120.0)
@@ -156,7 +134,7 @@ def test_current_settings_are_judged_with_what_is_still_dosed(make_tank) -> None
 
 @pytest.mark.parametrize("exponent", [0.0, 0.4])
 @pytest.mark.parametrize("flow", [0.0, 20.0, 70.0])
-def test_future_levels_are_the_exact_solution(exponent, flow) -> None:
+def test_future_levels_are_the_exact_solution(known, exponent, flow) -> None:
     """With constant uptake the daily steps land on the solution of the differential equation."""
     posterior = known(1, exponent=np.array([exponent]))
     levels = future_levels(posterior, np.array([flow]), 45.0, 14, np.random.default_rng(0))
@@ -177,7 +155,7 @@ def test_future_levels_are_the_exact_solution(exponent, flow) -> None:
     np.testing.assert_allclose(levels[:, 0, 0], expected, rtol=1e-8)
 
 
-def test_future_drift_has_the_stated_size() -> None:
+def test_future_drift_has_the_stated_size(known) -> None:
     """Uptake drifts by drift × √day, strength likewise: the level's variance is that of the sums.
 
     At no flow the level falls by the running sum of a random walk, whose variance after n days is
@@ -195,7 +173,7 @@ def test_in_band_probability_counts_whole_horizons() -> None:
     assert in_band_probability(levels, Target(2.0, 3.0, "meq/L")) == pytest.approx([2 / 3])
 
 
-def test_media_for_two_degrees_in_250_litres(make_tank) -> None:
+def test_media_for_two_degrees_in_250_litres(known, make_tank) -> None:
     """ΔTA of 2 dKH in 250 L is 89.163 mmol, 8.924 g, of CaCO3 a day.
 
     Alkalinity anomaly, half the alkalinity (Smith & Key 1975, Limnol. Oceanogr. 20:493).
@@ -205,7 +183,7 @@ def test_media_for_two_degrees_in_250_litres(make_tank) -> None:
     assert advice.media_g_d == pytest.approx(np.full(200, 8.924), abs=1e-3)
 
 
-def test_carbon_dioxide_is_more_than_the_stoichiometric(make_tank) -> None:
+def test_carbon_dioxide_is_more_than_the_stoichiometric(known, make_tank) -> None:
     """0.440 g per g of CaCO3 is the least that chemistry allows; the middle is 1.9 of it."""
     advice = advise(known(4000), make_tank())
     ratio = advice.co2_g_d / (0.43971 * advice.media_g_d)
@@ -213,7 +191,7 @@ def test_carbon_dioxide_is_more_than_the_stoichiometric(make_tank) -> None:
     assert np.mean(ratio > 1.0) > 0.99
 
 
-def test_dose_rates_put_back_the_load(make_tank) -> None:
+def test_dose_rates_put_back_the_load(known, make_tank) -> None:
     """Each solution alone: 300 meq/day of 1.9 meq/mL is 157.9 mL; calcium at half the load."""
     tank = make_tank()
     advice = advise(known(), tank)
@@ -222,7 +200,7 @@ def test_dose_rates_put_back_the_load(make_tank) -> None:
     assert advice.dose_ml_d["chloride"] == pytest.approx(np.full(200, 150 / strength))
 
 
-def test_variance_shares_add_up_to_one() -> None:
+def test_variance_shares_add_up_to_one(known) -> None:
     """Whatever varies, the parts make a whole, and the widest source has the largest part."""
     posterior = known(
         3000,
@@ -237,14 +215,14 @@ def test_variance_shares_add_up_to_one() -> None:
     assert max(shares, key=lambda name: shares[name]) == "effluent strength"
 
 
-def test_variance_shares_of_one_source_alone() -> None:
+def test_variance_shares_of_one_source_alone(known) -> None:
     """ε = 0 and only the volume unknown: all of the variance is the volume's."""
     shares = variance_shares(known(500, volume_l=spread(600, 0.1, 500, 2)))
     assert shares["water volume"] == pytest.approx(1.0)
     assert shares["uptake"] == pytest.approx(0.0, abs=1e-12)
 
 
-def test_withheld_where_the_pump_is_too_small(make_tank) -> None:
+def test_withheld_where_the_pump_is_too_small(known, make_tank) -> None:
     """The needed flow is above the pump's limit: no setting, and the limit is named."""
     pump = Reactor(60.0, 1500.0, 10.0)
     advice = advise(known(), make_tank(reactor=pump))
@@ -254,7 +232,7 @@ def test_withheld_where_the_pump_is_too_small(make_tank) -> None:
     assert any("1500 mL/h" in reason for reason in advice.reasons)
 
 
-def test_withheld_where_the_pump_is_too_large(make_tank) -> None:
+def test_withheld_where_the_pump_is_too_large(known, make_tank) -> None:
     """The smallest flow gives more than the tank takes."""
     pump = Reactor(3000.0, 9000.0, 10.0)
     advice = advise(known(), make_tank(reactor=pump))
@@ -262,7 +240,7 @@ def test_withheld_where_the_pump_is_too_large(make_tank) -> None:
     assert any("3000 mL/h" in reason for reason in advice.reasons)
 
 
-def test_withheld_where_no_uptake_is_shown(make_tank) -> None:
+def test_withheld_where_no_uptake_is_shown(known, make_tank) -> None:
     """Uptake that may be nothing gives no setting, and says what to test."""
     uptake = 0.03 + 0.05 * np.random.default_rng(0).standard_normal(500)
     advice = advise(known(500, uptake=uptake), make_tank())
@@ -270,7 +248,7 @@ def test_withheld_where_no_uptake_is_shown(make_tank) -> None:
     assert any("does not show" in reason and "test" in reason for reason in advice.reasons)
 
 
-def test_withheld_where_the_range_is_wide(make_tank) -> None:
+def test_withheld_where_the_range_is_wide(known, make_tank) -> None:
     """Ends of the range more than four times apart: withheld, and the widest source is named."""
     posterior = known(2000, effluent_gain_meq_l=spread(6, 0.5, 2000, 3))
     advice = advise(posterior, make_tank())
@@ -282,15 +260,16 @@ def test_withheld_where_the_range_is_wide(make_tank) -> None:
     assert narrow.status == "recommended"
 
 
-def test_withheld_where_sampling_failed(make_tank) -> None:
+def test_withheld_where_sampling_failed(known, make_tank) -> None:
     """A fit that failed its checks gives no setting, and the reason is passed on."""
-    failed = replace(GOOD, failures=("3 divergent transitions (none allowed)",))
+    passed = known().diagnostics
+    failed = replace(passed, failures=("3 divergent transitions (none allowed)",))
     advice = advise(known(diagnostics=failed), make_tank())
     assert advice.status == "withheld"
     assert any("3 divergent transitions" in reason for reason in advice.reasons)
 
 
-def test_level_out_of_band_is_not_corrected_by_the_flow(make_tank) -> None:
+def test_level_out_of_band_is_not_corrected_by_the_flow(known, make_tank) -> None:
     """A level below the band leaves the setting at the needed flow, and the keeper is told."""
     posterior = known(alkalinity_now_meq_l=np.full(200, 6.5 * DKH))
     advice = advise(posterior, make_tank())
@@ -299,19 +278,24 @@ def test_level_out_of_band_is_not_corrected_by_the_flow(make_tank) -> None:
     assert any("below the band" in note for note in advice.notes)
 
 
-def planned(**changes: Any) -> Posterior:
+@pytest.fixture(scope="module")
+def planned(known) -> Callable[..., Posterior]:
     """A reactor of which nothing is known: never run, never tested; 120 meq/day being dosed."""
-    return known(
-        2000,
-        reference_flow_l_d=None,
-        present_flow_l_d=0.0,
-        effluent_tested=False,
-        dosed_meq_d=120.0,
-        **changes,
-    )
+
+    def make(**changes: Any) -> Posterior:
+        return known(
+            2000,
+            reference_flow_l_d=None,
+            present_flow_l_d=0.0,
+            effluent_tested=False,
+            dosed_meq_d=120.0,
+            **changes,
+        )
+
+    return make
 
 
-def test_planned_reactor_gets_a_flow_and_a_note(make_tank) -> None:
+def test_planned_reactor_gets_a_flow_and_a_note(planned, make_tank) -> None:
     """Without a reactor the flow is for a planned one: no current setting, and notes say so."""
     advice = advise(planned(), make_tank(reactor=None))
     assert advice.flow.current_ml_h is None
@@ -322,7 +306,7 @@ def test_planned_reactor_gets_a_flow_and_a_note(make_tank) -> None:
     assert any("0.56 dKH a day" in note for note in advice.notes)
 
 
-def test_planned_reactor_may_have_a_wider_range(make_tank) -> None:
+def test_planned_reactor_may_have_a_wider_range(planned, make_tank) -> None:
     """A range to choose a pump by may be wider than one to set a pump by, but not endlessly."""
     ranges = {}
     for log_sd in (0.5, 0.8):
@@ -335,7 +319,7 @@ def test_planned_reactor_may_have_a_wider_range(make_tank) -> None:
     assert ranges["recommended"] < recommendation.PLANNED_RATIO_LIMIT < ranges["withheld"]
 
 
-def test_withheld_where_effluent_was_tested_but_no_flow_logged(make_tank) -> None:
+def test_withheld_where_effluent_was_tested_but_no_flow_logged(known, make_tank) -> None:
     """Effluent readings without a flow: how much the reactor adds cannot be known."""
     posterior = known(reference_flow_l_d=None, present_flow_l_d=0.0)
     advice = advise(posterior, make_tank())
@@ -343,7 +327,7 @@ def test_withheld_where_effluent_was_tested_but_no_flow_logged(make_tank) -> Non
     assert any("no flow" in reason for reason in advice.reasons)
 
 
-def test_withheld_where_no_setting_of_the_pump_is_in_range(make_tank) -> None:
+def test_withheld_where_no_setting_of_the_pump_is_in_range(known, make_tank) -> None:
     """A pump of coarse steps that straddle the range has no setting to recommend."""
     posterior = known(2000, uptake=spread(0.5, 0.001, 2000, 1))
     advice = advise(posterior, make_tank(reactor=Reactor(1650.0, 2390.0, 800.0)))
@@ -351,7 +335,7 @@ def test_withheld_where_no_setting_of_the_pump_is_in_range(make_tank) -> None:
     assert any("No setting of the pump" in reason for reason in advice.reasons)
 
 
-def test_withheld_where_nothing_would_hold_the_band(make_tank) -> None:
+def test_withheld_where_nothing_would_hold_the_band(known, make_tank) -> None:
     """Drift so large that no flow keeps the band: no setting, and the main source is named."""
     posterior = known(2000, uptake=spread(0.5, 0.2, 2000, 1), drift=np.full(2000, 0.5))
     advice = advise(posterior, make_tank())
@@ -359,13 +343,13 @@ def test_withheld_where_nothing_would_hold_the_band(make_tank) -> None:
     assert any("No flow is likely enough" in reason for reason in advice.reasons)
 
 
-def test_net_change_is_told(make_tank) -> None:
+def test_net_change_is_told(known, make_tank) -> None:
     """Where nothing added is logged, the keeper is told that only the net change is seen."""
     advice = advise(known(net_change=True), make_tank())
     assert any("net change" in note for note in advice.notes)
 
 
-def test_advice_is_fixed_by_its_seed(make_tank) -> None:
+def test_advice_is_fixed_by_its_seed(known, make_tank) -> None:
     """The same draws and seed give the same advice."""
     posterior = known(500, uptake=spread(0.5, 0.1, 500, 1), drift=np.full(500, 0.02))
     first, again = (recommend(posterior, make_tank(), np.random.SeedSequence(3)) for _ in range(2))

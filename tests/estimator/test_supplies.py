@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import timedelta
 from typing import Any
 
 import numpy as np
@@ -35,41 +34,20 @@ MG = units.MG_G_MOL
 SEED = np.random.SeedSequence(5)
 
 
-def known(schedule, draws: int = 50, **changes: Any) -> Posterior:
+def known(make_posterior, schedule, draws: int = 50, **changes: Any) -> Posterior:
     """Every draw the same: 1 dKH a day in 250 L, all of it calcification."""
-    ones = np.ones(draws)
-    uptake = np.full((draws, schedule.days), changes.pop("uptake", DKH))
-    posterior = Posterior(
-        chains=2,
-        volume_l=250.0 * ones,
-        light_share=0.4 * ones,
-        calcium_share=0.49 * ones,
-        exponent=0.0 * ones,
-        drift=0.0 * ones,
-        effluent_drift=0.0 * ones,
-        uptake_scale=uptake[:, 0],
-        days=tuple((schedule.origin + timedelta(days=j)).date() for j in range(schedule.days)),
-        uptake_meq_l_d=uptake,
-        calcium_uptake_mmol_l_d=0.49 * uptake,
-        alkalinity_meq_l=8 * DKH * np.ones_like(uptake),
-        calcium_mmol_l=None,
-        alkalinity_now_meq_l=8 * DKH * ones,
-        calcium_now_mmol_l=None,
-        nitrate_loss_meq_l_d=None,
-        effluent_gain_meq_l=6.0 * ones,
-        effluent_meq_l=(8 * DKH + 6.0) * ones,
-        middle_meq_l=8 * DKH,
-        reference_flow_l_d=schedule.reference_flow_l_d,
-        present_flow_l_d=schedule.present_flow_l_d,
-        dosed_meq_d=0.0,
-        effluent_tested=True,
-        kit_gain={},
-        kit_repeatability={},
-        checks=(),
-        net_change=False,
-        diagnostics=NOT_CHECKED,
-    )
-    return replace(posterior, **changes)
+    stated = {
+        "uptake": DKH,
+        "calcium_share": 0.49,
+        "middle_meq_l": 8 * DKH,
+        "volume_l": np.full(draws, 250.0),
+        "gain": 6.0,
+        "exponent": np.zeros(draws),
+        "reference_flow_l_d": schedule.reference_flow_l_d,
+        "present_flow_l_d": schedule.present_flow_l_d,
+        "diagnostics": NOT_CHECKED,
+    }
+    return make_posterior(draws, schedule.days, **{**stated, **changes})
 
 
 REACTOR = Reactor(10.0, 3000.0, 1.0, 6.6, media_kg=3.0, co2_charge_g=2000.0)
@@ -78,7 +56,7 @@ FLOW_ML_H = 250 * DKH / 6.0 * 1000 / 24
 
 
 @pytest.fixture
-def supply(make_tank, make_log):
+def supply(make_tank, make_log, make_posterior):
     """A function from actions (and a tank and posterior changed) to `Supplies`."""
 
     def make(
@@ -87,7 +65,7 @@ def supply(make_tank, make_log):
         tank = make_tank(**{"reactor": REACTOR, **(tank_changes or {})})
         log = make_log([(0.5, "alkalinity", "tank", "alk", 2.8), *readings], actions)
         schedule = build_schedule(log, tank)
-        posterior = known(schedule, **changes)
+        posterior = known(make_posterior, schedule, **changes)
         advice = recommend(posterior, tank, SEED)
         draws = len(posterior.volume_l)
         return supplies(log, tank, schedule, posterior, advice, np.full(draws, ratio), SEED)
@@ -258,7 +236,7 @@ TESTED = (1.4, 7.0, 9.3, 14.2, 16.0, 22.0, 29.5)
 
 
 @pytest.fixture
-def magnesium_case(make_tank, make_log):
+def magnesium_case(make_tank, make_log, make_posterior):
     """A log with everything that moves magnesium: (log, tank, schedule, posterior)."""
     tank = make_tank(
         reactor=replace(REACTOR, magnesium_media_fraction=0.1),
@@ -271,7 +249,7 @@ def magnesium_case(make_tank, make_log):
     readings += [(5.0, "magnesium", "water", "mg", 1340 / MG, "new")]
     log = make_log(readings, EVENTS)
     schedule = build_schedule(log, tank)
-    posterior = known(schedule, 2, exponent=np.array([0.0, 0.3]))
+    posterior = known(make_posterior, schedule, 2, exponent=np.array([0.0, 0.3]))
     slope = 1 + 0.01 * np.arange(schedule.days)
     return (
         log,

@@ -7,33 +7,13 @@ must say so. Rows 2 and 3 of a log are good, so a row added to it is row 4.
 from __future__ import annotations
 
 import codecs
+from pathlib import Path
+from runpy import run_path
 from typing import NamedTuple
 
 HEADER = "time,entry,of,value,unit,kit,note\n"
 LOG = HEADER + "2025-03-01,alkalinity,,8.4,,,\n2025-03-03 18:00,alkalinity,,8.1,,,\n"
-TANK = """\
-[tank]
-name = "Hall"
-water_volume_l = 620
-[targets.alkalinity]
-low = 7.6
-high = 8.8
-unit = "dKH"
-[kits.drops]
-parameter = "alkalinity"
-unit = "dKH"
-step = 0.3
-[solutions.soda]
-alkalinity_meq_per_ml = 1.9
-[water.new]
-alkalinity = 8.2
-[reference.standard]
-alkalinity = 7.0
-[reactor]
-flow_min_ml_h = 60
-flow_max_ml_h = 3000
-flow_step_ml_h = 10
-"""
+TANK = run_path(str(Path(__file__).parents[1] / "conftest.py"))["TANK_FILE"]
 
 
 class Case(NamedTuple):

@@ -17,6 +17,7 @@ from concurrent.futures import BrokenExecutor, Executor, Future
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
+from runpy import run_path
 from urllib.parse import unquote_to_bytes
 
 import pytest
@@ -33,21 +34,7 @@ from reports.twin import build_twin
 ROOT = Path(__file__).parents[2]
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 NOW = datetime(2026, 5, 1)
-TANK = """\
-[tank]
-name = "Hall"
-water_volume_l = 620
-[targets.alkalinity]
-low = 7.6
-high = 8.8
-unit = "dKH"
-[kits.drops]
-parameter = "alkalinity"
-unit = "dKH"
-step = 0.3
-[solutions.soda]
-alkalinity_meq_per_ml = 1.9
-"""
+TANK = run_path(str(ROOT / "tests" / "conftest.py"))["TANK_FILE"].split("[water")[0]
 LOG = """\
 time,entry,of,value
 2026-03-01 08:00,dose_rate,soda,150
