@@ -213,6 +213,14 @@ def join(first: Trace, second: Trace) -> Trace:
     )
 
 
+def made_up_trace(schedule: Schedule, tank: Tank) -> Trace:
+    """Two draws at the prior medians, to compile what takes a trace."""
+    table = prior_table(schedule, tank)
+    z = np.zeros((1, 2, table.size))
+    misread = np.zeros((1, 2, len(schedule.readings)), dtype=np.int64)
+    return Trace(z, table.natural(z), misread, 0, 0)
+
+
 def _run(
     model: pm.Model,
     steps: list[Any],

@@ -22,7 +22,7 @@ import numpy as np
 from numba import njit
 
 from estimator import units
-from estimator.fit import Trace
+from estimator.fit import Trace, made_up_trace
 from estimator.kalman import joint_prediction
 from estimator.likelihood import MISREAD_CHANCE, MISREAD_SPREAD
 from estimator.mass_balance import fill
@@ -389,10 +389,7 @@ def _present(
 
 def compile_foresight(log: TankLog, tank: Tank, schedule: Schedule) -> None:
     """Compile what predicts and conditions, by running it once on a made-up trace of this log."""
-    table = prior_table(schedule, tank)
-    z = np.zeros((1, 2, table.size))
-    misread = np.zeros((1, 2, len(schedule.readings)), dtype=np.int64)
-    trace = Trace(z, table.natural(z), misread, 0, 0)
+    trace = made_up_trace(schedule, tank)
     reading = replace(schedule.readings[-1], time=log.end)
     outcomes_of(foresee(log, tank, schedule, trace, [reading], np.random.SeedSequence(0)), [0])
 

@@ -87,24 +87,26 @@ class Study:
     seconds: dict[str, float]
 
 
-def compile_rest(log: TankLog, tank: Tank, schedule: Schedule) -> None:
-    """Compile all but the density."""
-    from estimator.likelihood import compile_draws
+def compile_later(log: TankLog, tank: Tank, schedule: Schedule) -> None:
+    """Compile what runs after the fit."""
+    from estimator.fit import made_up_trace
     from estimator.planning import compile_planning
+    from estimator.watch import watch
 
-    compile_draws(schedule, tank)
     compile_planning(log, tank, schedule)
+    watch(schedule, tank, made_up_trace(schedule, tank))
 
 
 @contextmanager
-def _compiling_rest(
-    log: TankLog, tank: Tank, schedule: Schedule, cores: int | None
-) -> Iterator[None]:
-    """Let a second process compile half of the code meanwhile, unless all is to stay in one."""
+def _beside(cores: int | None, work: Callable[..., None], *arguments: object) -> Iterator[None]:
+    """Let a second process compile meanwhile, unless all is to stay in one.
+
+    Compiled code is shared through numba's cache on disk.
+    """
     if cores == 1 or (os.cpu_count() or 1) == 1:
         yield
         return
-    helper = get_context().Process(target=compile_rest, args=(log, tank, schedule), daemon=True)
+    helper = get_context().Process(target=work, args=arguments, daemon=True)
     helper.start()
     yield
     helper.join()
@@ -185,11 +187,11 @@ def run_study(
 
     tell("Preparing", 0.0)
     # Late, because loading numba and PyMC takes seconds that a bad log should not cost.
-    from estimator.likelihood import compile_density
+    from estimator.likelihood import compile_density, compile_draws
     from estimator.schedule import build_schedule
 
     schedule = build_schedule(inputs.log, inputs.tank)
-    with _compiling_rest(inputs.log, inputs.tank, schedule, cores):
+    with _beside(cores, compile_draws, schedule, inputs.tank):
         from estimator.fit import TARGET_ACCEPT, join, sample
         from estimator.planning import USUAL_WEEKLY_MINUTES, Fitted, plan_tests
         from estimator.posterior import collect
@@ -213,13 +215,14 @@ def run_study(
         )
 
     tell("Fitting", 0.0)
-    trace = draw(fit_seed, TARGET_ACCEPT)
-    posterior = collect(schedule, inputs.tank, trace, level_seed)
-    for one in more_seed.spawn(MORE_ROUNDS):
-        if not posterior.diagnostics.failures:
-            break
-        trace = join(trace, draw(one, MORE_ACCEPT, trace))
+    with _beside(cores, compile_later, inputs.log, inputs.tank, schedule):
+        trace = draw(fit_seed, TARGET_ACCEPT)
         posterior = collect(schedule, inputs.tank, trace, level_seed)
+        for one in more_seed.spawn(MORE_ROUNDS):
+            if not posterior.diagnostics.failures:
+                break
+            trace = join(trace, draw(one, MORE_ACCEPT, trace))
+            posterior = collect(schedule, inputs.tank, trace, level_seed)
     lap("fit")
     tell("Advising", 0.0)
     recommendation = recommend(posterior, inputs.tank, advice_seed)

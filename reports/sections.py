@@ -305,8 +305,8 @@ def _level_warning(report: Report) -> Markup:
         "The range of alkalinity now holds while the kit reads as it always did, and no reference "
         "solution was tested in the last {} days. In simulated logs whose kit shifted by a "
         "twentieth unnoticed it held the truth {} times in 100 instead of 9 in 10, and {} where "
-        "uptake followed saturation. Test a reference solution with that kit. The needed flow hardly depends on "
-        "it, since tank and effluent are tested alike.",
+        "uptake followed saturation. Test a reference solution with that kit. The needed flow "
+        "hardly depends on it, since tank and effluent are tested alike.",
         n.whole("/level_check/checked_days"),
         n.in_hundred("/level_check/held_if_kit_shifted"),
         n.in_hundred("/level_check/held_if_uptake_follows_saturation"),
