@@ -277,19 +277,30 @@ def held_at(posterior: Posterior, chamber: Chamber, ph: float) -> Held:
     )
 
 
+CO2_ERROR = (0.07, 0.11)
+"""Mean and sd of the log error of the CO2 ratio: PHREEQC's pitzer database uses 3 to 11 % more than
+PyCO2SYS, and a probe off by 0.1 pH changes it by about 9 % (computed); leaks not counted."""
+
+
 def co2_per_caco3(
-    posterior: Posterior, tank: Tank, settings: Settings, tank_ph: float
+    posterior: Posterior,
+    tank: Tank,
+    settings: Settings,
+    tank_ph: float,
+    seed: np.random.SeedSequence,
 ) -> np.ndarray:
     """CO2 used per CaCO3 dissolved (s,), mol/mol, at the present chamber pH and the needed flow.
 
-    Usual (`recommendation.CO2_PER_CACO3`) where nothing is taken up.
+    Usual (`recommendation.CO2_PER_CACO3`) where nothing is taken up; with `CO2_ERROR`.
     """
-    chamber = chamber_of(posterior, tank, settings, tank_ph, np.random.default_rng(0))
+    rng = np.random.default_rng(seed)
+    chamber = chamber_of(posterior, tank, settings, tank_ph, rng)
+    error = np.exp(CO2_ERROR[0] + CO2_ERROR[1] * rng.standard_normal(len(posterior.volume_l)))
     held = held_at(posterior, chamber, chamber.ph)
     dissolved = 0.5 * held.needed_l_d * held.effluent_gain_meq_l
     with np.errstate(invalid="ignore", divide="ignore"):
         ratio = held.co2_mmol_d / dissolved
-    return np.where(dissolved > 0, ratio, CO2_PER_CACO3[0])
+    return np.where(dissolved > 0, ratio, CO2_PER_CACO3[0]) * error
 
 
 def co2_at(posterior: Posterior, chamber: Chamber, ph: float, flow_l_d: float) -> float:

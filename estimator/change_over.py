@@ -43,7 +43,14 @@ from estimator import carbonate, units
 from estimator.likelihood import MISREAD_CHANCE, MISREAD_SPREAD
 from estimator.parameters import ALKALINITY
 from estimator.posterior import Posterior
-from estimator.recommendation import HORIZON_DAYS, PLANNED_PUMP, Recommendation, to_l_d, to_ml_h
+from estimator.recommendation import (
+    HORIZON_DAYS,
+    PLANNED_PUMP,
+    Recommendation,
+    calcium_is_high,
+    to_l_d,
+    to_ml_h,
+)
 from estimator.records import TankLog
 from estimator.settings import actions_of, settings_of
 from estimator.tank import Reactor, Tank, Target
@@ -195,6 +202,19 @@ def dose_rates_now(log: TankLog, tank: Tank) -> dict[str, float]:
         if rate > 0
         and tank.solutions[name].alkalinity_meq_per_ml + tank.solutions[name].calcium_mmol_per_ml
         > 0
+    }
+
+
+def rates_to_go_on(
+    dose_ml_d: Mapping[str, float], posterior: Posterior, tank: Tank
+) -> dict[str, float]:
+    """Dosing that a plan may go on with: no calcium while calcium is above its band."""
+    if not calcium_is_high(posterior, tank):
+        return dict(dose_ml_d)
+    return {
+        name: rate
+        for name, rate in dose_ml_d.items()
+        if tank.solutions[name].alkalinity_meq_per_ml > 0
     }
 
 

@@ -34,7 +34,7 @@ from estimator.schedule import (
     Schedule,
 )
 from estimator.settings import actions_of
-from estimator.supplies import UNSTATED_WATER_MAGNESIUM, Magnesium
+from estimator.supplies import MAGNESIUM_SHARE_SD, UNSTATED_WATER_MAGNESIUM, Magnesium
 from estimator.tank import Tank, Target
 
 HORIZON_WEEKS = 26
@@ -184,7 +184,7 @@ def outlook(
 
     read = any((r.sample, r.parameter) == ("tank", CALCIUM.name) for r in log.readings)
     tested = posterior.calcium_now_mmol_l if read else None
-    alpha = np.full(draws, schedule.shape.media_calcium)
+    alpha = _media_calcium(tank, schedule, magnesium, draws, rng)
     start = np.full(draws, START_CALCIUM[0]) if tested is None else tested
     levels = path(start, alpha, posterior.calcium_share, new[CALCIUM.name])
     calcium = _judge(CALCIUM.name, tank, tested, levels - start)
@@ -201,6 +201,28 @@ def outlook(
     if other is not None and alone is not None:
         alone = alone and bool(other.enough)
     return Outlook(calcium, other, routine, alone, _answer(alone, calcium, other))
+
+
+def _media_calcium(
+    tank: Tank,
+    schedule: Schedule,
+    magnesium: Magnesium | None,
+    draws: int,
+    rng: np.random.Generator,
+) -> np.ndarray:
+    """Calcium dissolved per equivalent (s,); the fit takes the stated magnesium share as exact.
+
+    How much of what dissolves is magnesium's is hardly known where magnesium media is mixed in.
+    """
+    stated = tank.reactor.magnesium_media_fraction if tank.reactor else 0.0
+    if stated == 0:
+        return np.full(draws, schedule.shape.media_calcium)
+    if magnesium is not None:
+        share = magnesium.share
+    else:
+        relative, least = MAGNESIUM_SHARE_SD
+        share = stated + (relative * stated + least) * rng.standard_normal(draws)
+    return 0.5 * (1.0 - np.clip(share, 0.0, 1.0))
 
 
 def held_path(

@@ -53,8 +53,9 @@ DIVERGENCE_LIMIT = 0.001
 """Largest share of draws that may be divergent: one in a thousand does not move a 90 % range."""
 PARETO_LIMIT = 0.7
 ODD_SURPRISE = -0.5 * 3.0**2
-CHECKED_DAYS = 40
-"""Days of the uptake path that enter the checks; neighbouring days are nearly the same draw."""
+CHECKED_DAYS, CHECKED_SPAN_D = 40, 60
+"""Days of the uptake path that enter the checks, and how far back: neighbouring days are nearly the
+same draw, and nothing that is advised hangs on a day long past."""
 
 
 @dataclass(frozen=True)
@@ -370,8 +371,9 @@ def reported(posterior: Posterior) -> dict[str, np.ndarray]:
         quantities[f"gain of {name}, bottle {bottle + 1}"] = draws
     for name, draws in posterior.kit_repeatability.items():
         quantities[f"repeatability of {name}"] = draws
-    every = max(1, -(-len(posterior.days) // CHECKED_DAYS))
-    for j in range(0, len(posterior.days), every):
+    first = max(0, len(posterior.days) - CHECKED_SPAN_D)
+    every = max(1, -(-(len(posterior.days) - first) // CHECKED_DAYS))
+    for j in range(first, len(posterior.days), every):
         quantities[f"uptake on {posterior.days[j]}"] = posterior.uptake_meq_l_d[:, j]
     return quantities
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from estimator import units
-from estimator.parameters import ALKALINITY
+from estimator.parameters import ALKALINITY, CALCIUM
 from estimator.posterior import Posterior
 from estimator.tank import Reactor, Tank, Target
 
@@ -390,6 +390,12 @@ def _withhold(
     return tuple(reasons)
 
 
+def calcium_is_high(posterior: Posterior, tank: Tank) -> bool:
+    """Whether calcium is more likely above its band than not."""
+    band, calcium = tank.targets.get(CALCIUM.name), posterior.calcium_now_mmol_l
+    return band is not None and calcium is not None and bool(np.mean(calcium > band.high) > 0.5)
+
+
 def _notes(posterior: Posterior, tank: Tank, inside: float, target: Target) -> tuple[str, ...]:
     """Plain sentences that the advice depends on."""
     notes = []
@@ -414,6 +420,17 @@ def _notes(posterior: Posterior, tank: Tank, inside: float, target: Target) -> t
             f"Alkalinity is most likely {side} the band now. The setting holds the middle of the "
             "band once the level has been brought back slowly; it does not correct the level "
             "quickly by itself."
+        )
+    if calcium_is_high(posterior, tank):
+        notes.append(
+            "Calcium is most likely above its band: leave out what adds calcium alone until a test "
+            "shows it in the band again."
+        )
+    steps = [kit.step for kit in tank.kits.values() if kit.parameter == ALKALINITY.name]
+    if steps and target.high - target.low < 2 * min(steps):
+        notes.append(
+            "The band is narrower than two steps of the alkalinity kit: no test can tell whether "
+            "the level is inside it. Widen the band or use a finer kit."
         )
     if is_planned(posterior):
         notes.append(

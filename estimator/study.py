@@ -18,7 +18,7 @@ from estimator.records import TankLog
 from estimator.tank import Tank
 
 if TYPE_CHECKING:
-    from estimator.chamber import ChamberTrade
+    from estimator.chamber import ChamberTrade, OddEffluent
     from estimator.change_over import ChangeOver
     from estimator.fit import Trace
     from estimator.outlook import Outlook
@@ -51,6 +51,7 @@ class ReactorJob:
         supplies: media, CO2, magnesium.
         outlook: where calcium and magnesium go while alkalinity is held.
         watch: what may have changed lately.
+        odd_effluents: effluent readings that chemistry cannot give.
     """
 
     chamber: ChamberTrade
@@ -59,6 +60,7 @@ class ReactorJob:
     supplies: Supplies
     outlook: Outlook
     watch: Watch
+    odd_effluents: tuple[OddEffluent, ...]
 
 
 @dataclass(frozen=True)
@@ -121,15 +123,21 @@ def reactor_job(
     seed: np.random.SeedSequence,
 ) -> ReactorJob:
     """Everything around the flow, from the same draws."""
-    from estimator.chamber import chamber_trade, co2_per_caco3, usual_tank_ph
-    from estimator.change_over import dose_rates_now, plan_change_over
+    from estimator.chamber import (
+        chamber_of,
+        chamber_trade,
+        co2_per_caco3,
+        odd_effluents,
+        usual_tank_ph,
+    )
+    from estimator.change_over import dose_rates_now, plan_change_over, rates_to_go_on
     from estimator.outlook import outlook
     from estimator.supplies import supplies
     from estimator.tank_ph import tank_ph
     from estimator.watch import watch
 
     log, tank, settings = inputs.log, inputs.tank, schedule.settings
-    seeds = seed.spawn(6)
+    seeds = seed.spawn(7)
     ph = usual_tank_ph(log)
     stock = supplies(
         log,
@@ -137,7 +145,7 @@ def reactor_job(
         schedule,
         posterior,
         recommendation,
-        co2_per_caco3(posterior, tank, settings, ph),
+        co2_per_caco3(posterior, tank, settings, ph, seeds[5]),
         seeds[0],
     )
     return ReactorJob(
@@ -147,13 +155,19 @@ def reactor_job(
             posterior,
             tank,
             recommendation,
-            dose_rates_now(log, tank),
+            rates_to_go_on(dose_rates_now(log, tank), posterior, tank),
             log.end.date() + timedelta(days=1),
             seeds[3],
         ),
         supplies=stock,
         outlook=outlook(log, tank, schedule, posterior, stock.magnesium, seeds[4]),
         watch=watch(schedule, tank, trace),
+        odd_effluents=odd_effluents(
+            chamber_of(posterior, tank, settings, ph, np.random.default_rng(seeds[6])),
+            tank,
+            log,
+            settings,
+        ),
     )
 
 

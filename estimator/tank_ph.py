@@ -170,9 +170,10 @@ def tank_ph(
     half = 0.5 * air.swing
     with_reactor, without = mean_ph(held.co2_mmol_d), mean_ph(0.0)
     low = with_reactor - half
-    aired = air.base_mmol_l - _solubility_mmol_l_ppm(chamber) * np.maximum(
-        air.room_co2_ppm - OUTDOOR_CO2_PPM, 0.0
-    )
+    solubility = _solubility_mmol_l_ppm(chamber)
+    aired = air.base_mmol_l - solubility * np.maximum(air.room_co2_ppm - OUTDOOR_CO2_PPM, 0.0)
+    # Net uptake of CO2 by algae may bring the water below the air, but not to nothing.
+    aired = np.maximum(aired, 0.5 * solubility * OUTDOOR_CO2_PPM)
     tried = [
         (
             f"fresh air to the skimmer, at the {OUTDOOR_CO2_PPM:.0f} ppm of outdoor air",

@@ -101,11 +101,19 @@ def test_drift_is_the_difference_of_shares(look, share, mg_l) -> None:
 
 
 def test_magnesium_media_gives_less_calcium(look) -> None:
-    """A tenth of the media's volume as magnesium media takes a tenth of the calcium away."""
+    """A tenth of the media's volume as magnesium media takes about a tenth of the calcium away.
+
+    How much of what dissolves is magnesium's is known to about half of the share, and so is this.
+    """
     reactor = replace(PLAIN, magnesium_media_fraction=0.1)
     found = look(tank_changes={"reactor": reactor})
     expected = -0.05 * DKH * 30 * CA
-    np.testing.assert_allclose(found.calcium.change[1] * CA, expected, rtol=1e-9)
+    change = found.calcium.change[1] * CA
+    np.testing.assert_allclose(np.mean(change), expected, rtol=0.25)
+    np.testing.assert_allclose(np.std(change), 0.55 * abs(expected), rtol=0.25)
+    told = balance(60, 54.0, 0.1, 0.03)
+    exact = look(tank_changes={"reactor": reactor}, magnesium=told)
+    np.testing.assert_allclose(exact.calcium.change[1] * CA, expected, rtol=1e-9)
     assert not found.calcium.enough
     assert not found.alone
     assert "not enough" in found.answer
