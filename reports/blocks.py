@@ -125,7 +125,8 @@ class Numbers:
     """Prints numbers of one twin. Each method returns a `<data>` element, or words around some.
 
     Attributes of the element: `value`, the twin's number; `data-k`, its JSON pointer; `data-as`
-    where it is printed in hundredths ("in100") or as what is left of a hundred ("not100").
+    where it is printed in hundredths ("in100"), as what is left of a hundred ("not100") or without
+    its sign ("size").
     """
 
     def __init__(self, twin: dict[str, Any]) -> None:
@@ -161,6 +162,16 @@ class Numbers:
         rises = value > 0 and float(text) > 0
         return say(
             '<data value="{}" data-k="{}">{}{}</data>', value, path, "+" if rises else "", text
+        )
+
+    def size(self, path: str, decimals: int) -> Markup:
+        """A number without its sign, for words that tell the side."""
+        value = float(self.get(path))
+        return say(
+            '<data value="{}" data-k="{}" data-as="size">{}</data>',
+            value,
+            path,
+            fixed(abs(value), decimals),
         )
 
     def whole(self, path: str) -> Markup:

@@ -295,7 +295,7 @@ def chamber(
     flow_ml_h: Floats,
     supply_over_need: Floats,
     region: tuple[float, float] | None,
-    present: tuple[float, float | None],
+    present: tuple[float, float | None] | None,
 ) -> Figure:
     """F9: which pairs of chamber pH and flow supply what is taken up.
 
@@ -304,7 +304,8 @@ def chamber(
         flow_ml_h: (f,) rising.
         supply_over_need: (p, f).
         region: pH range to work in, shaded; None where there is none.
-        present: chamber pH now, and flow now (None where no pump runs).
+        present: chamber pH now, and flow now (None where no pump runs); None where the pH is not
+            known.
     """
     with mpl.rc_context(STYLE):
         figure = Figure(figsize=(WIDTH_IN, 3.5), layout="constrained")
@@ -334,11 +335,12 @@ def chamber(
                 linewidths=[2.2 if ratio == 1.0 else 1.6],
             )
             axes.plot([], [], color=colour, ls=dash, lw=1.8, label=name)
-        at_ph, at_flow = present
-        if at_flow is not None and flow_ml_h[0] <= at_flow <= flow_ml_h[-1]:
-            axes.plot([at_ph], [at_flow], "D", color=INK, ms=8, label="now", zorder=5)
-        else:
-            axes.axvline(at_ph, color=INK, lw=1.4, ls=(0, (2, 2)), label="pH now")
+        if present is not None:
+            at_ph, at_flow = present
+            if at_flow is not None and flow_ml_h[0] <= at_flow <= flow_ml_h[-1]:
+                axes.plot([at_ph], [at_flow], "D", color=INK, ms=8, label="now", zorder=5)
+            else:
+                axes.axvline(at_ph, color=INK, lw=1.4, ls=(0, (2, 2)), label="pH now")
         axes.set_xlabel("Chamber pH")
         axes.set_ylabel("Flow, mL per hour")
         axes.yaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))

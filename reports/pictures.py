@@ -266,7 +266,7 @@ def chamber(study: Study, numbers: Numbers) -> Picture:
         trade.flow_axis_ml_h,
         trade.supply_over_need,
         None if region is None else (region.low, region.high),
-        (trade.present_ph, study.recommendation.flow.current_ml_h),
+        (trade.present_ph, study.recommendation.flow.current_ml_h) if trade.ph_known else None,
     )
     where = "" if region is None else " The shaded range of pH is where to work."
     return Picture(

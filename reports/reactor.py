@@ -23,6 +23,7 @@ from reports.blocks import (
     Table,
     Text,
     day,
+    moment,
     pointer,
     say,
     short_day,
@@ -35,8 +36,14 @@ MONTHS = {"1": "one month", "3": "three months", "6": "six months"}
 TWICE_A_YEAR = 26
 """Weeks without a test that are as many as the outlook looks ahead."""
 CHANGES_SHOWN = 6
-OFTEN_LOW = 1 / 3
+OFTEN_LOW = 0.2
 """Chance of a low pH from which raising it is advised."""
+NO_TANK_PH = "No tank pH is in the log"
+"""How the note begins that the lead of the section on tank pH says instead."""
+PERHAPS_OUT = 0.1
+"""Chance of being out of the band already from which an element is tested now."""
+MOST_SHARE_PCT = 1000
+"""Shares of magnesium beyond this say only that hardly anything dissolves."""
 
 
 # --- the change-over ------------------------------------------------------------------------
@@ -49,7 +56,10 @@ def change_over(report: Report) -> Section | None:
     if not steps:
         return None
     handed_over = n.get("/change_over_plan/kind") == "hand over"
-    title = "Handing over to the reactor" if handed_over else "Changing the flow in steps"
+    if n.get("/change_over_plan/corrects"):
+        title = "Bringing alkalinity back" + (", then handing over" if handed_over else "")
+    else:
+        title = "Handing over to the reactor" if handed_over else "Changing the flow in steps"
     blocks: list[Block] = [
         Prose(first_step(report), "lead"),
         *_surer(report),
@@ -67,7 +77,7 @@ def first_step(report: Report) -> Markup:
     """What to set on the first day."""
     n = report.numbers
     first = n.get("/change_over/0")
-    dosing = _rates(n, "/change_over/0/dose_rates")
+    dosing = first_dosing(n)
     pump = (
         say("set the pump to {} mL/h", report.flow("/change_over/0/flow_ml_h"))
         if first["flow_ml_h"]
@@ -77,10 +87,24 @@ def first_step(report: Report) -> Markup:
         "On {}: {}{}. {}{}",
         day(first["date"]),
         pump,
-        say(" and dose {}", dosing) if dosing else "",
+        say(" and {}", dosing) if dosing else "",
         n.words("/change_over_plan/reason"),
         " To begin on a later day, run the report again first." if report.planned else "",
     )
+
+
+def first_dosing(n: Numbers) -> Markup:
+    """ "dose 120 mL/day of soda" or "stop dosing", on the first day; empty without solutions."""
+    rates = n.get("/change_over/0/dose_rates")
+    if rates and not any(rates.values()):
+        return Markup("stop dosing")
+    return say("dose {}", _rates(n, "/change_over/0/dose_rates")) if rates else Markup("")
+
+
+def changed_dosing(n: Numbers) -> Markup:
+    """What the first step doses, where that is not what is dosed now; else empty."""
+    today = n.get("/flow/today")
+    return first_dosing(n) if today and today["dosing_changes"] else Markup("")
 
 
 def _rates(n: Numbers, path: str) -> Markup:
@@ -91,9 +115,11 @@ def _rates(n: Numbers, path: str) -> Markup:
     )
 
 
-def _rate(n: Numbers, path: str, name: str) -> Markup:
-    place = f"{path}{pointer(name)}"
-    return n(place, needed_decimals(n.get(place), 1))
+def _rate(n: Numbers, path: str, name: str, *below: str) -> Markup:
+    """A dosing rate as it can be set: whole mL from 10 mL/day on, else tenths."""
+    place = f"{path}{pointer(name, *below)}"
+    value = n.get(place)
+    return n(place, needed_decimals(value, 1) if value < 10 else 0)
 
 
 def _surer(report: Report) -> Iterator[Block]:
@@ -182,33 +208,103 @@ def _rule(report: Report) -> Iterator[Block]:
     ends = short_day(n.get(f"/change_over/{last}/retest_on"))
     yield Prose(
         say(
-            "Retest alkalinity {}, at about {} o'clock, when it is nearest to its "
-            "daily mean. From the second retest on, add the change since the last one once more "
-            "(where it rose by 0.3, add 0.3). Then:",
+            "Retest alkalinity {}{}, at about {} o'clock, when it is nearest to its daily mean{} "
+            "From the second retest on, add the change since the last one once more (where it rose "
+            "by 0.3, add 0.3). Then:",
+            _with_kit(n),
             say("{}on {}", "before each further step and " if last else "", ends),
             n("/change_over_plan/retest_hour", 0),
+            _as_it_reads(n),
         )
     )
-    rules = list(_step_rules(report)) if last else []
-    spare = _rates(n, "/change_over_plan/spare")
-    if spare:
-        rules.append(
-            say(
-                "<strong>Far low</strong>{}: also dose {} on top, until a retest is no longer low. "
-                "Keep this ready for good, in case the pump fails.",
-                _at(report, " ({} or less)", "far_below"),
-                spare,
-            )
-        )
-    rules.append(
-        say(
-            "<strong>After the last step</strong> retest every {}; the last figures stay. High: "
-            "pump down by {} mL/h. Low: up by as much. As far off again: twice as much.",
-            _days(n, "/change_over_plan/step_days"),
-            report.flow("/change_over_plan/trim_ml_h"),
-        )
-    )
+    rules = list(_correcting(report))
+    rules += _step_rules(report) if last else []
+    rules += _spare(report, last)
+    rules.append(_after_last(report, last))
     yield Items(rules)
+
+
+def _with_kit(n: Numbers) -> Markup:
+    kit = n.get("/change_over_plan/kit")
+    if kit is None:
+        return Markup("")
+    return say("with kit {}, the present bottle, ", user_text(kit))
+
+
+def _as_it_reads(n: Numbers) -> Markup:
+    """That the readings that count are those of one bottle, and how far it is off."""
+    kit = n.get("/change_over_plan/kit")
+    if kit is None:
+        return Markup(".")
+    off = Markup("")
+    if kit in n.get("/kits"):
+        place = pointer("kits", kit, "calibration_pct", "q50")
+        side = "high" if n.get(place) >= 0 else "low"
+        off = say(" ({} % {})", n.size(place, 1), side)
+    return say(
+        ": the figures below are as that bottle reads{}. With another kit or bottle run the report "
+        "again first.",
+        off,
+    )
+
+
+def _correcting(report: Report) -> Iterator[Text]:
+    """When a first step that only brings the level back has done so."""
+    n = report.numbers
+    if not n.get("/change_over_plan/corrects"):
+        return
+    low = n.get("/level_now/alkalinity/q50") < n.get("/tank/targets/alkalinity/middle")
+    yield say(
+        "<strong>While the first step runs</strong> test every second day and take the reading as "
+        "it is; go on to the next row as soon as it is at the middle of the band ({} or {}), and "
+        "move the later dates up.",
+        _edge(report, "/change_over_plan/middle_as_read"),
+        "more" if low else "less",
+    )
+
+
+def _spare(report: Report, last: int) -> Iterator[Text]:
+    """What is dosed on top while the level is low, and what if the pump stops."""
+    n = report.numbers
+    spare = _rates(n, "/change_over_plan/spare")
+    if not spare:
+        return
+    whole = Markup(", ").join(
+        say("{} mL/day of {}", _rate(n, "/dosing", name, "needed", "q50"), user_text(name))
+        for name in n.get("/change_over_plan/spare")
+    )
+    far = last > 0
+    yield say(
+        "<strong>{}</strong>{}: also dose {} on top, until a retest is no longer low. Keep this "
+        "ready, in case the pump cannot keep up. If the pump stops, dose the whole load: {}.",
+        "Far low" if far else "Low",
+        _at(report, " ({} or less)", "far_below" if far else "hold_below"),
+        spare,
+        whole,
+    )
+
+
+def _after_last(report: Report, last: int) -> Text:
+    """How the pump is trimmed for good, once nothing is handed over any more."""
+    n = report.numbers
+    handed_over = n.get("/change_over_plan/kind") == "hand over"
+    # Dosing may be down to nothing rows before the last, and yet the rule goes on until there.
+    step = "dosing step of the last row" if handed_over and last else "last step"
+    return say(
+        "<strong>After the {}</strong> retest every {}; the last figures stay, and the pump "
+        "is only trimmed. High{}: down by {} mL/h, at {} or more by twice as much. Low{}: up by as "
+        "much, at {} or less by twice as much{}.",
+        step,
+        _days(n, "/change_over_plan/step_days"),
+        "" if last else _at(report, " ({} or more)", "hold_above"),
+        report.flow("/change_over_plan/trim_ml_h"),
+        _edge(report, f"/change_over/{last}/far_above"),
+        "" if last else _at(report, " ({} or less)", "hold_below"),
+        _edge(report, f"/change_over/{last}/far_below"),
+        "; the dosing on top comes on at Low already, until a retest is no longer low"
+        if last and n.get("/change_over_plan/spare")
+        else "",
+    )
 
 
 def _at(report: Report, words: str, key: str) -> Markup:
@@ -289,7 +385,8 @@ def _self_regulation(report: Report) -> Iterator[Block]:
         say(
             "At the final flow the tank evens itself out: a departure shrinks by two thirds in "
             "about {} days ({} to {}). That is its water volume over the flow, allowing for an "
-            "effluent that weakens as the flow rises. So wait between changes.",
+            "effluent that weakens as the flow rises. So the full effect of a change shows only "
+            "after that time; that is why the change since the last retest is added.",
             n(f"{place}/q50", 0),
             n(f"{place}/q05", 0),
             n(f"{place}/q95", 0),
@@ -417,7 +514,11 @@ def chamber(report: Report) -> Section | None:
     found = n.get("/chamber")
     if found is None:
         return None
-    blocks: list[Block] = [Prose(_chamber_advice(n), "lead")]
+    title = "Chamber pH and flow"
+    odd = list(_odd_effluents(n))
+    if not report.load_known:
+        return Section("chamber", title, odd) if odd else None
+    blocks: list[Block] = [*odd, Prose(_chamber_advice(n), "lead")]
     if found["from_priors"]:
         blocks.append(
             Prose(
@@ -436,7 +537,30 @@ def chamber(report: Report) -> Section | None:
         blocks += [pictures.chamber(report.study, n), _points(report), *_point_cautions(n)]
     if found["second"] is not None:
         blocks.append(Prose(_second(report)))
-    return Section("chamber", "Chamber pH and flow", blocks)
+    return Section("chamber", title, blocks)
+
+
+def _odd_effluents(n: Numbers) -> Iterator[Block]:
+    """Effluent readings that chemistry cannot give: of each kind the newest, with what to do."""
+    odd = n.get("/chamber/odd_effluents")
+    places: dict[str, list[int]] = {}
+    for i, one in enumerate(odd):
+        # The first sentence tells the figures, the others what to look for.
+        places.setdefault(one["remark"].split(". ", 1)[-1], []).append(i)
+    items: list[Text] = []
+    for *others, newest in places.values():
+        rows = Markup(", ").join(n.whole(f"/chamber/odd_effluents/{i}/row") for i in others)
+        items.append(
+            say(
+                "<strong>Row {}, {}.</strong> {}{}",
+                n.whole(f"/chamber/odd_effluents/{newest}/row"),
+                moment(odd[newest]["time"]),
+                n.words(f"/chamber/odd_effluents/{newest}/remark"),
+                say(" Likewise in row {}.", rows) if others else "",
+            )
+        )
+    if items:
+        yield Items(items)
 
 
 def _chamber_advice(n: Numbers) -> Markup:
@@ -444,7 +568,9 @@ def _chamber_advice(n: Numbers) -> Markup:
     if region is None:
         return n.words("/chamber/reasons/0")
     suggested = n("/chamber/region/suggested", PH)
-    if region["keep_present"]:
+    if not n.get("/chamber/ph_known"):
+        action = say("Set the chamber to pH {}.", suggested)
+    elif region["keep_present"]:
         action = say("Keep the chamber at pH {}.", suggested)
     else:
         action = say(
@@ -463,10 +589,12 @@ def _chamber_advice(n: Numbers) -> Markup:
 
 def _points(report: Report) -> Table:
     n = report.numbers
+    head = ["pH", "Flow, mL/h", f"Effluent, {report.unit}", "CO2, g/day", "Pump can, in 100"]
+    shown = len(head) if n.get("/tank/pump") else len(head) - 1
 
     def row(i: int, point: dict[str, Any]) -> list[Text]:
         path = f"/chamber/points/{i}"
-        now = " (now)" if point["is_present"] else ""
+        now = " (now)" if point["is_present"] and n.get("/chamber/ph_known") else ""
         cells: list[Text] = [say("{}{}", n(f"{path}/chamber_ph", PH), now)]
         if point["needed_ml_h"] is None:
             return [*cells, "hardly dissolves", "", "", ""]
@@ -484,15 +612,9 @@ def _points(report: Report) -> Table:
 
     return Table(
         "The same load at other chamber pH (flow: 9-in-10 range)",
-        [
-            "pH",
-            "Flow, mL/h",
-            f"Effluent, {report.unit}",
-            "CO2, g/day",
-            "Pump can, in 100",
-        ],
-        [row(i, point) for i, point in enumerate(n.get("/chamber/points"))],
-        frozenset({1, 2, 3, 4}),
+        head[:shown],
+        [row(i, point)[:shown] for i, point in enumerate(n.get("/chamber/points"))],
+        frozenset(range(1, shown)),
     )
 
 
@@ -536,16 +658,16 @@ def tank_ph(report: Report) -> Section | None:
     """The tank's pH by day and night, and what raises it."""
     n = report.numbers
     found = n.get("/tank_ph")
-    if found is None:
+    if found is None or not report.load_known:
         return None
-    low = n("/tank_ph/low_ph", 1)
+    low = say("{} (common practice, no source)", n("/tank_ph/low_ph", 1))
     chance = n.chance(
         "/tank_ph/low_probability",
         say("the daily low is under pH {}", low),
         say("the daily low stays at pH {} or above", low),
     )
-    measures = found["measures"]
-    if found["low_probability"] >= OFTEN_LOW and measures:
+    measures, often = found["measures"], found["low_probability"] >= OFTEN_LOW
+    if often and measures:
         lead = say(
             "To raise the daily low, first: {} (about {}). With the reactor carrying the whole "
             "load it is {}; without its CO2 it would be in {} of 100 cases.",
@@ -556,8 +678,9 @@ def tank_ph(report: Report) -> Section | None:
         )
     else:
         lead = say(
-            "Nothing to do: with the reactor carrying the whole load it is {}. The reactor's CO2 "
-            "takes about {} off the daily mean.",
+            "{} the reactor carrying the whole load it is {}. The reactor's CO2 takes about {} off "
+            "the daily mean.",
+            "With" if often or not found["readings"] else "Nothing to do: with",
             chance,
             n("/tank_ph/reactor_drop/q50", PH),
         )
@@ -565,14 +688,21 @@ def tank_ph(report: Report) -> Section | None:
     rows = [
         [name, _ph(n, f"/tank_ph/{key}"), _ph(n, f"/tank_ph/{key}_without")] for name, key in times
     ]
-    blocks: list[Block] = [
-        Prose(lead, "lead"),
+    if found["readings"]:
+        blocks: list[Block] = [Prose(lead, "lead")]
+    else:
+        first = (
+            "Log the tank's pH at lights on and lights off for a week: until then these are "
+            "figures for a usual tank and room."
+        )
+        blocks = [Prose(first, "lead"), Prose(lead)]
+    blocks.append(
         Table(
             "Tank pH: middle (9-in-10 range)",
             ["When", "With the reactor", "Without its CO2"],
             rows,
-        ),
-    ]
+        )
+    )
     if measures:
         blocks.append(
             Table(
@@ -589,7 +719,7 @@ def tank_ph(report: Report) -> Section | None:
                 frozenset({1}),
             )
         )
-    blocks += _said(n, "/tank_ph/notes")
+    blocks += _said(n, "/tank_ph/notes", but=NO_TANK_PH)
     return Section("ph", "Tank pH", blocks)
 
 
@@ -597,11 +727,15 @@ def _ph(n: Numbers, path: str) -> Markup:
     return say("{} ({})", n.middle(path, "NBS"), n.span(path, "NBS"))
 
 
-def _said(n: Numbers, path: str) -> Iterator[Block]:
-    """The notes at `path`, as a list."""
-    notes = n.get(path)
-    if notes:
-        yield Items([n.words(f"{path}/{i}") for i in range(len(notes))])
+def _said(n: Numbers, path: str, but: str | None = None) -> Iterator[Block]:
+    """The notes at `path`, as a list, without those that begin with `but`."""
+    shown = [
+        n.words(f"{path}/{i}")
+        for i, note in enumerate(n.get(path))
+        if but is None or not note.startswith(but)
+    ]
+    if shown:
+        yield Items(shown)
 
 
 # --- supplies -------------------------------------------------------------------------------
@@ -612,7 +746,7 @@ STOCKS = {"media": "top up the media", "co2": "change the CO2 cylinder"}
 def supplies(report: Report) -> Section | None:
     """When to refill, what a day uses, and magnesium."""
     n = report.numbers
-    if n.get("/chamber") is None:
+    if n.get("/chamber") is None or not report.load_known:
         return None
     known = [name for name in STOCKS if n.get(f"/supplies/{name}") is not None]
     blocks: list[Block] = (
@@ -642,11 +776,11 @@ def _refill(n: Numbers, name: str) -> Markup:
         return say("<strong>{} now.</strong>", action)
     if on["middle"] is None:
         return say("{} in ten years or later, at this use.", action)
-    half = ", when half is left" if name == "media" else ""
+    then = {"media": ", when half is left", "co2": ", at the latest: leaks make it sooner"}[name]
     between = ""
     if on["latest"] is not None and on["earliest"] != on["latest"]:
         between = say(" ({} to {})", short_day(on["earliest"]), short_day(on["latest"]))
-    return say("{} about {}{}{}.", action, day(on["middle"]), between, half)
+    return say("{} about {}{}{}.", action, day(on["middle"]), between, then)
 
 
 def _stock_table(report: Report) -> Table:
@@ -677,11 +811,18 @@ def _stock_table(report: Report) -> Table:
 def _magnesium(n: Numbers) -> Markup:
     unit = n.get("/magnesium/unit")
     decimals = DECIMALS[unit]
-    share, needed = "/magnesium/share_pct", "/magnesium/needed_share_pct"
+    paths = ("/magnesium/needed_share_pct", "/magnesium/share_pct")
+    shares = Markup("")
+    widest = [n.get(f"{path}/q95") for path in paths]
+    if all(pct is not None and pct <= MOST_SHARE_PCT for pct in widest):
+        shares = say(
+            " Of the carbonate that dissolves, {} % ({} to {}) would have to be magnesium's to "
+            "hold the level; now {} % is ({} to {}).",
+            *(n(f"{path}/{q}", 0) for path in paths for q in ("q50", "q05", "q95")),
+        )
     return say(
         "<strong>Magnesium.</strong> It is {}. Without doses and water changes it would change by "
-        "{} {} a month ({} to {}). Of the carbonate that dissolves, {} % ({} to {}) would have to "
-        "be magnesium's to hold the level; now {} % is ({} to {}).",
+        "{} {} a month ({} to {}).{}",
         n.chance(
             "/magnesium/keeps_up_probability",
             "the media gives at least the magnesium that the tank uses",
@@ -691,7 +832,7 @@ def _magnesium(n: Numbers) -> Markup:
         unit,
         n.signed("/magnesium/change_per_month/q05", decimals),
         n.signed("/magnesium/change_per_month/q95", decimals),
-        *(n(f"{path}/{q}", 0) for path in (needed, share) for q in ("q50", "q05", "q95")),
+        shares,
     )
 
 
@@ -748,7 +889,8 @@ def _how_often(n: Numbers, name: str) -> Markup:
         often = "every week"
     else:
         often = say("every {} weeks", n.whole(f"{path}/test_weeks"))
-    return say("Test {} {}.", name, often)
+    first = "now, then " if weeks and one["out_now_probability"] >= PERHAPS_OUT else ""
+    return say("Test {} {}{}.", name, first, often)
 
 
 def _outlook_row(n: Numbers, name: str, month: str) -> list[Text]:

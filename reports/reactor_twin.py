@@ -7,7 +7,7 @@ from datetime import date, timedelta
 
 import numpy as np
 
-from estimator.chamber import ChamberTrade, SecondChamber, WorkingPoint
+from estimator.chamber import ChamberTrade, OddEffluent, SecondChamber, WorkingPoint
 from estimator.change_over import ChangeOver, ChangeStep
 from estimator.outlook import ElementOutlook, Outlook
 from estimator.parameters import ALKALINITY, PARAMETERS
@@ -35,7 +35,7 @@ def reactor_job_parts(study: Study) -> Json:
         "change_over_plan": _plan(study, job.change_over) if job else None,
         "supplies": _supplies(study),
         "magnesium": _magnesium(study, job.supplies.magnesium) if job else None,
-        "chamber": _chamber(study, job.chamber) if job else None,
+        "chamber": _chamber(study, job.chamber, job.odd_effluents) if job else None,
         "tank_ph": _tank_ph(job.tank_ph) if job else None,
         "outlook": _outlook(job.outlook) if job else None,
         "watch": _watch(study, job.watch) if job else None,
@@ -64,7 +64,7 @@ def _step(study: Study, step: ChangeStep) -> Json:
 
 
 def _plan(study: Study, plan: ChangeOver) -> Json:
-    days = plan.self_regulation_days
+    days, kit = plan.self_regulation_days, _retest_kit(study)
     return {
         "kind": plan.kind,
         "reason": plan.reason,
@@ -82,10 +82,33 @@ def _plan(study: Study, plan: ChangeOver) -> Json:
         "trim_ml_h": plan.trim_ml_h,
         "spare": dict(plan.spare_ml_d),
         "retest_hour": plan.retest_hour,
+        "kit": kit,
+        "middle_as_read": _alkalinity(study, _middle_as_read(study, kit)),
         "self_regulation_days": None if days is None else quantiles(days),
         "levels": _levels(study, plan, plan.levels_meq_l),
         "overnight_levels": _levels(study, plan, plan.overnight_meq_l),
     }
+
+
+def _retest_kit(study: Study) -> str | None:
+    """The kit for which the plan's readings hold: the last one to read the tank's alkalinity."""
+    used = [
+        check.reading.kit
+        for check in study.posterior.checks
+        if (check.reading.sample, check.reading.parameter) == ("tank", ALKALINITY.name)
+    ]
+    return used[-1] if used else None
+
+
+def _middle_as_read(study: Study, kit: str | None) -> float:
+    """The middle of the band, meq/L, as the kit's present bottle would show it."""
+    middle = study.tank.targets[ALKALINITY.name].middle
+    gains = {b: draws for (of, b), draws in study.posterior.kit_gain.items() if of == kit}
+    if kit is None or not gains:
+        return middle
+    shown = middle * float(np.median(gains[max(gains)]))
+    step = study.tank.kits[kit].step
+    return round(shown / step) * step if step > 0 else shown
 
 
 def _levels(study: Study, plan: ChangeOver, levels_meq_l: Draws | None) -> list[Json]:
@@ -146,14 +169,14 @@ def _magnesium(study: Study, found: Magnesium | None) -> Json | None:
         "unit": magnesium_unit(study),
         "readings": found.readings,
         "now": quantiles(in_magnesium_unit(study, found.now_mmol_l)),
-        "share_pct": quantiles(100 * found.share),
-        "needed_share_pct": quantiles(100 * found.needed_share),
+        "share_pct": quantiles(100 * np.clip(found.share, 0.0, None)),
+        "needed_share_pct": quantiles(100 * np.clip(found.needed_share, 0.0, None)),
         "change_per_month": quantiles(month),
         "keeps_up_probability": found.keeps_up,
     }
 
 
-def _chamber(study: Study, trade: ChamberTrade) -> Json:
+def _chamber(study: Study, trade: ChamberTrade, odd: tuple[OddEffluent, ...]) -> Json:
     region = trade.region
     least = None
     if region is not None:
@@ -166,6 +189,7 @@ def _chamber(study: Study, trade: ChamberTrade) -> Json:
         "region": region and asdict(region),
         "least_co2_g_per_day": least,
         "reasons": list(trade.reasons),
+        "odd_effluents": [_odd_effluent(one) for one in odd],
         "points": [_point(study, point) for point in trade.points],
         "second": trade.second and _second(study, trade.second),
         "ph_axis": trade.ph_axis.tolist(),
@@ -174,6 +198,17 @@ def _chamber(study: Study, trade: ChamberTrade) -> Json:
         "holding_probability": trade.holding.tolist(),
         "inside_probability": trade.inside_chance.tolist(),
         "co2_g_per_day": trade.co2_g_d.tolist(),
+    }
+
+
+def _odd_effluent(one: OddEffluent) -> Json:
+    reading = one.reading
+    return {
+        "row": reading.row,
+        "time": iso(reading.time),
+        "value": PARAMETERS[reading.parameter].from_canonical(reading.value, reading.unit),
+        "unit": reading.unit,
+        "remark": one.check.remark,
     }
 
 

@@ -42,6 +42,17 @@ class Report:
         return bool(self.numbers.get("/flow/planned"))
 
     @property
+    def load_known(self) -> bool:
+        """Whether a reactor's work can be told at all.
+
+        It cannot where the tank may take nothing up, or where a reactor runs at a flow that was
+        never logged.
+        """
+        n = self.numbers
+        unlogged = not (self.recommended or self.planned) and n.get("/flow/current") is None
+        return bool(n.get("/flow/needed/q05") > 0) and not unlogged
+
+    @property
     def steps(self) -> int:
         """Dated steps of the change-over; 0 where there is none."""
         return len(self.numbers.get("/change_over"))

@@ -11,6 +11,7 @@ from typing import Any
 
 from markupsafe import Markup
 
+from estimator.planning import HOLDS
 from reports import pictures, reactor
 from reports.blocks import (
     Answer,
@@ -125,11 +126,18 @@ def setting(report: Report) -> Section:
         return Section("set", "What to set today", list(_withheld(report)))
     n = report.numbers
     in_range = say("Range: {}.", report.flow_range())
+    first_dosing = reactor.changed_dosing(n)
     if report.planned:
         set_to = say("{} <small>mL/h</small>", report.flow("/flow/recommended/set_to"))
         lines: list[Text] = ["No reactor runs yet: this is a plan, not a setting.", in_range]
         if report.steps:
-            lines.append(say("Hand over in {} dated steps, below.", n.whole("/flow/today/steps")))
+            lines.append(
+                say(
+                    "Hand over in {} dated steps, below{}.",
+                    n.whole("/flow/today/steps"),
+                    say("; to begin, {}", first_dosing) if first_dosing else "",
+                )
+            )
         answer = Answer("Plan for about", set_to, lines, "go")
         more = list(_dosing(report))
     else:
@@ -149,7 +157,8 @@ def _today(report: Report) -> Answer:
         "leave": "Leave the effluent pump at",
         "off": "Leave the effluent pump off:",
     }[action]
-    lines: list[Text] = []
+    dosing = reactor.changed_dosing(n)
+    lines: list[Text] = [say("<strong>and {}.</strong>", dosing)] if dosing else []
     shown = "/flow/today/set_to"
     if report.steps:
         lines.append(
@@ -520,7 +529,7 @@ def _ranking(report: Report) -> Iterator[Block]:
 
 def _plan(report: Report) -> Iterator[Block]:
     n = report.numbers
-    plan = n.get("/testing/plan")
+    plan = useful_plan(n)
     if plan is None:
         return
     minutes = n.whole("/testing/plan/minutes_per_week")
@@ -545,16 +554,30 @@ def _plan(report: Report) -> Iterator[Block]:
     yield Prose(plan_line(n))
 
 
+def useful_plan(n: Numbers) -> dict[str, Any] | None:
+    """The plan of tests, unless it narrows the flow range by too little to be worth the minutes."""
+    plan: dict[str, Any] | None = n.get("/testing/plan")
+    if plan and plan["tests"] and 100 - plan["width_pct"] < n.get("/testing/useful_pct"):
+        return None
+    return plan
+
+
 def plan_line(n: Numbers) -> Markup:
     """What the plan brings, beside evenly spaced tests."""
+    beside = (
+        "The retests of the change-over come first and count towards these minutes."
+        if n.get("/change_over")
+        else "The plan serves the setting: keep up your usual safety tests beside it."
+    )
     return say(
         "It takes at most {} minutes a week and leaves the flow range at about {} % of what it "
         "would be then without any test (± {}); as many minutes of evenly spaced tank alkalinity "
-        "tests leave {} %. The plan serves the setting: keep up your usual safety tests beside it.",
+        "tests leave {} %. {}",
         n.whole("/testing/plan/minutes_per_week"),
         n("/testing/plan/width_pct", 0),
         n("/testing/plan/width_mc_error_pct", 1),
         n("/testing/plan/evenly_spaced_width_pct", 0),
+        beside,
     )
 
 
@@ -568,6 +591,12 @@ def how_much_line(n: Numbers) -> Markup | None:
         verdict = say(
             "Up to {} tests each still add to the chance of holding the band.",
             n.whole("/testing/how_much/most_weighed"),
+        )
+    elif enough == 0 and much["holding_now"] < HOLDS:
+        out = n.get("/flow/level_in_band_probability") < 0.5
+        verdict = say(
+            "No test raises the chance of holding the band much{}.",
+            ": the level has to be put right first" if out else "",
         )
     elif enough == 0:
         verdict = Markup("For holding the band the readings so far are enough.")
@@ -666,7 +695,7 @@ def cautions(report: Report) -> Section:
         )
     elif (changes and not small) or outside:
         warnings.append(_slowly(report))
-    if n.get("/flow/current") or not report.planned:
+    if n.get("/flow/current") or not report.planned or report.steps:
         ph = n.get("/tank/chamber_ph")
         at = say(" (yours: pH {})", n("/tank/chamber_ph", 1)) if ph is not None else ""
         warnings.append(

@@ -33,7 +33,7 @@ RANKED_SHOWN = 6
 def next_lines(twin: dict[str, Any]) -> list[str]:
     """What `uptake next` prints: what to do, a plan, the best of each kind, and what is enough."""
     from reports.pictures import best_of_each
-    from reports.sections import how_much_line, next_test_lines, plan_line, what
+    from reports.sections import how_much_line, next_test_lines, plan_line, useful_plan, what
 
     numbers = Numbers(twin)
     if not twin["next_tests"]:
@@ -43,7 +43,7 @@ def next_lines(twin: dict[str, Any]) -> list[str]:
             + ". Run the command again with another --seed."
         ]
     lines = [str(line.striptags()) for line in next_test_lines(numbers)]
-    plan = twin["testing"]["plan"]
+    plan = useful_plan(numbers)
     if plan and plan["tests"]:
         lines.append(f"A plan within {fixed(plan['minutes_per_week'], 0)} minutes a week:")
         for test in plan["tests"]:
@@ -60,6 +60,8 @@ def next_lines(twin: dict[str, Any]) -> list[str]:
 
 
 def _answer(twin: dict[str, Any]) -> list[str]:
+    from reports.reactor import changed_dosing
+
     flow = twin["flow"]
     setting = flow["recommended"]
     if setting is None:
@@ -70,21 +72,25 @@ def _answer(twin: dict[str, Any]) -> list[str]:
     set_to, low, high = (fixed(setting[key], decimals) for key in ("set_to", "low", "high"))
     now, steps = flow["today"], flow["today"]["steps"]
     today = fixed(now["set_to"], decimals)
+    dosing = str(changed_dosing(Numbers(twin)).striptags())
+    also = f" and {dosing}" if dosing else ""
     if flow["planned"]:
         first = f"No reactor has run yet: plan for about {set_to} mL/h"
-        first += f", to be reached in {steps} steps." if steps else "."
+        first += f", to be reached in {steps} steps" if steps else ""
+        first += f"; to begin, {dosing}" if dosing else ""
     elif now["action"] == "off":
-        first = f"Leave the effluent pump off, the first of {steps} steps to {set_to} mL/h."
+        first = f"Leave the effluent pump off{also}, the first of {steps} steps to {set_to} mL/h"
     elif now["action"] == "leave":
-        first = f"Leave the effluent pump at {fixed(flow['current'], decimals)} mL/h."
+        first = f"Leave the effluent pump at {fixed(flow['current'], decimals)} mL/h{also}"
     elif now["action"] == "start":
-        first = f"Start the effluent pump at {today} mL/h."
+        first = f"Start the effluent pump at {today} mL/h{also}"
     else:
         current = fixed(flow["current"], decimals)
         verb = now["action"].capitalize()
-        first = f"{verb} the effluent pump to {today} mL/h; it is at {current} now."
-    if steps and now["action"] in ("start", "raise", "lower") and not flow["planned"]:
-        first = first.removesuffix(".") + f"; the first of {steps} steps to {set_to} mL/h."
+        first = f"{verb} the effluent pump to {today} mL/h{also}; it is at {current} now"
+    if steps and now["action"] != "off" and not flow["planned"]:
+        first += f"; the first of {steps} steps to {set_to} mL/h"
+    first += "."
     return [first, f"Range: {low} to {high} mL/h (9 in 10)."]
 
 

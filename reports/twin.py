@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 
 from estimator import units
+from estimator.change_over import dose_rates_now, settable_dose
 from estimator.dosing import Solution
 from estimator.parameters import ALKALINITY, PARAMETERS
 from estimator.posterior import DIVERGENCE_LIMIT, ESS_LIMIT, R_HAT_LIMIT
@@ -347,6 +348,7 @@ def _testing(study: Study) -> Json | None:
             "holding_gain_if_all_were_known": much.perfect_gain,
             "enough": much.enough,
             "most_weighed": max(much.gains),
+            "holding_now": planning.ranked[0].holding if planning.ranked else None,
         },
         "plan": plan
         and {
@@ -395,14 +397,23 @@ def _action(study: Study) -> str | None:
 def _today(study: Study) -> Json | None:
     """What the pump is set to now: the setting, or the first step towards it; None where withheld.
 
-    `action` is as in `_action`, or "off" for a first step that only doses.
+    `action` is as in `_action`, or "off" for a first step that only doses. `dosing_changes` where
+    the first step doses otherwise than the log's end.
     """
     flow = study.recommendation.flow
     if flow.setting is None:
         return None
     steps = study.job.change_over.steps if study.job else ()
     if not steps:
-        return {"set_to": flow.setting.set_to_ml_h, "action": _action(study), "steps": 0}
+        return {
+            "set_to": flow.setting.set_to_ml_h,
+            "action": _action(study),
+            "steps": 0,
+            "dosing_changes": False,
+        }
+    rates = dose_rates_now(study.log, study.tank)
+    given = {name: settable_dose(rate) for name, rate in rates.items() if settable_dose(rate)}
+    dosed = {name: rate for name, rate in steps[0].dose_ml_d.items() if rate}
     now, first = flow.current_ml_h or 0.0, steps[0].flow_ml_h
     if first == now:
         action = "leave" if now else "off"
@@ -410,7 +421,12 @@ def _today(study: Study) -> Json | None:
         action = "start"
     else:
         action = "raise" if first > now else "lower"
-    return {"set_to": first, "action": action, "steps": len(steps)}
+    return {
+        "set_to": first,
+        "action": action,
+        "steps": len(steps),
+        "dosing_changes": dosed != given,
+    }
 
 
 def _dosing(study: Study) -> Json:

@@ -12,11 +12,13 @@ import numpy as np
 import pytest
 
 from estimator import units
+from estimator.carbonate import EffluentCheck
 from estimator.chamber import (
     FLOWS,
     PH_AXIS,
     TABLE_PH,
     ChamberTrade,
+    OddEffluent,
     PhRange,
     Range,
     SecondChamber,
@@ -422,7 +424,7 @@ def make_chamber(variant: str, *, reactor: bool) -> ChamberTrade:
 
 
 def make_tank_ph(variant: str) -> TankPh:
-    """Low at night but for "leave"."""
+    """Low at night and never read, but for "leave"."""
     fine = variant == "leave"
     measure = Measure("fresh air to the skimmer, at the 420 ppm of outdoor air", near(7.9), 0.06)
     return TankPh(
@@ -439,9 +441,14 @@ def make_tank_ph(variant: str) -> TankPh:
         room_co2_ppm=near(600.0),
         room_co2_stated=fine,
         chamber_ph=6.6,
-        readings=0,
+        readings=12 if fine else 0,
         measures=() if fine else (measure,),
-        notes=() if fine else ("Measure it and state `room_co2_ppm`, give or take 300.",),
+        notes=()
+        if fine
+        else (
+            "No tank pH is in the log: these are figures for a usual tank and room.",
+            "Measure it and state `room_co2_ppm`, give or take 300.",
+        ),
     )
 
 
@@ -550,6 +557,15 @@ def make_watch(variant: str, days: tuple[date, ...], names: Callable[[str], str]
     )
 
 
+def make_odd_effluents(log: TankLog, variant: str) -> tuple[OddEffluent, ...]:
+    """One in "wide", the last of the log."""
+    if variant != "wide":
+        return ()
+    reading = [reading for reading in log.readings if reading.sample == "effluent"][-1]
+    remark = "An effluent of 28 dKH is stronger than aragonite media can make it at pH 7.60."
+    return (OddEffluent(reading, EffluentCheck(2.9, 4.0, 3.5, 0.99, 0.0, remark)),)
+
+
 def make_job(
     tank: Tank,
     log: TankLog,
@@ -566,6 +582,7 @@ def make_job(
         supplies=make_supplies(log, advice, variant),
         outlook=make_outlook(variant, calcium=posterior.calcium_mmol_l is not None),
         watch=make_watch(variant, posterior.days, names),
+        odd_effluents=make_odd_effluents(log, variant),
     )
 
 

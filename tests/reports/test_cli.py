@@ -77,8 +77,18 @@ def no_fit(monkeypatch):
     [
         ("full", 0, "Lower the effluent pump to 2220 mL/h; it is at 2600 now."),
         ("leave", 0, "Leave the effluent pump at 2250 mL/h."),
-        ("start", 0, "Start the effluent pump at 300 mL/h; the first of 3 steps to 2220 mL/h."),
-        ("no reactor", 0, "No reactor has run yet: plan for about 2220 mL/h, to be reached in 3"),
+        (
+            "start",
+            0,
+            "Start the effluent pump at 300 mL/h and dose 120 mL/day of soda, 60 mL/day of "
+            "chloride; the first of 3 steps to 2220 mL/h.",
+        ),
+        (
+            "no reactor",
+            0,
+            "No reactor has run yet: plan for about 2220 mL/h, to be reached in 3 steps; to begin, "
+            "dose 120 mL/day of soda",
+        ),
         ("wide", 3, "No setting recommended yet."),
         ("failed", 3, "No setting recommended yet."),
         ("hostile", 0, "Lower the effluent pump"),

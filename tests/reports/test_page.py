@@ -8,15 +8,18 @@ import pickle
 import re
 import subprocess
 import sys
+from dataclasses import replace
 from html.parser import HTMLParser
 from itertools import pairwise
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from reports.blocks import follow
 from reports.page import SIZE_LIMIT_BYTES, render, style_hash
 from reports.sections import SECTIONS
+from reports.summary import next_lines
 from reports.twin import build_twin, to_json
 
 ROOT = Path(__file__).parents[2]
@@ -103,6 +106,7 @@ def test_every_printed_number_is_in_the_twin(study):
         expected = {
             "in100": count(value) if "probability" in attributes["data-k"] else 100 * value,
             "not100": count(1 - value),
+            "size": abs(value),
         }.get(attributes.get("data-as"), value)
         assert shown == pytest.approx(expected, abs=0.5000001 * 10**-decimals), attributes
 
@@ -317,6 +321,105 @@ def test_change_over_gives_every_step_and_the_rule(make_study, variant):
     assert ("not sure enough" in words) == (variant == "no reactor")
 
 
+def with_job(study, **parts):
+    """The study with some parts of its reactor job changed, each by keywords of that part."""
+    job = replace(study.job, **{k: replace(getattr(study.job, k), **v) for k, v in parts.items()})
+    return replace(study, job=job)
+
+
+def with_flow(study, **changes):
+    flow = replace(study.recommendation.flow, **changes)
+    return replace(study, recommendation=replace(study.recommendation, flow=flow))
+
+
+def with_gain(study, gain):
+    """Every kit reads high by the same factor."""
+    gains = {key: np.full_like(draws, gain) for key, draws in study.posterior.kit_gain.items()}
+    return replace(study, posterior=replace(study.posterior, kit_gain=gains))
+
+
+def test_rule_after_the_last_step_names_its_figures(make_study):
+    """What `estimator.change_over.follow` does then: trims, twice as large far off, and the spare
+    dosing at Low already. Far off is as far again: 8.5 and 7.9 dKH give 9.1 and 7.3."""
+    html, _ = page_and_twin(make_study("start"))
+    words = words_of(html, "change-over")
+    assert "After the dosing step of the last row retest every 2 days; the last figures" in words
+    assert "High: down by 110 mL/h, at 9.1 or more by twice as much." in words
+    assert (
+        "Low: up by as much, at 7.3 or less by twice as much; the dosing on top comes on at Low "
+        "already, until a retest is no longer low." in words
+    )
+
+
+def test_single_step_still_says_what_high_and_low_are(make_study):
+    """Without further steps the rule after the last one is all there is, spare dosing included."""
+    study = make_study("start")
+    plan = study.job.change_over
+    words = words_of(
+        page_and_twin(with_job(study, change_over={"steps": plan.steps[:1]}))[0], "change-over"
+    )
+    assert "High (8.5 or more): down by" in words
+    assert "Low (7.9 or less): up by as much" in words
+    assert "Low (7.9 or less): also dose 40 mL/day of soda" in words
+    assert "Far low" not in words
+
+
+def test_a_stopped_pump_calls_for_the_whole_load(make_study):
+    """The spare dosing is a fifth of the load: alone it would let the level fall."""
+    html, twin = page_and_twin(make_study("start"))
+    words = words_of(html, "change-over")
+    soda, chloride = (twin["dosing"][name]["needed"]["q50"] for name in ("soda", "chloride"))
+    assert (
+        f"If the pump stops, dose the whole load: {soda:.0f} mL/day of soda, {chloride:.0f} mL/day "
+        "of chloride." in words
+    )
+
+
+@pytest.mark.parametrize(("gain", "off"), [(0.96, "4.0 % low"), (1.05, "5.0 % high")])
+def test_retests_name_the_kit_whose_readings_they_are(make_study, gain, off):
+    """The figures hold for one bottle; another reads otherwise."""
+    study = with_gain(make_study("start"), gain)
+    words = words_of(page_and_twin(study)[0], "change-over")
+    assert "Retest alkalinity with kit drops, the present bottle, before each further step" in words
+    assert f"the figures below are as that bottle reads ({off})." in words
+    assert "With another kit or bottle run the report again first." in words
+
+
+@pytest.mark.parametrize(
+    ("kind", "level", "title", "words"),
+    [
+        ("hand over", 9.4, "Bringing alkalinity back, then handing over", "(8.1 or less)"),
+        ("change flow", 6.8, "Bringing alkalinity back", "(8.1 or more)"),
+    ],
+)
+def test_a_correction_ends_when_the_level_is_back(make_study, kind, level, title, words):
+    """A level that came back sooner is not driven on; 8.2 dKH, the middle, reads 8.2 or 8.1 with a
+    kit of step 0.3."""
+    study = with_gain(make_study("start"), 1.0)
+    now = np.full_like(study.posterior.alkalinity_now_meq_l, level / 2.80385)
+    study = replace(study, posterior=replace(study.posterior, alkalinity_now_meq_l=now))
+    html, _ = page_and_twin(with_job(study, change_over={"corrects": True, "kind": kind}))
+    shown = words_of(html, "change-over")
+    assert f">{title}</h2>" in html
+    assert "While the first step runs test every second day" in shown
+    assert words in shown
+    assert "While the first" not in words_of(page_and_twin(make_study("start"))[0], "change-over")
+
+
+def test_headline_doses_where_the_dosing_changes(make_study):
+    """A correction by dosing must not read as "leave the pump" alone."""
+    study = make_study("start")
+    assert "mL/h and dose 120 mL/day of soda, 60 mL/day of chloride." in words_of(
+        page_and_twin(study)[0], "set"
+    )
+    steps = study.job.change_over.steps
+    same = replace(steps[0], dose_ml_d={"soda": 180.0, "chloride": 0.0})
+    stops = replace(steps[0], dose_ml_d={"soda": 0.0, "chloride": 0.0})
+    for first, then in ((same, "mL/h The first of 3"), (stops, "mL/h and stop dosing. The first")):
+        changed = with_job(study, change_over={"steps": (first, *steps[1:])})
+        assert then in words_of(page_and_twin(changed)[0], "set")
+
+
 def test_headline_is_the_first_step(make_study):
     """The large number is what is set now, not the end of a hand-over that takes days."""
     html, twin = page_and_twin(make_study("start"))
@@ -388,6 +491,28 @@ def test_withheld_report_shows_no_flow_by_the_chamber(make_study):
 
 
 @pytest.mark.parametrize(
+    ("chance", "readings", "measures", "begins"),
+    [
+        (0.25, 12, True, "To raise the daily low, first"),
+        (0.25, 12, False, "With the reactor carrying the whole load"),
+        (0.15, 12, True, "Nothing to do: with the reactor"),
+        (0.15, 0, True, "Log the tank's pH at lights on and lights off for a week"),
+    ],
+)
+def test_nothing_to_do_needs_a_seldom_low_ph(make_study, chance, readings, measures, begins):
+    """One low night in four is not nothing, and a usual tank's figures call for readings first."""
+    found = make_study("full").job.tank_ph
+    changes = {"low_chance": chance, "readings": readings}
+    changes["measures"] = found.measures if measures else ()
+    study = with_job(make_study("full"), tank_ph=changes)
+    words = words_of(page_and_twin(study)[0], "ph")
+    assert words.strip().removeprefix("Tank pH").strip().startswith(begins)
+    assert "7.8 (common practice, no source)" in words
+    assert ("Nothing to do" in words) == begins.startswith("Nothing")
+    assert "No tank pH is in the log" not in words
+
+
+@pytest.mark.parametrize(
     ("variant", "words"),
     [
         ("full", "To raise the daily low, first: fresh air to the skimmer"),
@@ -403,6 +528,7 @@ def test_tank_ph_says_what_to_do(make_study, variant, words):
     ("variant", "words"),
     [
         ("full", ["Top up the media about", "Change the CO2 cylinder about", "Magnesium."]),
+        ("full", ["at the latest: leaks make it sooner", "Of the carbonate that dissolves, 3 %"]),
         ("leave", ["Top up the media now.", "in ten years or later"]),
         ("start", ["state media_kg and co2_charge_g"]),
     ],
@@ -427,6 +553,130 @@ def test_supplies_say_when_to_refill(make_study, variant, words):
 def test_outlook_says_how_often_to_test(make_study, variant, words):
     """The answer to "is alkalinity alone enough?" ends in what to do."""
     assert words in words_of(page_and_twin(make_study(variant))[0], "alone")
+
+
+def test_an_element_perhaps_out_already_is_tested_now(make_study):
+    """Six weeks are too long to learn that calcium left its band before today."""
+    ahead = make_study("full").job.outlook
+    out = replace(ahead.calcium, out_by_week=np.linspace(0.12, 0.9, 27))
+    words = words_of(
+        page_and_twin(with_job(make_study("full"), outlook={"calcium": out}))[0], "alone"
+    )
+    assert "Test calcium now, then every 6 weeks. Test magnesium every 6 weeks." in words
+
+
+@pytest.mark.parametrize(("share", "shown"), [(0.03, True), (20.0, False), (np.nan, False)])
+def test_magnesium_shares_without_a_load_are_hidden(make_study, share, shown):
+    """Parts of nearly nothing say nothing; a draw below zero counts as none."""
+    study = make_study("full")
+    magnesium = study.job.supplies.magnesium
+    draws = np.full_like(magnesium.share, share)
+    draws[:300] = 0.03
+    given = np.where(np.arange(len(draws)) < 100, -0.2, 0.1)
+    changed = replace(magnesium, needed_share=draws, share=given)
+    html, twin = page_and_twin(with_job(study, supplies={"magnesium": changed}))
+    assert ("Of the carbonate that dissolves" in words_of(html, "supplies")) == shown
+    assert twin["magnesium"]["share_pct"]["q05"] == 0
+
+
+def test_no_load_leaves_the_reactors_sections_out(make_study):
+    """Figures of a reactor that may have nothing to do, or whose flow is unknown, mislead; what is
+    odd about the effluent still shows."""
+    full, wide = make_study("full"), make_study("wide")
+    needed = np.linspace(-100.0, 900.0, 400)
+    nothing = sections_of(page_and_twin(with_flow(full, needed_ml_h=needed))[0])
+    assert not set(nothing) & {"chamber", "ph", "supplies"}
+    unlogged = with_flow(wide, current_ml_h=None)
+    html, _ = page_and_twin(unlogged)
+    assert not set(sections_of(html)) & {"ph", "supplies"}
+    words = words_of(html, "chamber")
+    assert "stronger than aragonite media can make it" in words
+    assert "At no chamber pH" not in words
+
+
+def test_odd_effluent_comes_first_in_the_chamber(make_study):
+    """A reading that chemistry cannot give is the first thing to look into."""
+    html, twin = page_and_twin(make_study("wide"))
+    (odd,) = twin["chamber"]["odd_effluents"]
+    reading = make_study("wide").job.odd_effluents[0].reading
+    # 1 meq/L is 2.80385 dKH (DIN: 10 mg/L of CaO each).
+    assert odd["value"] == pytest.approx(2.80385 * reading.value, rel=1e-5)
+    assert (odd["row"], odd["unit"]) == (reading.row, "dKH")
+    words = words_of(html, "chamber")
+    assert f"Row {reading.row}" in words
+    assert words.index(odd["remark"]) < words.index("At no chamber pH")
+
+
+def test_odd_effluents_of_one_kind_are_told_once(make_study):
+    """Six times the same advice is read as none."""
+    study = make_study("wide")
+    (odd,) = study.job.odd_effluents
+    later = replace(odd, reading=replace(odd.reading, row=999))
+    changed = replace(study, job=replace(study.job, odd_effluents=(odd, later)))
+    words = words_of(page_and_twin(changed)[0], "chamber")
+    assert words.count("stronger than aragonite media can make it") == 1
+    assert "Row 999" in words
+    assert f"Likewise in row {odd.reading.row}." in words
+
+
+def test_chamber_without_pump_or_stated_ph_claims_neither(make_study):
+    """No pump, no chance of one; no stated pH, no "now"."""
+    words = words_of(page_and_twin(make_study("no reactor"))[0], "chamber")
+    assert "Pump can" not in words
+    assert "(now)" not in words
+    words = words_of(page_and_twin(make_study("full"))[0], "chamber")
+    assert "Pump can" in words
+    assert "(now)" in words
+
+
+@pytest.mark.parametrize(("variant", "acid"), [("no reactor", True), ("net change", False)])
+def test_acid_water_is_warned_of_where_a_reactor_starts(make_study, variant, acid):
+    """A plan that starts a reactor brings its hazards with it."""
+    words = words_of(page_and_twin(make_study(variant))[0], "cautions")
+    assert ("Chamber water is acid" in words) == acid
+
+
+def with_tests(study, **changes):
+    return replace(study, planning=replace(study.planning, **changes))
+
+
+@pytest.mark.parametrize(
+    ("holding", "inside", "words"),
+    [
+        (0.95, 0.95, "For holding the band the readings so far are enough."),
+        (0.5, 0.95, "No test raises the chance of holding the band much."),
+        (0.1, 0.05, "holding the band much: the level has to be put right first."),
+    ],
+)
+def test_enough_readings_are_not_called_enough_for_a_level_that_is_out(
+    make_study, holding, inside, words
+):
+    """ "Enough" beside a poor chance would read as if all were well."""
+    planning = make_study("full").planning
+    study = with_tests(
+        with_flow(make_study("full"), level_in_band=inside),
+        how_much=replace(planning.how_much, enough=0),
+        ranked=tuple(replace(one, holding=holding) for one in planning.ranked),
+    )
+    html, twin = page_and_twin(study)
+    assert words in words_of(html, "next")
+    assert twin["testing"]["how_much"]["holding_now"] == holding
+
+
+def test_a_plan_of_tests_that_hardly_helps_is_left_out(make_study):
+    """Minutes that narrow the range by less than is called useful are not asked for."""
+    study = make_study("full")
+    useless = with_tests(study, plan=replace(study.planning.plan, width=0.96))
+    assert "A plan for the next two weeks" in words_of(page_and_twin(study)[0], "next")
+    assert "A plan for the next two weeks" not in words_of(page_and_twin(useless)[0], "next")
+    assert not [line for line in next_lines(build_twin(useless)) if line.startswith("A plan")]
+
+
+def test_retests_come_before_the_plan_of_tests(make_study):
+    """Two plans on one page must say which goes first."""
+    words = "The retests of the change-over come first and count towards these minutes."
+    assert words in words_of(page_and_twin(make_study("start"))[0], "next")
+    assert words not in words_of(page_and_twin(make_study("full"))[0], "next")
 
 
 def test_safety_names_its_sources(study):
