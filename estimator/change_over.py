@@ -925,7 +925,7 @@ def plan_change_over(
     found = _search(corrected, search, fresh, corrected.correction_days + LONGEST_DAYS)
     plan = _told(nothing, corrected, found, fresh, dose_ml_d, start)
     spare = corrected.spare_meq_d / max(corrected.load_meq_d, 1e-9)
-    load = _doses_of_load(tank, recommendation)
+    load = rates_to_go_on(_doses_of_load(tank, recommendation), posterior, tank)
     return replace(plan, spare_ml_d={name: settable_dose(spare * ml) for name, ml in load.items()})
 
 

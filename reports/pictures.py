@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -114,11 +115,13 @@ def level(study: Study, numbers: Numbers, parameter: str) -> Picture:
     else:
         assert post.calcium_mmol_l is not None
         unit, draws = calcium_unit(study), in_calcium_unit(study, post.calcium_mmol_l)
-    checks = [
-        check
-        for check in post.checks
-        if (check.reading.sample, check.reading.parameter) == ("tank", parameter)
-    ]
+    checks = _drawn(
+        [
+            check
+            for check in post.checks
+            if (check.reading.sample, check.reading.parameter) == ("tank", parameter)
+        ]
+    )
     convert = PARAMETERS[parameter].from_canonical
     dots = Dots(
         times=[check.reading.time for check in checks],
@@ -279,10 +282,20 @@ def chamber(study: Study, numbers: Numbers) -> Picture:
     )
 
 
+DOTS_DRAWN = 800
+"""Readings drawn in one figure: a page of a long log must still open on a phone."""
+
+
+def _drawn(checks: Sequence[ReadingCheck]) -> list[ReadingCheck]:
+    """All readings, or of a long log every n-th beside the odd ones."""
+    every = -(-len(checks) // DOTS_DRAWN) or 1
+    return [check for i, check in enumerate(checks) if i % every == 0 or check.is_odd]
+
+
 def residuals(study: Study) -> Picture:
     """F7."""
     groups: dict[str, list[ReadingCheck]] = {name: [] for name in _RESIDUAL_GROUPS}
-    for check in study.posterior.checks:
+    for check in _drawn(study.posterior.checks):
         name = f"{check.reading.sample} {check.reading.parameter}"
         groups[name if name in groups else _RESIDUAL_GROUPS[-1]].append(check)
     parts = [
