@@ -302,7 +302,7 @@ def learn_air(
     if readings:
         whitened = linalg.solve_triangular(np.linalg.cholesky(covariance), about.T, lower=True)
         log_weight = log_weight - 0.5 * np.sum(whitened**2, axis=0)
-    weight = np.exp(log_weight - log_weight.max())
+    weight = np.exp(log_weight - np.max(log_weight))
     count = len(posterior.volume_l)
     cell = rng.choice(len(weight), size=count, p=weight / weight.sum())
     # Within a cell of the grid all is alike: spread the draws over it.

@@ -185,7 +185,7 @@ def worth_of(
         width=range_widths(present, outcomes, before),
         gain=value_of_information(holds),
         gain_error=float(np.std(rise) / np.sqrt(len(rise))),
-        holding=float(holds.mean(axis=0).max()),
+        holding=float(np.max(np.mean(holds, axis=0))),
         effective=float(np.mean(outcomes.effective)),
     )
 
@@ -259,7 +259,10 @@ def _hold(
     return np.asarray(
         # In C order, which the compiled code is for.
         hold_kernel(
-            *(np.ascontiguousarray(part) for part in (level, uptake, gain, weights)),
+            np.ascontiguousarray(level),
+            np.ascontiguousarray(uptake),
+            np.ascontiguousarray(gain),
+            np.ascontiguousarray(weights),
             present.volume_l,
             np.zeros_like(present.exponent) if planned else present.exponent,
             present.uptake_scale * present.drift,
