@@ -40,6 +40,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from estimator import carbonate, units
+from estimator.fit import thinned
 from estimator.likelihood import MISREAD_CHANCE, MISREAD_SPREAD
 from estimator.parameters import ALKALINITY
 from estimator.posterior import Posterior
@@ -701,7 +702,7 @@ def _futures(
         rng: for drift and kit errors.
     """
     total = len(posterior.volume_l)
-    at = np.unique(np.linspace(0, total - 1, min(DRAWS, total)).round().astype(int))
+    at = thinned(total, DRAWS)
     wait, flow, dosed = waiting
     shape = (wait + days, len(at))
     drift = (posterior.uptake_scale * posterior.drift)[at]

@@ -213,6 +213,11 @@ def join(first: Trace, second: Trace) -> Trace:
     )
 
 
+def thinned(total: int, count: int) -> np.ndarray:
+    """Indices of at most `count` evenly spaced draws of `total`."""
+    return np.unique(np.linspace(0, total - 1, min(count, total)).round().astype(int))
+
+
 def made_up_trace(schedule: Schedule, tank: Tank) -> Trace:
     """Two draws at the prior medians, to compile what takes a trace."""
     table = prior_table(schedule, tank)

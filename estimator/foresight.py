@@ -22,7 +22,7 @@ import numpy as np
 from numba import njit
 
 from estimator import units
-from estimator.fit import Trace, made_up_trace
+from estimator.fit import Trace, made_up_trace, thinned
 from estimator.kalman import joint_prediction
 from estimator.likelihood import MISREAD_CHANCE, MISREAD_SPREAD
 from estimator.mass_balance import fill
@@ -242,11 +242,6 @@ def foresee(
         normals=rng.standard_normal((len(chosen), len(kept))),
         present=present,
     )
-
-
-def thinned(total: int, count: int) -> np.ndarray:
-    """Indices of at most `count` evenly spaced draws of `total`."""
-    return np.unique(np.linspace(0, total - 1, min(count, total)).round().astype(int))
 
 
 def _lengthened(

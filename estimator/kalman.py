@@ -212,6 +212,75 @@ def log_likelihood_and_adjoint(system):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
+def step_response(system, predicted, predicted_cov, first):  # type: ignore[no-untyped-def]
+    """How the log-likelihood answers a shift δ of one state just after one step: b δ − a δ²/2.
+
+    The recursions of de Jong (1989, JASA 84:1085) for the score and the information of all later
+    readings about the state, exact since innovations are linear in the state.
+
+    Args:
+        system: the model.
+        predicted, predicted_cov: (n, d), (n, d, d) from `forward`.
+        first: the first step of interest; rows before it stay zero.
+
+    Returns:
+        b (n, d), a (n, d).
+    """
+    n, r, d = system.transition.shape
+    slope = np.zeros((n, d))
+    curvature = np.zeros((n, d))
+    score = np.zeros(d)
+    information = np.zeros((d, d))
+    half = np.empty((d, d))
+    gain = np.empty(d)
+    moved = np.empty(d)
+    for i in range(n - 1, first - 1, -1):
+        for a in range(d):
+            slope[i, a] = score[a]
+            curvature[i, a] = information[a, a]
+        if system.observed[i]:
+            innovation = system.reading[i] - system.intercept[i]
+            spread = system.variance[i]
+            for a in range(d):
+                gain[a] = 0.0
+                for b in range(d):
+                    gain[a] += predicted_cov[i, a, b] * system.loading[i, b]
+                innovation -= system.loading[i, a] * predicted[i, a]
+                spread += system.loading[i, a] * gain[a]
+            along = 0.0
+            squared = 0.0
+            for a in range(d):
+                moved[a] = 0.0
+                for b in range(d):
+                    moved[a] += information[a, b] * gain[b]
+                along += gain[a] * score[a]
+                squared += gain[a] * moved[a]
+            for a in range(d):
+                score[a] += system.loading[i, a] * (innovation - along) / spread
+                for b in range(d):
+                    information[a, b] += (
+                        (1.0 + squared / spread) * system.loading[i, a] * system.loading[i, b]
+                        - system.loading[i, a] * moved[b]
+                        - moved[a] * system.loading[i, b]
+                    ) / spread
+        for m in range(d):
+            moved[m] = score[m] if m >= r else 0.0
+            for a in range(r):
+                moved[m] += system.transition[i, a, m] * score[a]
+            for b in range(d):
+                half[m, b] = information[m, b] if m >= r else 0.0
+                for a in range(r):
+                    half[m, b] += system.transition[i, a, m] * information[a, b]
+        for m in range(d):
+            score[m] = moved[m]
+            for b in range(d):
+                information[m, b] = half[m, b] if b >= r else 0.0
+                for a in range(r):
+                    information[m, b] += half[m, a] * system.transition[i, a, b]
+    return slope, curvature
+
+
+@njit(cache=True)
 def joint_prediction(system, at, loading, intercept):  # type: ignore[no-untyped-def]
     """Joint normal of linear functionals of the states, given all readings.
 

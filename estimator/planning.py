@@ -439,11 +439,13 @@ class Outlook:
         foresight: of `readings`.
         place: index of each possible reading.
         before: with no test taken.
+        flows_l_d: (f,) settings of the pump to choose from.
     """
 
     foresight: Foresight
     place: Mapping[tuple[datetime, str, str], int]
     before: Outcomes
+    flows_l_d: np.ndarray
 
     def rows(self, readings: Sequence[Reading], repeats: int = 1) -> list[int]:
         """Indices of readings that inform the model, each `repeats` times."""
@@ -480,7 +482,10 @@ def look_ahead(
         fitted.log, tank, fitted.schedule, fitted.trace, different, seed, actions=actions, at=at
     )
     place = {(r.time, r.parameter, r.sample): k for k, r in enumerate(different)}
-    return Outlook(foresight, place, before_tests(foresight))
+    before = before_tests(foresight)
+    pump = fitted.tank.reactor or PLANNED_PUMP
+    low, high = to_l_d(np.array([pump.flow_min_ml_h, pump.flow_max_ml_h]))
+    return Outlook(foresight, place, before, settings_to_try(foresight.present, before, low, high))
 
 
 def plan_tests(
@@ -574,8 +579,6 @@ def rank(
 ) -> tuple[Ranked, ...]:
     """Weigh every candidate and put the one that narrows most first."""
     band = fitted.tank.targets[ALKALINITY.name]
-    pump = fitted.tank.reactor or PLANNED_PUMP
-    limits = to_l_d(np.array([pump.flow_min_ml_h, pump.flow_max_ml_h]))
     needed = to_ml_h(np.quantile(fitted.posterior.needed_flow_l_d, [0.05, 0.95]))
     width_now = float(needed[1] - needed[0])
     found: list[tuple[Candidate, Worth]] = []
@@ -583,8 +586,7 @@ def rank(
         outlook = outlooks[candidate.actions]
         rows = outlook.rows(candidate.readings, candidate.repeats)
         outcomes = outcomes_of(outlook.foresight, rows, candidate.volume_sd)
-        flows = settings_to_try(outlook.foresight.present, outlook.before, limits[0], limits[1])
-        worth = worth_of(outlook.foresight, outcomes, outlook.before, band, flows)
+        worth = worth_of(outlook.foresight, outcomes, outlook.before, band, outlook.flows_l_d)
         found.append((candidate, worth))
     found.sort(key=lambda pair: (pair[1].expected_width, pair[0].minutes))
     ranked = []
@@ -750,9 +752,7 @@ def how_much(fitted: Fitted, outlook: Outlook) -> HowMuch | None:
         for c, name in enumerate(pooled.causes)
     }
     band = fitted.tank.targets[ALKALINITY.name]
-    pump = fitted.tank.reactor or PLANNED_PUMP
-    limits = to_l_d(np.array([pump.flow_min_ml_h, pump.flow_max_ml_h]))
-    flows = settings_to_try(outlook.foresight.present, outlook.before, limits[0], limits[1])
+    flows = outlook.flows_l_d
     gains = {
         n: worth_of(
             outlook.foresight,

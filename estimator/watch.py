@@ -32,13 +32,12 @@ from datetime import date, timedelta
 import numpy as np
 from scipy.special import log_ndtr, logsumexp, ndtr
 
-from estimator.fit import Trace
-from estimator.kalman import System, forward
+from estimator.fit import Trace, thinned
+from estimator.kalman import System, forward, step_response
 from estimator.likelihood import (
     Frame,
     frame_of,
     shifted_log_likelihoods,
-    step_response,
     system_at,
 )
 from estimator.mass_balance import DRIFT, UPTAKE_SCALE, X_DRIFT
@@ -186,7 +185,7 @@ def watch(schedule: Schedule, tank: Tank, trace: Trace, window_days: int = WINDO
     table = prior_table(schedule, tank)
     natural = trace.natural.reshape(-1, table.size)
     misread = trace.misread.reshape(len(natural), -1)
-    kept = np.linspace(0, len(natural) - 1, min(DRAWS, len(natural))).round().astype(int)
+    kept = thinned(len(natural), DRAWS)
     midnights = np.array([i for i in schedule.day_step[-window_days:] if i >= 0], dtype=int)
     first = schedule.origin.date() + timedelta(days=schedule.days - len(midnights))
     days = tuple(first + timedelta(days=j) for j in range(len(midnights)))

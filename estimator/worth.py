@@ -15,11 +15,11 @@ import numpy as np
 from numba import njit
 from scipy.special import ndtr, ndtri
 
-from estimator.foresight import Foresight, Outcomes, Present, thinned
+from estimator.fit import thinned
+from estimator.foresight import Foresight, Outcomes, Present
+from estimator.recommendation import HORIZON_DAYS
 from estimator.tank import Target
 
-HORIZON_DAYS = 14
-"""As long as the advice looks ahead (`recommendation.HORIZON_DAYS`)."""
 SETTINGS = 11
 """Flows that the decision is between."""
 MOST_WITHOUT_NEED = 0.05

@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 
 from estimator import units
-from estimator.fit import sample
-from estimator.foresight import MOST_REPEATS, Foresight, Present, thinned
+from estimator.fit import sample, thinned
+from estimator.foresight import MOST_REPEATS, Foresight, Present
 from estimator.likelihood import MISREAD_CHANCE, MISREAD_SPREAD
 from estimator.planning import Fitted
 from estimator.posterior import collect

@@ -12,11 +12,10 @@ from scipy.special import logsumexp
 
 from estimator import units
 from estimator.fit import Trace, sample
-from estimator.kalman import forward
+from estimator.kalman import forward, step_response
 from estimator.likelihood import (
     MISREAD_SPREAD,
     frame_of,
-    step_response,
     system_at,
 )
 from estimator.priors import DRIFT_AT, EFFLUENT_DRIFT_AT, prior_table
