@@ -1,33 +1,17 @@
 """The change-over: dated steps that hand the load from the dosing solutions to the reactor.
 
-A plan is a table of pump settings and dosing rates, and a rule that one titration decides. At the
-end of each step the keeper tests alkalinity, adds the change since the last retest (after 8.2 and
-then 8.5 that is 8.8), and goes on by the rule:
+A plan is a ladder of pump settings with what each takes over from the dosing, and the rule of
+`steering` by which each retest changes the dosing and lets the pump go on or wait. Steps that wait
+make a plan longer than its dates say, and retests go on in the same rhythm after the last one: the
+dosing stands by for good, for a pump that cannot raise the supply, because the effluent is weaker
+the faster it flows, must not leave the tank without.
 
-- at or above `above`: only what lowers alkalinity is done (the dosing step; the pump stays);
-- at or below `below`: only what raises it is done (the pump step; the dosing stays);
-- in between: both;
-- at or below `far_below`, as far again outside: `spare_ml_d` is dosed on top, until a retest is no
-  longer at or below `below`.
+Candidates (number of steps, days a step, size of the first, thresholds, how hard to steer) are
+followed through futures drawn from the posterior, with retests and the kit's error, all on the same
+random numbers. The shortest that is good enough is taken, and judged on fresh ones.
 
-A step left out is the next one to be taken at the next retest, so a plan may take longer than its
-dates say; a pump step beyond the last is one trim, and the last step's thresholds go on. Once the
-last dosing step is taken (where nothing is dosed: the last pump step), the pump goes down by
-`trim_ml_h` at or above, up at or below, by twice as much at or beyond `far_above` and `far_below`,
-and else stays; the spare dosing then comes on at or below `below` already, and retests go on in the
-same rhythm. It stands by for good: a pump that cannot raise the supply, because the effluent is
-weaker the faster it flows, must not leave the tank without.
-
-The change is counted because the settings move the rate of change, not the level: a rule on the
-level alone swings.
-
-Candidates (number of steps, days a step, size of the first, thresholds, trims) are followed through
-futures drawn from the posterior, with retests and the kit's error, all on the same random numbers.
-The shortest that is good enough is taken, and judged on fresh ones.
-
-Levels are daily means, as in `recommendation.future_levels`. By symmetry of the light the level of
-a steadily supplied tank passes through its daily mean in the middle of the lit hours: that is the
-hour to test at.
+While a change-over is under way its end may not be known, because the effluent's answer to the flow
+is not: the plan then goes part of the way, and says so.
 """
 
 from __future__ import annotations
@@ -35,6 +19,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
+from itertools import pairwise
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -54,6 +39,7 @@ from estimator.recommendation import (
 )
 from estimator.records import TankLog
 from estimator.settings import actions_of, settings_of
+from estimator.steering import Futures, Plans, Response, advance, chances, follow, to_kit
 from estimator.tank import Reactor, Tank, Target
 
 GOOD_ENOUGH = 0.90
@@ -65,12 +51,8 @@ DRAWS = 400
 NEAR_SHARE = 0.10
 """A change of the reactor's supply below this share of the load needs no steps while the level is
 in the inner half of the band."""
-STEERING = 0.4
-"""Share of the largest rise that a plan uses to bring the level to the middle of the band."""
-CORRECTION = 0.5
-"""The same for a level outside the band."""
-SPARE_LOAD, SPARE_RISE = 0.2, 0.5
-"""Spare dosing: this part of the load, but never more than this part of the largest rise."""
+LARGEST_LEAD = 0.5
+"""Share of the largest rise that dosing beyond the load may bring about."""
 LONGEST_CORRECTION_DAYS = 28
 MC_ERROR = 0.01
 """Plans whose chances differ by less are taken as equal."""
@@ -86,15 +68,28 @@ STEP_DAYS = (1, 2, 3, 4, 5, 7)
 LONGEST_DAYS = 28
 FIRST_STEPS = (1.0, 0.5, 0.25)
 """Size of the first step, in equal ones."""
-WIDTHS = (0.2, 0.4, 0.7)
-"""Distance of the thresholds from the expected reading, in half widths of the band."""
-TRIMS = (0.05, 0.1, 0.2)
-"""Of the final supply."""
-LARGEST_TRIM = 0.5
-"""Of the final flow."""
+LEAST_STEP = 0.08
+"""Part of the load that a step moves at least: plans that are renewed must not go on for ever."""
+LEAST_OPENING = 0.1
+"""Part of the load that the first step takes at least: less would tell little of the reactor."""
+FURTHEST_UNTESTED = 3.0
+"""While the flow that will carry the load cannot be said, a plan goes up to this many times the
+present flow; how the effluent answers to the flow is then tested again."""
+WIDTHS = (0.5, 0.8)
+"""Distance of the thresholds from the reading aimed at, in half widths of the band."""
+STEERING_DAYS = (1.5, 2.5, 4.0, 7.0)
+"""Time in which the dosing makes good a departure of the level."""
+LASTING = 3.0
+"""Times that: in which a lasting error of the supply is made good (damping 0.87)."""
+EXTRA = 0.1
+"""Step of the pump past the ladder, in supply at the final flow."""
+LARGEST_EXTRA = 0.25
+"""The same at most, in flow."""
+LEAST_SLOPE = 0.3
+"""The pump is moved as if supply rose at least by this power of the flow."""
+FURTHEST = 1.5
+"""The pump goes past the final flow by this factor at most."""
 SHORTLIST = 16
-MOST_EXTRA = 6
-"""Trims that a late dosing may ask for beyond the last pump step."""
 
 
 @dataclass(frozen=True)
@@ -102,31 +97,61 @@ class ChangeStep:
     """What is set on a day, and the retest that ends the step.
 
     Attributes:
-        set_on: day on which it is set.
+        set_on: day on which it is set, if all goes as expected.
         flow_ml_h: pump setting, a multiple of the pump's step.
-        dose_ml_d: rate of each solution, mL/day.
-        retest_on: day of the retest, on which the next step is set.
-        above_meq_l, below_meq_l: thresholds of the retest, figures that the kit can show.
+        dose_ml_d: rate of each solution, mL/day, if all retests read as expected.
+        takes_ml_d: by how much each rate goes down because the pump goes to this setting.
+        retest_on: day of the retest on which the next step is due.
         alkalinity_meq_l: (s,) true level at the retest, the rule having been followed.
     """
 
     set_on: date
     flow_ml_h: float
     dose_ml_d: Mapping[str, float]
+    takes_ml_d: Mapping[str, float]
     retest_on: date
-    above_meq_l: float
-    below_meq_l: float
     alkalinity_meq_l: np.ndarray
 
-    @property
-    def far_above_meq_l(self) -> float:
-        """As far above `above` as that is above `below`: from here on a trim counts twice."""
-        return 2 * self.above_meq_l - self.below_meq_l
 
-    @property
-    def far_below_meq_l(self) -> float:
-        """As far below `below`: a trim counts twice, and the spare dosing comes on at once."""
-        return 2 * self.below_meq_l - self.above_meq_l
+@dataclass(frozen=True)
+class Steering:
+    """The rule for each retest; readings are what the kit shows.
+
+    Attributes:
+        above_meq_l, below_meq_l: readings from which on the pump waits; figures the kit can show.
+        wanted_meq_l: reading aimed at.
+        began_meq_l: counts as the last reading at the first retest.
+        counts_meq_l: a reading further than this from `wanted_meq_l` counts as this far.
+        per_level_meq_d: more dosing for each meq/L that the reading is below `wanted_meq_l`.
+        per_fall_meq_d: more dosing for each meq/L that it fell since the last retest.
+        ml_per_meq: mL of each solution for a meq of alkalinity dosed; empty where there is none:
+            all of the change is then made by the pump.
+        ml_h_per_meq_d: change of the pump that makes good a meq/day.
+        extra_ml_h, extra_meq_d: step of the pump past the last one, and what it takes over, while
+            at least half as much is dosed.
+        highest_ml_h: the pump is not to go beyond.
+        most_meq_d: dosing is not to go beyond.
+    """
+
+    above_meq_l: float
+    below_meq_l: float
+    wanted_meq_l: float
+    began_meq_l: float
+    counts_meq_l: float
+    per_level_meq_d: float
+    per_fall_meq_d: float
+    ml_per_meq: Mapping[str, float]
+    ml_h_per_meq_d: float
+    extra_ml_h: float
+    extra_meq_d: float
+    highest_ml_h: float
+    most_meq_d: float
+
+    def change_meq_d(self, last_meq_l: float, reading_meq_l: float) -> float:
+        """Change of the dosing by the last reading and this one, steps of the pump aside."""
+        least, most = (self.wanted_meq_l + side * self.counts_meq_l for side in (-1, 1))
+        last, now = (min(max(x, least), most) for x in (last_meq_l, reading_meq_l))
+        return self.per_level_meq_d * (self.wanted_meq_l - now) + self.per_fall_meq_d * (last - now)
 
 
 @dataclass(frozen=True)
@@ -138,7 +163,9 @@ class ChangeOver:
         reason: one or two plain sentences on the above.
         remedy: what would raise the chance most; "" where it is good enough or there is no plan.
         remedy_probability: the chance if that were settled at its middle value; None without one.
-        steps: in order; settings are those of a change-over in which no retest left anything out.
+        provisional: no setting is recommended: the steps go only part of the way.
+        steps: in order, as they come if all goes as expected.
+        steering: the rule for each retest; None without a plan.
         corrects: the first step only brings the level back into the band.
         probability: chance that, from the first day (after a correction: from its end) through the
             last retest and at least `HORIZON_DAYS`, the daily mean stays in the band and never
@@ -150,10 +177,7 @@ class ChangeOver:
         overnight_meq_l: (judged_days, s) the same for the final setting made at once.
         rise_limit_meq_l_d: largest allowed rise in a day.
         rise_limit_stated: the tank file states it.
-        step_days: days between retests (a correction may be longer).
-        trim_ml_h: by how much the pump is trimmed after the last step.
-        spare_ml_d: rate of each solution that is dosed on top while the level is low, by the rule;
-            empty where the tank file has no solution of alkalinity.
+        step_days: days between retests.
         retest_hour: hour of day at which the level is nearest to its daily mean.
         self_regulation_days: (s,) V/(F(1 − ε)): time in which the tank undoes 63 % of a departure
             by itself at the final flow, at a steady effluent strength; None without a flow.
@@ -163,7 +187,9 @@ class ChangeOver:
     reason: str
     remedy: str
     remedy_probability: float | None
+    provisional: bool
     steps: tuple[ChangeStep, ...]
+    steering: Steering | None
     corrects: bool
     probability: float | None
     good_days: float | None
@@ -174,8 +200,6 @@ class ChangeOver:
     rise_limit_meq_l_d: float
     rise_limit_stated: bool
     step_days: int
-    trim_ml_h: float | None
-    spare_ml_d: Mapping[str, float]
     retest_hour: float
     self_regulation_days: np.ndarray | None
 
@@ -219,181 +243,13 @@ def rates_to_go_on(
     }
 
 
-class Response(NamedTuple):
-    """How alkalinity answers to the settings: one value per draw (s,), or one for the middle tank.
-
-    Attributes:
-        volume_l, exponent, reference_l_d, gain_meq_l, uptake_meq_l_d: as in `Posterior`.
-        middle_meq_l: level at which `gain_meq_l` holds.
-        strongest: largest factor on the gain that a slow flow can bring: the water leaves the
-            chamber saturated at the latest.
-    """
-
-    volume_l: np.ndarray
-    exponent: np.ndarray
-    reference_l_d: float
-    gain_meq_l: np.ndarray
-    uptake_meq_l_d: np.ndarray
-    middle_meq_l: float
-    strongest: np.ndarray
-
-    def rates(self, flow_l_d: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Inflow κ = (F/V)(F/F_ref)^(−ε) and decay κ(1 − ε), per day."""
-        running = np.maximum(flow_l_d, 1e-9)
-        respond = (running / self.reference_l_d) ** -self.exponent
-        kappa = flow_l_d / self.volume_l * np.minimum(respond, self.strongest)
-        return kappa, kappa * (1 - self.exponent)
-
-    def reactor_meq_d(self, flow_l_d: np.ndarray, level_meq_l: np.ndarray) -> np.ndarray:
-        """Alkalinity that the reactor adds at a level."""
-        kappa, decay = self.rates(flow_l_d)
-        gain = kappa * self.gain_meq_l - decay * (level_meq_l - self.middle_meq_l)
-        return gain * self.volume_l
-
-
-def advance(
-    level: np.ndarray,
-    kappa: np.ndarray,
-    decay: np.ndarray,
-    gain: np.ndarray,
-    middle: float,
-    net: np.ndarray,
-    days: float = 1.0,
-) -> np.ndarray:
-    """Level after some days of steady settings, meq/L: exact.
-
-    dA/dt = κX − κ(1 − ε)(A − A_m) + net, the stirred tank of `mass_balance` (Levenspiel, Chemical
-    Reaction Engineering); at ε = 0: A_∞ = A_e − UV/F, A = A_∞ + (A_0 − A_∞)e^(−Ft/V).
-
-    Args:
-        level: at the start.
-        kappa, decay: see `Response.rates`.
-        gain: X, of the effluent over the level A_m, meq/L.
-        middle: A_m.
-        net: dosing less uptake, meq/L/day.
-        days: how many.
-    """
-    fading = decay * days
-    lasting = np.where(fading > 1e-9, -np.expm1(-fading) / np.maximum(decay, 1e-12), days)
-    return level * np.exp(-fading) + lasting * (kappa * gain + decay * middle + net)
-
-
-class Futures(NamedTuple):
-    """What may come: draws (s,) of the tank, and (days, s) of what drifts or is read."""
-
-    response: Response
-    start_meq_l: np.ndarray
-    uptake_meq_l_d: np.ndarray
-    gain_meq_l: np.ndarray
-    kit_gain: np.ndarray
-    error_meq_l: np.ndarray
-    kit_step: float
-
-    def read(self, day: int, level: np.ndarray) -> np.ndarray:
-        """What the kit shows on a day."""
-        shown = self.kit_gain * level + self.error_meq_l[day]
-        return np.round(shown / self.kit_step) * self.kit_step
-
-
-class Plans(NamedTuple):
-    """Candidates (c,) of one rhythm of retests.
-
-    Attributes:
-        flow_l_d: (c, k) pump settings; column 0 is the present one, columns from `last` on are
-            the final one and trims above it.
-        dosing: (c, k) share of the dosing in `_Task`.
-        last: (c,) column of the final settings.
-        retest_days: days from the start on which alkalinity is tested.
-        above, below: (c, r) thresholds of each retest, canonical.
-        trim_l_d: (c,).
-        dosed: something is dosed: the rule hands it over; otherwise the pump alone is moved.
-        spare_meq_d: dosed on top while the level is low, by the rule.
-    """
-
-    flow_l_d: np.ndarray
-    dosing: np.ndarray
-    last: np.ndarray
-    retest_days: tuple[int, ...]
-    above: np.ndarray
-    below: np.ndarray
-    trim_l_d: np.ndarray
-    dosed: bool
-    spare_meq_d: float
-
-    def pick(self, at: np.ndarray) -> Plans:
-        """Some of the candidates."""
-        return self._replace(
-            flow_l_d=self.flow_l_d[at],
-            dosing=self.dosing[at],
-            last=self.last[at],
-            above=self.above[at],
-            below=self.below[at],
-            trim_l_d=self.trim_l_d[at],
-        )
-
-
-def follow(
-    futures: Futures, plans: Plans, dosed_meq_d: float, pump: tuple[float, float], days: int
-) -> np.ndarray:
-    """Daily mean alkalinity (days, c, s) where each plan's rule is followed.
-
-    Args:
-        futures: draws.
-        plans: candidates.
-        dosed_meq_d: present dosing, alkalinity.
-        pump: lowest and highest flow, L/day.
-        days: how many.
-    """
-    response = futures.response
-    shape = (len(plans.last), len(futures.start_meq_l))
-    row = np.arange(shape[0])[:, None]
-    final = plans.last[:, None]
-    columns = plans.flow_l_d.shape[1]
-    pump_at = np.ones(shape, dtype=np.intp)
-    dose_at = np.ones(shape, dtype=np.intp)
-    spare = np.zeros(shape, dtype=np.bool_)
-    flow = np.broadcast_to(plans.flow_l_d[:, 1:2], shape)
-    level = before = np.broadcast_to(futures.start_meq_l, shape)
-    levels = np.empty((days, *shape))
-    for day in range(days):
-        if day in plans.retest_days:
-            k = plans.retest_days.index(day)
-            shown = futures.read(day, level)
-            reading = shown if k == 0 else 2 * shown - before
-            before = shown
-            high, low = plans.above[:, k, None], plans.below[:, k, None]
-            above, below = reading >= high - 1e-9, reading <= low + 1e-9
-            far_below = reading <= 2 * low - high + 1e-9
-            far = far_below | (reading >= 2 * high - low - 1e-9)
-            done = (dose_at if plans.dosed else pump_at) >= final
-            following = plans.flow_l_d[row, np.minimum(pump_at + 1, columns - 1)]
-            rises = following > flow
-            moves = ~done & ~np.where(rises, above, below)
-            trim = plans.trim_l_d[:, None] * (below.astype(float) - above) * np.where(far, 2, 1)
-            trimmed = np.clip(flow + trim, *pump)
-            flow = np.where(moves, following, np.where(done, trimmed, flow))
-            pump_at = pump_at + moves
-            dose_at = dose_at + (~done & ~below)
-            spare = far_below | (below & (done | spare))
-        if day == 0 or day in plans.retest_days:
-            kappa, decay = response.rates(flow)
-            at = dose_at if plans.dosed else pump_at
-            dosing = dosed_meq_d * plans.dosing[row, np.minimum(at, final)]
-            dosing = (dosing + plans.spare_meq_d * spare) / response.volume_l
-        net = dosing - futures.uptake_meq_l_d[day]
-        level = advance(level, kappa, decay, futures.gain_meq_l[day], response.middle_meq_l, net)
-        levels[day] = level
-    return levels
-
-
 @dataclass(frozen=True)
 class _Task:
     """What has to be changed, seen from the middle of the posterior.
 
-    `dosed_meq_d` is the dosing that shares refer to: the present one, or where a low level calls
-    for dosing that has been given up, the load, of which `present_share` is zero. `before` is
-    (flow L/day, share, days) of a correction of the level that comes first, None where the level
-    is in the band.
+    `before` is (flow L/day, days) of a correction of the level that comes first, None where the
+    level is in the band. `ml_per_meq`: of each solution for a meq of alkalinity, empty where
+    nothing can be dosed.
     """
 
     tank: Response
@@ -401,14 +257,13 @@ class _Task:
     present_l_d: float
     final_l_d: float
     dosed_meq_d: float
-    present_share: float
+    ml_per_meq: Mapping[str, float]
     pump: Reactor
     band: Target
     rise_meq_l_d: float
     kit_gain: float
     kit_step: float
-    can_dose: bool
-    before: tuple[float, float, int] | None = None
+    before: tuple[float, int] | None = None
 
     @property
     def load_meq_d(self) -> float:
@@ -416,28 +271,28 @@ class _Task:
         return float(self.tank.uptake_meq_l_d * self.tank.volume_l)
 
     @property
-    def spare_meq_d(self) -> float:
-        """Alkalinity of the spare dosing: part of the load, and of the largest rise."""
-        if not self.can_dose:
+    def most_meq_d(self) -> float:
+        """Largest dosing: the load, and what raises alkalinity as fast as it may."""
+        if not self.ml_per_meq:
             return 0.0
-        most = SPARE_RISE * self.rise_meq_l_d * float(self.tank.volume_l)
-        return min(SPARE_LOAD * self.load_meq_d, most)
+        return self.load_meq_d + LARGEST_LEAD * self.rise_meq_l_d * float(self.tank.volume_l)
 
     @property
     def correction_days(self) -> int:
-        """Days before the hand-over begins."""
-        return 0 if self.before is None else self.before[2]
+        """Days before the level is right."""
+        return 0 if self.before is None else self.before[1]
 
     @property
-    def limits_l_d(self) -> tuple[float, float]:
-        """Lowest and highest flow of the pump."""
-        low, high = to_l_d(np.array([self.pump.flow_min_ml_h, self.pump.flow_max_ml_h]))
-        return float(low), float(high)
+    def highest_l_d(self) -> float:
+        """Flow that the pump is not to exceed."""
+        return max(self.settable(FURTHEST * self.final_l_d), self.final_l_d)
 
     @property
-    def is_low(self) -> bool:
-        """The level lies in the lower quarter of the band, or below."""
-        return self.start_meq_l < self.band.low + 0.25 * (self.band.high - self.band.low)
+    def extra_l_d(self) -> float:
+        """Step of the pump past the ladder."""
+        unit = float(to_l_d(np.array(self.pump.flow_step_ml_h)))
+        part = min(EXTRA / (1 - float(self.tank.exponent)), LARGEST_EXTRA)
+        return float(max(np.round(part * self.final_l_d / unit), 1.0) * unit)
 
     def settable(self, flow_l_d: float) -> float:
         """The pump setting nearest to a flow, L/day."""
@@ -453,21 +308,10 @@ class _Task:
         step = self.pump.flow_step_ml_h
         return float(np.round(to_ml_h(np.array(flow_l_d)) / step) * step)
 
-    def after(self, level: float, flow_l_d: float, share: float, days: float) -> float:
-        """Level that the middle tank reaches."""
-        kappa, decay = self.tank.rates(np.array(flow_l_d))
-        net = self.dosed_meq_d * share / self.tank.volume_l - self.tank.uptake_meq_l_d
-        return float(
-            advance(
-                np.array(level),
-                kappa,
-                decay,
-                self.tank.gain_meq_l,
-                self.tank.middle_meq_l,
-                np.asarray(net),
-                days,
-            )
-        )
+    def supply_meq_d(self, flow_l_d: float, level: float | None = None) -> float:
+        """What the reactor adds, at the band's middle unless another level is given."""
+        at = self.band.middle if level is None else level
+        return float(self.tank.reactor_meq_d(np.array(flow_l_d), np.array(at)))
 
     def flow_for(self, supply_meq_d: float, level: float) -> float:
         """Flow at which the reactor gives a supply at a level, L/day."""
@@ -477,167 +321,118 @@ class _Task:
         ratio = max(supply_meq_d, 0.0) / (reference * max(gain, 1e-6))
         return reference * float(ratio ** (1 / order))
 
+    def after_a_day(self, level: float, flow_l_d: float, dose_meq_d: float) -> float:
+        """Level of the middle tank."""
+        kappa, decay = self.tank.rates(np.array(flow_l_d))
+        net = dose_meq_d / self.tank.volume_l - self.tank.uptake_meq_l_d
+        gain, middle = self.tank.gain_meq_l, self.tank.middle_meq_l
+        return float(advance(np.array(level), kappa, decay, gain, middle, np.asarray(net)))
+
 
 def _corrected(task: _Task) -> _Task | None:
     """The task with the level put right first where it is out of the band; None: impossible.
 
-    The goal is the middle of the band. Dosing is the means where there is any (its strength is
-    known), the pump where there is none or where the reactor alone gives too much.
+    Dosing is the means where there is any (its strength is known), the pump where there is none or
+    where the reactor alone gives too much.
     """
     low, high, start = task.band.low, task.band.high, task.start_meq_l
     if low <= start <= high:
         return task
     side = 1.0 if start < low else -1.0
-    wanted = side * CORRECTION * task.rise_meq_l_d * float(task.tank.volume_l)
-    need = task.load_meq_d + wanted
-    flow, share = task.present_l_d, 0.0
-    given = float(task.tank.reactor_meq_d(np.array(flow), np.array(start)))
-    if task.dosed_meq_d > 0:
-        share = max(need - given, 0.0) / task.dosed_meq_d
-    if task.dosed_meq_d <= 0 or given > need:
+    need = task.load_meq_d + side * LARGEST_LEAD * task.rise_meq_l_d * float(task.tank.volume_l)
+    flow = task.present_l_d
+    given = task.supply_meq_d(flow, start)
+    if not task.ml_per_meq or given > need:
         flow = task.settable(task.flow_for(need, start))
+    dose = float(np.clip(need - task.supply_meq_d(flow, start), 0.0, task.most_meq_d))
     level = start
     for days in range(1, LONGEST_CORRECTION_DAYS + 1):
-        level = task.after(level, flow, share, 1.0)
+        level = task.after_a_day(level, flow, dose)
         if side * (level - task.band.middle) >= -0.01 * (high - low):
-            return replace(task, before=(flow, share, days))
+            return replace(task, before=(flow, days))
     return None
 
 
-def _table(
-    task: _Task, steps: int, first: float, step_days: int
-) -> tuple[list[float], list[float], list[float]]:
-    """Flows (L/day), shares of the present dosing, and wanted levels at the retests.
+def _ladder(task: _Task, steps: int, first: float) -> tuple[list[float], list[float], float]:
+    """Flows (L/day) of a number of steps, what each takes over, and dosing that holds the level.
 
-    Lists begin with the present (of the levels: today's). The pump's rises are equal in supply but
-    for the first; the dosing covers what the reactor does not, and leads the level to the middle.
+    Lists begin with the present; a correction comes before the steps. The pump's rises are equal in
+    supply but for the first. The dosing (meq/day) is that of the first day.
     """
     order = 1 - float(task.tank.exponent)
-    flows, shares, wanted = [task.present_l_d], [task.present_share], [task.start_meq_l]
-    level = task.start_meq_l
-    most = STEERING * task.rise_meq_l_d * step_days
+    flows = [task.present_l_d]
     if task.before is not None:
-        flow, share, days = task.before
-        flows.append(flow)
-        shares.append(share)
-        level = task.after(level, flow, share, days)
-        wanted.append(task.band.middle)
+        flows.append(task.before[0])
     begun = (flows[-1] / task.final_l_d) ** order if flows[-1] > 0 else 0.0
-    if task.dosed_meq_d > 0:
-        # After a correction downwards the pump first takes over what the dosing was cut by.
-        lacking = 1 - shares[-1] * task.dosed_meq_d / max(task.load_meq_d, 1e-9)
-        begun = float(np.clip(lacking, begun, 1.0)) if task.before is not None else begun
     opening = begun + (1 - begun) * (1.0 if steps == 1 else first / steps)
-    carried = np.linspace(opening, 1.0, steps)
-    for k, share_carried in enumerate(carried, start=1):
-        wanted.append(wanted[-1] + float(np.clip(task.band.middle - wanted[-1], -most, most)))
-        flow = task.settable(task.final_l_d * float(share_carried) ** (1 / order))
-        share = 0.0
-        if k < steps:
-            if task.dosed_meq_d > 0:
-                lead = np.clip(wanted[-1] - level, -most, most) / step_days
-                need = task.load_meq_d + float(lead) * float(task.tank.volume_l)
-                need -= float(task.tank.reactor_meq_d(np.array(flow), np.array(level)))
-                # The dosing only falls, unless today's level calls for more at first.
-                more = k == 1 and task.before is None and task.is_low
-                most_share = np.inf if more else shares[-1]
-                share = float(np.clip(need / task.dosed_meq_d, 0.0, most_share))
-            else:
-                share = task.present_share * (1.0 - k / steps)
-        else:
-            flow = task.final_l_d
-        flows.append(flow)
-        shares.append(share)
-        level = task.after(level, flow, share, step_days)
-    return flows, shares, wanted
+    for carried in np.linspace(max(opening, LEAST_OPENING), 1.0, steps)[:-1]:
+        flows.append(task.settable(task.final_l_d * float(carried) ** (1 / order)))
+    flows.append(task.final_l_d)
+    supply = [task.supply_meq_d(flow) for flow in flows]
+    # A setting recommended carries the whole load, whatever the medians of its parts say.
+    if abs(supply[-1] / max(task.load_meq_d, 1e-9) - 1) < NEAR_SHARE:
+        supply = [given * task.load_meq_d / supply[-1] for given in supply]
+    dose = left = float(np.clip(task.load_meq_d - supply[1], 0.0, task.most_meq_d))
+    takes = [0.0, 0.0]
+    for before, now in pairwise(supply[1:]):
+        takes.append(float(np.clip(now - before, 0.0, left)))
+        left -= takes[-1]
+    return flows, takes, dose
 
 
 def _candidates(task: _Task, step_days: int, days: int) -> tuple[Plans, np.ndarray]:
     """All plans of one rhythm, and the number of steps of each (a correction not counted)."""
-    begin = task.correction_days
-    retests = [begin] if begin else []
-    retests += list(range(begin + step_days, days + 1, step_days))
-    unit = float(to_l_d(np.array(task.pump.flow_step_ml_h)))
-    low, high = task.limits_l_d
-    columns = max(STEPS) + 2 + (begin > 0) + MOST_EXTRA
-    rows: list[tuple[Any, ...]] = []
-    numbers = []
+    volume = float(task.tank.volume_l)
     half_band = 0.5 * (task.band.high - task.band.low)
+    wanted = task.kit_gain * task.band.middle
+    low, _ = to_l_d(np.array([task.pump.flow_min_ml_h, task.pump.flow_max_ml_h]))
+    columns = max(STEPS) + 2 + (task.before is not None)
+    begun = task.present_l_d if task.before is None else task.before[0]
+    gap = abs(task.supply_meq_d(task.final_l_d) - task.supply_meq_d(begun))
+    slow = [t for t in STEERING_DAYS if t >= step_days] or [float(step_days)]
+    each: list[dict[str, Any]] = []
+    numbers = []
     for steps in STEPS:
-        if steps * step_days > LONGEST_DAYS:
+        too_small = steps > 1 and gap < steps * LEAST_STEP * task.load_meq_d
+        if steps * step_days > LONGEST_DAYS or too_small:
             continue
         for first in FIRST_STEPS if steps > 1 else (1.0,):
-            flows, shares, wanted = _table(task, steps, first, step_days)
-            final = len(flows) - 1
-            expected = np.full(len(retests), wanted[-1])
-            known = wanted[1 : 1 + len(retests)]
-            expected[: len(known)] = known
-            expected *= task.kit_gain
-            dosing = np.zeros(columns)
-            dosing[: final + 1] = shares
-            for trim_share in TRIMS:
-                part = min(trim_share / (1 - float(task.tank.exponent)), LARGEST_TRIM)
-                by = max(np.round(part * task.final_l_d / unit), 1.0) * unit
-                beyond = task.final_l_d + by * np.arange(columns - final)
-                table = np.concatenate([flows[:-1], np.clip(beyond, low, high)])
+            flows, takes, dose = _ladder(task, steps, first)
+            for steering_days in slow:
+                counts = min(half_band, LARGEST_LEAD * task.rise_meq_l_d * steering_days)
+                per_fall = volume / steering_days
+                lead = float(np.clip(task.band.middle - task.start_meq_l, -counts, counts))
                 for width in WIDTHS:
                     above, below = (
-                        to_kit(expected + side * width * half_band, task.kit_step, side)
+                        to_kit(np.array(wanted + side * width * half_band), task.kit_step, side)
                         for side in (1, -1)
                     )
-                    rows.append((table, dosing, final, above, below, by))
+                    one = {
+                        "flow_l_d": np.pad(flows, (0, columns - len(flows)), mode="edge"),
+                        "takes_meq_d": np.pad(takes, (0, columns - len(takes))),
+                        "last": len(flows) - 1,
+                        "dose_meq_d": np.clip(dose + per_fall * lead, 0.0, task.most_meq_d),
+                        "above": above,
+                        "below": below,
+                        "per_level": per_fall * step_days / (LASTING * steering_days),
+                        "per_fall": per_fall,
+                        "counts": counts * task.kit_gain,
+                    }
+                    each.append(one)
                     numbers.append(steps)
-    flow, dosing, last, above, below, trim = (np.array(part) for part in zip(*rows, strict=True))
+    more = task.supply_meq_d(task.final_l_d + task.extra_l_d) - task.supply_meq_d(task.final_l_d)
     plans = Plans(
-        flow_l_d=flow,
-        dosing=dosing,
-        last=last,
-        retest_days=tuple(retests),
-        above=above,
-        below=below,
-        trim_l_d=trim,
-        dosed=task.dosed_meq_d > 0,
-        spare_meq_d=task.spare_meq_d,
+        **{name: np.array([one[name] for one in each]) for name in each[0]},
+        extra_l_d=task.extra_l_d,
+        extra_meq_d=max(more, 1e-9),
+        retest_days=tuple(range(step_days, days + 1, step_days)),
+        wanted=wanted,
+        began=task.kit_gain * task.start_meq_l,
+        meq_per_l=max(more / task.extra_l_d, LEAST_SLOPE * task.load_meq_d / task.final_l_d),
+        limits_l_d=(float(low), task.highest_l_d),
+        most_meq_d=task.most_meq_d,
     )
     return plans, np.array(numbers)
-
-
-def to_kit(value: np.ndarray, step: float, side: int) -> np.ndarray:
-    """The nearest figures that a kit of this step can show, not nearer to the expected one."""
-    rounded = np.ceil(value / step - 1e-9) if side > 0 else np.floor(value / step + 1e-9)
-    return rounded * step
-
-
-def chances(
-    levels: np.ndarray,
-    start: np.ndarray,
-    band: Target,
-    rise_meq_l_d: float,
-    correction_days: int,
-    judged_days: np.ndarray,
-) -> tuple[np.ndarray, np.ndarray]:
-    """Chance (c,) of staying in the band without a rise above the limit, and share of such days.
-
-    While a level is being corrected it may be out of the band on the side where it started.
-
-    Args:
-        levels: (days, c, s) daily means.
-        start: (s,) level at the start.
-        band: wanted band.
-        rise_meq_l_d: limit.
-        correction_days: days of correction.
-        judged_days: (c,) days that count.
-    """
-    low = np.full(len(levels), band.low)
-    high = np.full(len(levels), band.high)
-    below = np.median(start) < band.middle
-    (low if below else high)[: max(correction_days - 1, 0)] = -np.inf if below else np.inf
-    before = np.concatenate([np.broadcast_to(start, levels.shape[1:])[None], levels[:-1]])
-    good = (levels >= low[:, None, None]) & (levels <= high[:, None, None])
-    good &= levels - before <= rise_meq_l_d + 1e-9
-    after = (np.arange(len(levels))[:, None] >= judged_days)[:, :, None]
-    whole = np.all(good | after, axis=0).mean(axis=1)
-    return whole, np.sum(good & ~after, axis=(0, 2)) / judged_days / levels.shape[2]
 
 
 def response_of(posterior: Posterior, tank: Tank, final_l_d: float) -> Response:
@@ -746,6 +541,7 @@ class _Found(NamedTuple):
     chance: float
     good_days: float
     length_days: int
+    step_days: int
     steps: int
     judged_days: int
     plans: Plans
@@ -761,7 +557,7 @@ def _search(task: _Task, search: Futures, fresh: Futures, days: int) -> _Found:
     begin = task.correction_days
 
     def judge(futures: Futures, plans: Plans, judged: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        levels = follow(futures, plans, task.dosed_meq_d, task.limits_l_d, int(judged.max()))
+        levels = follow(futures, plans, int(judged.max())).level_meq_l
         return chances(levels, futures.start_meq_l, task.band, task.rise_meq_l_d, begin, judged)
 
     def again(found: _Found) -> _Found:
@@ -782,6 +578,7 @@ def _search(task: _Task, search: Futures, fresh: Futures, days: int) -> _Found:
                         chance=float(chance[best]),
                         good_days=float(good_days[best]),
                         length_days=int(number) * step_days,
+                        step_days=step_days,
                         steps=int(number),
                         judged_days=int(judged[best]),
                         plans=plans.pick(np.array([best])),
@@ -848,13 +645,19 @@ def plan_change_over(
     present = posterior.present_flow_l_d
     setting = recommendation.flow.setting
     flow_l_d = present if setting is None else float(to_l_d(np.array(setting.set_to_ml_h)))
+    under_way = present > 0 and bool(dose_ml_d) and tank.reactor is not None
+    provisional = setting is None and under_way and not posterior.diagnostics.failures
+    if provisional and tank.reactor is not None:
+        flow_l_d = _provisional(posterior, tank.reactor)
     response = response_of(posterior, tank, flow_l_d)
     nothing = ChangeOver(
         kind="none",
         reason="",
         remedy="",
         remedy_probability=None,
+        provisional=provisional,
         steps=(),
+        steering=None,
         corrects=False,
         probability=None,
         good_days=None,
@@ -865,12 +668,10 @@ def plan_change_over(
         rise_limit_meq_l_d=rise,
         rise_limit_stated=band.max_rise_per_day is not None,
         step_days=0,
-        trim_ml_h=None,
-        spare_ml_d={},
         retest_hour=(tank.lights_on_h + 0.5 * lit_h) % units.HOURS_PER_DAY,
         self_regulation_days=self_regulation_days(response, flow_l_d) if flow_l_d > 0 else None,
     )
-    if setting is None or flow_l_d <= 0:
+    if (setting is None and not provisional) or flow_l_d <= 0:
         return replace(nothing, reason=WITHHELD)
     dosed = sum(tank.solutions[s].alkalinity_meq_per_ml * ml for s, ml in dose_ml_d.items())
     if tank.reactor is None and present == 0 and not dose_ml_d:
@@ -888,19 +689,21 @@ def plan_change_over(
         _futures(posterior, tank, response, waiting, days, np.random.default_rng(int(one)))
         for one in seeds
     )
+    doses = dose_ml_d if dosed > 0 else _doses_of_load(tank, recommendation)
+    doses = rates_to_go_on(doses, posterior, tank)
+    given = sum(tank.solutions[s].alkalinity_meq_per_ml * ml for s, ml in doses.items())
     task = _Task(
         tank=middle,
         start_meq_l=float(np.median(search.start_meq_l)),
         present_l_d=present,
         final_l_d=flow_l_d,
         dosed_meq_d=dosed,
-        present_share=1.0,
+        ml_per_meq={name: ml / given for name, ml in doses.items()} if given > 0 else {},
         pump=tank.reactor or PLANNED_PUMP,
         band=band,
         rise_meq_l_d=rise,
         kit_gain=float(np.median(search.kit_gain)),
         kit_step=search.kit_step,
-        can_dose=bool(_doses_of_load(tank, recommendation)),
     )
     settled = abs(task.start_meq_l - band.middle) <= 0.25 * (band.high - band.low)
     share = (present / flow_l_d) ** (1 - float(middle.exponent)) if present > 0 else 0.0
@@ -912,22 +715,33 @@ def plan_change_over(
             reason="The reactor already carries the load, and the recommended setting is close to "
             f"the present one.{moved} Go on testing.",
         )
-    if not dose_ml_d and task.start_meq_l < band.low:
-        dose_ml_d = _doses_of_load(tank, recommendation)
-        task = replace(task, dosed_meq_d=task.load_meq_d if dose_ml_d else 0.0, present_share=0.0)
     corrected = _corrected(task)
     if corrected is None:
         side = "below" if task.start_meq_l < band.low else "above"
         return replace(
             nothing,
+            provisional=False,
             reason=f"Alkalinity is {side} the band and the pump and the dosing in the log cannot "
             "bring it back: put the level right first, then run the report again.",
         )
     found = _search(corrected, search, fresh, corrected.correction_days + LONGEST_DAYS)
-    plan = _told(nothing, corrected, found, fresh, dose_ml_d, start)
-    spare = corrected.spare_meq_d / max(corrected.load_meq_d, 1e-9)
-    load = rates_to_go_on(_doses_of_load(tank, recommendation), posterior, tank)
-    return replace(plan, spare_ml_d={name: settable_dose(spare * ml) for name, ml in load.items()})
+    kind = "hand over" if dose_ml_d else "change flow"
+    return _told(replace(nothing, kind=kind), corrected, found, fresh, start)
+
+
+def _provisional(posterior: Posterior, pump: Reactor) -> float:
+    """Flow to go up to while the needed one cannot be said, a setting of the pump, L/day.
+
+    The middle of what may be needed, but no further than the effluent's answer to the flow can be
+    told; 0 where none helps.
+    """
+    needed = float(np.median(to_ml_h(posterior.needed_flow_l_d)))
+    if not np.isfinite(needed) or needed < pump.flow_min_ml_h:
+        return 0.0
+    needed = min(needed, FURTHEST_UNTESTED * float(to_ml_h(np.array(posterior.present_flow_l_d))))
+    step = pump.flow_step_ml_h
+    highest = np.floor(pump.flow_max_ml_h / step + 1e-9)
+    return float(to_l_d(np.array(np.clip(np.round(needed / step), 1.0, highest) * step)))
 
 
 def _doses_of_load(tank: Tank, recommendation: Recommendation) -> dict[str, float]:
@@ -944,55 +758,29 @@ def _doses_of_load(tank: Tank, recommendation: Recommendation) -> dict[str, floa
 
 
 def _told(
-    empty: ChangeOver,
-    task: _Task,
-    found: _Found,
-    futures: Futures,
-    dose_ml_d: Mapping[str, float],
-    start: date,
+    empty: ChangeOver, task: _Task, found: _Found, futures: Futures, start: date
 ) -> ChangeOver:
     """The chosen plan with its dates, predicted levels and comparison."""
+    plans, judged = found.plans, found.judged_days
+    count = np.array([judged])
 
     def followed(plans: Plans, futures: Futures) -> tuple[np.ndarray, float]:
-        levels = follow(futures, plans, task.dosed_meq_d, task.limits_l_d, judged)
-        count = np.array([judged])
+        levels = follow(futures, plans, judged).level_meq_l
         whole, _ = chances(
             levels, futures.start_meq_l, task.band, task.rise_meq_l_d, task.correction_days, count
         )
         return levels[:, 0], float(whole[0])
 
-    plans, judged = found.plans, found.judged_days
     levels, _ = followed(plans, futures)
     final = task.final_l_d
-    at_once = Plans(
-        flow_l_d=np.array([[task.present_l_d, final, final]]),
-        dosing=np.array([[task.present_share, 0.0, 0.0]]),
+    at_once = plans._replace(
+        flow_l_d=np.array([[task.present_l_d, final]]),
+        takes_meq_d=np.zeros((1, 2)),
         last=np.array([1]),
+        dose_meq_d=np.zeros(1),
         retest_days=(),
-        above=np.zeros((1, 0)),
-        below=np.zeros((1, 0)),
-        trim_l_d=np.zeros(1),
-        dosed=plans.dosed,
-        spare_meq_d=0.0,
     )
     overnight, overnight_chance = followed(at_once, futures)
-    last = int(plans.last[0])
-    begins = (0, *plans.retest_days)
-    steps = tuple(
-        ChangeStep(
-            set_on=start + timedelta(days=begins[k]),
-            flow_ml_h=task.shown_ml_h(plans.flow_l_d[0, k + 1]),
-            dose_ml_d={
-                name: settable_dose(ml * float(plans.dosing[0, k + 1]))
-                for name, ml in dose_ml_d.items()
-            },
-            retest_on=start + timedelta(days=begins[k + 1]),
-            above_meq_l=float(plans.above[0, k]),
-            below_meq_l=float(plans.below[0, k]),
-            alkalinity_meq_l=levels[begins[k + 1] - 1],
-        )
-        for k in range(last)
-    )
     remedy, remedy_chance = "", None
     if found.chance < GOOD_ENOUGH:
         gains = {name: followed(plans, one)[1] for name, one in _unknown(futures).items()}
@@ -1000,13 +788,28 @@ def _told(
         remedy_chance = gains[remedy]
         if remedy_chance < found.chance + MC_ERROR:
             remedy, remedy_chance = "run the report again after every retest", None
+    steps = _steps(task, found, levels, start)
     return replace(
         empty,
-        kind="hand over" if dose_ml_d else "change flow",
-        reason=_reason(task, steps, bool(dose_ml_d)),
+        reason=_reason(task, steps, empty),
         remedy=remedy,
         remedy_probability=remedy_chance,
         steps=steps,
+        steering=Steering(
+            above_meq_l=float(plans.above[0]),
+            below_meq_l=float(plans.below[0]),
+            wanted_meq_l=plans.wanted,
+            began_meq_l=plans.began,
+            counts_meq_l=float(plans.counts[0]),
+            per_level_meq_d=float(plans.per_level[0]),
+            per_fall_meq_d=float(plans.per_fall[0]),
+            ml_per_meq=task.ml_per_meq,
+            ml_h_per_meq_d=float(to_ml_h(np.array(1 / plans.meq_per_l))),
+            extra_ml_h=task.shown_ml_h(plans.extra_l_d),
+            extra_meq_d=plans.extra_meq_d,
+            highest_ml_h=task.shown_ml_h(plans.limits_l_d[1]),
+            most_meq_d=plans.most_meq_d,
+        ),
         corrects=task.before is not None,
         probability=found.chance,
         good_days=found.good_days,
@@ -1014,8 +817,49 @@ def _told(
         judged_days=judged,
         levels_meq_l=levels,
         overnight_meq_l=overnight,
-        step_days=found.length_days // found.steps,
-        trim_ml_h=task.shown_ml_h(plans.trim_l_d[0]),
+        step_days=found.step_days,
+    )
+
+
+def _steps(task: _Task, found: _Found, levels: np.ndarray, start: date) -> tuple[ChangeStep, ...]:
+    """The ladder as the middle tank climbs it, its kit showing the truth to any digit."""
+    plans = found.plans
+    days = len(levels) + LONGEST_DAYS
+    tank = _each(task.tank, np.atleast_1d)
+    path = follow(
+        Futures(
+            response=tank,
+            start_meq_l=np.array([task.start_meq_l]),
+            uptake_meq_l_d=np.repeat(tank.uptake_meq_l_d[None], days, axis=0),
+            gain_meq_l=np.repeat(tank.gain_meq_l[None], days, axis=0),
+            kit_gain=np.array([task.kit_gain]),
+            error_meq_l=np.zeros((days + 1, 1)),
+            kit_step=1e-9,
+        ),
+        plans,
+        days,
+    )
+    column, dose = path.column[:, 0, 0], path.dose_meq_d[:, 0, 0]
+    last = int(plans.last[0])
+    begins: list[int] = []
+    for k in range(1, last + 1):
+        reached = np.flatnonzero(column == k)
+        begins.append(int(reached[0]) if len(reached) else begins[-1] + found.step_days)
+    ends = [*begins[1:], begins[-1] + found.step_days]
+
+    def settable(meq_d: float) -> dict[str, float]:
+        return {name: settable_dose(ml * meq_d) for name, ml in task.ml_per_meq.items()}
+
+    return tuple(
+        ChangeStep(
+            set_on=start + timedelta(days=begins[k]),
+            flow_ml_h=task.shown_ml_h(plans.flow_l_d[0, k + 1]),
+            dose_ml_d=settable(float(dose[min(begins[k], days - 1)])),
+            takes_ml_d=settable(float(plans.takes_meq_d[0, k + 1])),
+            retest_on=start + timedelta(days=ends[k]),
+            alkalinity_meq_l=levels[min(ends[k], len(levels)) - 1],
+        )
+        for k in range(last)
     )
 
 
@@ -1024,15 +868,20 @@ def settable_dose(ml_d: float) -> float:
     return float(round(ml_d)) if ml_d >= 10 else round(ml_d, 1)
 
 
-def _reason(task: _Task, steps: tuple[ChangeStep, ...], dosed: bool) -> str:
+def _reason(task: _Task, steps: tuple[ChangeStep, ...], plan: ChangeOver) -> str:
     """Why the plan is as it is."""
     if task.before is not None:
         side = "below" if task.start_meq_l < task.band.low else "above"
         reason = f"Alkalinity is most likely {side} the band: the first step only brings it back."
-    elif dosed:
+    elif plan.kind == "hand over":
         reason = "The load is still dosed, at least in part: the reactor takes it over in steps."
     else:
         reason = "Nothing is dosed: the pump alone moves, in steps, as the retests allow."
+    if plan.provisional:
+        reason += (
+            " What flow will carry the whole load cannot be said yet: these steps go only part of "
+            "the way. Test the effluent at each new flow and run the report again."
+        )
     least = task.pump.flow_min_ml_h
     carried = (float(to_l_d(np.array(least))) / task.final_l_d) ** (1 - float(task.tank.exponent))
     first = steps[1 if task.before is not None else 0]

@@ -6,7 +6,6 @@ Each takes a `Report` and gives a `Section`, or None where there is nothing to s
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from itertools import pairwise
 from typing import Any
 
 from markupsafe import Markup
@@ -65,7 +64,6 @@ def change_over(report: Report) -> Section | None:
         *_surer(report),
         _settings(report),
         *_rule(report),
-        *_limits(report),
         Prose(Markup(" ").join(_plan_chances(report))),
         pictures.change_over(report.study, n),
         *_self_regulation(report),
@@ -147,19 +145,23 @@ def _settings(report: Report) -> Table:
     n = report.numbers
     steps = n.get("/change_over")
     names = list(steps[0]["dose_rates"])
+    main = n.get("/change_over_plan/steering/of")
+    takes = main is not None and any(step["takes"][main] for step in steps)
     rows: list[list[Text]] = [
         [
             short_day(step["date"]),
             report.flow(f"/change_over/{i}/flow_ml_h"),
+            *((_rate(n, f"/change_over/{i}/takes", main),) if takes else ()),
             *(_rate(n, f"/change_over/{i}/dose_rates", name) for name in names),
             n.span(f"/change_over/{i}/alkalinity", report.unit),
         ]
         for i, step in enumerate(steps)
     ]
     doses = (say("{}, mL/day", user_text(name)) for name in names)
-    head = ["From", "Pump, mL/h", *doses, f"Then, {report.unit}"]
+    takes_over = (say("Takes over of {}", user_text(main)),) if takes else ()
+    head = ["From", "Pump, mL/h", *takes_over, *doses, f"Then, {report.unit}"]
     return Table(
-        "What to set if no step is left out, and the true alkalinity to expect at the retest that "
+        "What to set if all goes as expected, and the true alkalinity to expect at the retest that "
         "ends the step (9 in 10)",
         head,
         rows,
@@ -167,61 +169,150 @@ def _settings(report: Report) -> Table:
     )
 
 
-def _one_limit(n: Numbers) -> bool:
-    """Whether the same readings count at every retest."""
-    return len({(step["hold_above"], step["hold_below"]) for step in n.get("/change_over")}) == 1
-
-
 def _edge(report: Report, path: str) -> Markup:
     """A reading that counts, to as many decimals as the kit shows."""
     n = report.numbers
     most = DECIMALS[report.unit]
-    readings = (step[key] for step in n.get("/change_over") for key in ("hold_above", "hold_below"))
+    readings = n.get("/change_over_plan/steering/readings")
     return n(path, max(needed_decimals(reading, most) for reading in readings))
 
 
-def _limits(report: Report) -> Iterator[Block]:
-    """The readings that count, where they differ from retest to retest."""
-    n = report.numbers
-    if _one_limit(n):
-        return
-    rows: list[list[Text]] = [
-        [
-            short_day(step["retest_on"]),
-            *(_edge(report, f"/change_over/{i}/{key}") for key in ("hold_above", "hold_below")),
-            _edge(report, f"/change_over/{i}/far_below"),
-        ]
-        for i, step in enumerate(n.get("/change_over"))
-    ]
-    yield Table(
-        f"The readings that count, {report.unit}",
-        ["Retest on", "High: or more", "Low: or less", "Far low: or less"],
-        rows,
-        frozenset({1, 2, 3}),
-    )
-
-
 def _rule(report: Report) -> Iterator[Block]:
-    """What each retest decides, in the words of `estimator.change_over`."""
+    """What each retest decides, in the words of `estimator.steering`."""
     n = report.numbers
-    last = len(n.get("/change_over")) - 1
-    ends = short_day(n.get(f"/change_over/{last}/retest_on"))
+    rule = "/change_over_plan/steering"
     yield Prose(
         say(
-            "Retest alkalinity {}{}, at about {} o'clock, when it is nearest to its daily mean{} "
-            "From the second retest on, add the change since the last one once more (where it rose "
-            "by 0.3, add 0.3). Then:",
+            "<strong>Retest alkalinity {}every {}</strong>, at about {} o'clock, when it is "
+            "nearest to its daily mean{} Then log the reading and run the report again: it does "
+            "the sums with all that the log holds. By hand it goes like this:",
             _with_kit(n),
-            say("{}on {}", "before each further step and " if last else "", ends),
+            _days(n, "/change_over_plan/step_days"),
             n("/change_over_plan/retest_hour", 0),
             _as_it_reads(n),
         )
     )
-    rules = list(_correcting(report))
-    rules += _step_rules(report) if last else []
-    rules += _spare(report, last)
-    rules.append(_after_last(report, last))
+    rules = [*_pump_rule(report), *_dosing_rule(report), *_after_last(report)]
+    if n.get(f"{rule}/of") is not None:
+        whole = Markup(", ").join(
+            say("{} mL/day of {}", _rate(n, "/dosing", name, "needed", "q50"), user_text(name))
+            for name in n.get(f"{rule}/most")
+        )
+        rules.append(
+            say("<strong>If the pump stops</strong> at any time, dose the whole load: {}.", whole)
+        )
     yield Items(rules)
+    yield _sums(report)
+
+
+def _pump_rule(report: Report) -> Iterator[Text]:
+    """When the pump goes on to the next row."""
+    n = report.numbers
+    flows = [step["flow_ml_h"] for step in n.get("/change_over")]
+    if len(flows) < 2:
+        return
+    low, high = (_edge(report, f"/change_over_plan/steering/hold_{e}") for e in ("below", "above"))
+    dosed = n.get("/change_over_plan/steering/of") is not None
+    rises, falls = flows[-1] >= flows[0], flows[-1] < flows[0]
+    if rises and dosed:
+        waits = say("at {} or less, and at {} or more, leave it", low, high)
+    elif falls:
+        waits = say("at {} or less leave it", low)
+    else:
+        waits = say("at {} or more leave it", high)
+    yield say(
+        "<strong>The pump</strong> goes on to the next row; but {}: that row then comes at the "
+        "next retest.",
+        waits,
+    )
+
+
+def _dosing_rule(report: Report) -> Iterator[Text]:
+    """How the dosing, or where nothing can be dosed the pump, follows the reading."""
+    n = report.numbers
+    rule = "/change_over_plan/steering"
+    main = n.get(f"{rule}/of")
+    first = _edge(report, f"{rule}/first_last_reading")
+    if main is None:
+        yield say(
+            "<strong>Besides</strong> change the pump by what the table below says for this "
+            "reading and the last one (at the first retest count the last one as {}).",
+            first,
+        )
+        return
+    takes = any(step["takes"][main] for step in n.get("/change_over"))
+    yield say(
+        "<strong>{}</strong>: {}add what the table below says for this reading and the last one "
+        "(at the first retest count the last one as {}). Never dose more than {}.{}",
+        user_text(main),
+        "take off what the row takes over, if the pump went on to it, and " if takes else "",
+        first,
+        _rates(n, f"{rule}/most"),
+        Markup("").join(
+            say(
+                " Dose {} mL of {} with each mL of {}.",
+                n(f"{rule}/others_ml_per_ml{pointer(name)}", 2),
+                user_text(name),
+                user_text(main),
+            )
+            for name in n.get(f"{rule}/others_ml_per_ml")
+        ),
+    )
+    yield say(
+        "<strong>If that is less than nothing</strong>, stop dosing and lower the pump by {} mL/h "
+        "for each mL/day that is missing.",
+        n(f"{rule}/pump_ml_h_per_ml_d", 0 if n.get(f"{rule}/pump_ml_h_per_ml_d") >= 10 else 1),
+    )
+
+
+def _after_last(report: Report) -> Iterator[Text]:
+    """How it goes on once the pump has taken its last row."""
+    n = report.numbers
+    rule = "/change_over_plan/steering"
+    main = n.get(f"{rule}/of")
+    if main is None:
+        yield Markup("<strong>After the last row</strong> go on in the same way.")
+        return
+    yield say(
+        "<strong>After the last row</strong> go on in the same way. While {} mL/day or more of {} "
+        "is dosed and the reading does not hold the pump, raise the pump by {} mL/h, which takes "
+        "over {} mL/day; not beyond {} mL/h. If something must still be dosed then, the reactor "
+        "does not carry the whole load: go on dosing the rest.",
+        _rate(n, f"{rule}/extra_from", main),
+        user_text(main),
+        report.flow(f"{rule}/extra_ml_h"),
+        _rate(n, f"{rule}/extra_takes", main),
+        report.flow(f"{rule}/highest_ml_h"),
+    )
+
+
+def _sums(report: Report) -> Table:
+    """The sums of the rule, done for every reading and every one before it."""
+    n = report.numbers
+    rule = "/change_over_plan/steering"
+    readings = [
+        _edge(report, f"{rule}/readings/{i}") for i in range(len(n.get(f"{rule}/readings")))
+    ]
+    shown: list[Text] = [
+        say("{} or less", readings[0]),
+        *readings[1:-1],
+        say("{} or more", readings[-1]),
+    ]
+    changes = n.get(f"{rule}/changes")
+    decimals = 0 if max(abs(change) for row in changes for change in row) >= 20 else 1
+    rows: list[list[Text]] = [
+        [now, *(n.signed(f"{rule}/changes/{i}/{j}", decimals) for j in range(len(shown)))]
+        for i, now in enumerate(shown)
+    ]
+    main = n.get(f"{rule}/of")
+    return Table(
+        say("What to add to the dosing of {}, mL/day", user_text(main))
+        if main is not None
+        else "By how much to change the pump, mL/h",
+        [f"Reads, {report.unit}", *(say("Last {}", reading) for reading in shown)],
+        rows,
+        frozenset(range(1, len(shown) + 1)),
+    )
 
 
 def _with_kit(n: Numbers) -> Markup:
@@ -245,96 +336,6 @@ def _as_it_reads(n: Numbers) -> Markup:
         ": the figures below are as that bottle reads{}. With another kit or bottle run the report "
         "again first.",
         off,
-    )
-
-
-def _correcting(report: Report) -> Iterator[Text]:
-    """When a first step that only brings the level back has done so."""
-    n = report.numbers
-    if not n.get("/change_over_plan/corrects"):
-        return
-    low = n.get("/level_now/alkalinity/q50") < n.get("/tank/targets/alkalinity/middle")
-    yield say(
-        "<strong>While the first step runs</strong> test every second day and take the reading as "
-        "it is; go on to the next row as soon as it is at the middle of the band ({} or {}), and "
-        "move the later dates up.",
-        _edge(report, "/change_over_plan/middle_as_read"),
-        "more" if low else "less",
-    )
-
-
-def _spare(report: Report, last: int) -> Iterator[Text]:
-    """What is dosed on top while the level is low, and what if the pump stops."""
-    n = report.numbers
-    spare = _rates(n, "/change_over_plan/spare")
-    if not spare:
-        return
-    whole = Markup(", ").join(
-        say("{} mL/day of {}", _rate(n, "/dosing", name, "needed", "q50"), user_text(name))
-        for name in n.get("/change_over_plan/spare")
-    )
-    far = last > 0
-    yield say(
-        "<strong>{}</strong>{}: also dose {} on top, until a retest is no longer low. Keep this "
-        "ready, in case the pump cannot keep up. If the pump stops, dose the whole load: {}.",
-        "Far low" if far else "Low",
-        _at(report, " ({} or less)", "far_below" if far else "hold_below"),
-        spare,
-        whole,
-    )
-
-
-def _after_last(report: Report, last: int) -> Text:
-    """How the pump is trimmed for good, once nothing is handed over any more."""
-    n = report.numbers
-    handed_over = n.get("/change_over_plan/kind") == "hand over"
-    # Dosing may be down to nothing rows before the last, and yet the rule goes on until there.
-    step = "dosing step of the last row" if handed_over and last else "last step"
-    return say(
-        "<strong>After the {}</strong> retest every {}; the last figures stay, and the pump "
-        "is only trimmed. High{}: down by {} mL/h, at {} or more by twice as much. Low{}: up by as "
-        "much, at {} or less by twice as much{}.",
-        step,
-        _days(n, "/change_over_plan/step_days"),
-        "" if last else _at(report, " ({} or more)", "hold_above"),
-        report.flow("/change_over_plan/trim_ml_h"),
-        _edge(report, f"/change_over/{last}/far_above"),
-        "" if last else _at(report, " ({} or less)", "hold_below"),
-        _edge(report, f"/change_over/{last}/far_below"),
-        "; the dosing on top comes on at Low already, until a retest is no longer low"
-        if last and n.get("/change_over_plan/spare")
-        else "",
-    )
-
-
-def _at(report: Report, words: str, key: str) -> Markup:
-    """`words` about a reading that counts at every retest; empty where they differ."""
-    if not _one_limit(report.numbers):
-        return Markup("")
-    return say(words, _edge(report, f"/change_over/0/{key}"))
-
-
-def _step_rules(report: Report) -> Iterator[Text]:
-    n = report.numbers
-    dosed = n.get("/change_over_plan/kind") == "hand over"
-    flows = [step["flow_ml_h"] for step in n.get("/change_over")]
-    high: Text
-    low: Text
-    if not dosed:
-        high, low = "take no step that raises the pump", "take no step that lowers the pump"
-    elif all(after >= before for before, after in pairwise(flows)):
-        high = "take only the dosing step; leave the pump"
-        low = say(
-            "take only the pump step (after its last one, {} mL/h more); leave the dosing",
-            report.flow("/change_over_plan/trim_ml_h"),
-        )
-    else:
-        high, low = "take no step that raises alkalinity", "take no step that lowers alkalinity"
-    yield say("<strong>High</strong>{}: {}.", _at(report, " ({} or more)", "hold_above"), high)
-    yield say("<strong>Low</strong>{}: {}.", _at(report, " ({} or less)", "hold_below"), low)
-    yield say(
-        "<strong>In between:</strong> {}. A step left out comes at the next retest.",
-        "take both" if dosed else "take the step",
     )
 
 
@@ -386,7 +387,7 @@ def _self_regulation(report: Report) -> Iterator[Block]:
             "At the final flow the tank evens itself out: a departure shrinks by two thirds in "
             "about {} days ({} to {}). That is its water volume over the flow, allowing for an "
             "effluent that weakens as the flow rises. So the full effect of a change shows only "
-            "after that time; that is why the change since the last retest is added.",
+            "after that time; that is why the change since the last retest counts as well.",
             n(f"{place}/q50", 0),
             n(f"{place}/q05", 0),
             n(f"{place}/q95", 0),

@@ -8,7 +8,7 @@ from datetime import date, timedelta
 import numpy as np
 
 from estimator.chamber import ChamberTrade, OddEffluent, SecondChamber, WorkingPoint
-from estimator.change_over import ChangeOver, ChangeStep
+from estimator.change_over import ChangeOver, ChangeStep, Steering, settable_dose
 from estimator.outlook import ElementOutlook, Outlook
 from estimator.parameters import ALKALINITY, PARAMETERS
 from estimator.study import Study
@@ -25,6 +25,10 @@ from reports.quantities import (
     magnesium_unit,
     quantiles,
 )
+
+MOST_READINGS = 8
+STRIDES = (1, 2, 5, 10, 20, 50)
+"""Kit steps between the readings for which the retest's sums are done."""
 
 
 def reactor_job_parts(study: Study) -> Json:
@@ -56,10 +60,7 @@ def _step(study: Study, step: ChangeStep) -> Json:
             "unit": alkalinity_unit(study),
             **quantiles(in_alkalinity_unit(study, step.alkalinity_meq_l)),
         },
-        "hold_above": _alkalinity(study, step.above_meq_l),
-        "hold_below": _alkalinity(study, step.below_meq_l),
-        "far_above": _alkalinity(study, step.far_above_meq_l),
-        "far_below": _alkalinity(study, step.far_below_meq_l),
+        "takes": dict(step.takes_ml_d),
     }
 
 
@@ -70,6 +71,7 @@ def _plan(study: Study, plan: ChangeOver) -> Json:
         "reason": plan.reason,
         "remedy": plan.remedy,
         "remedy_probability": plan.remedy_probability,
+        "provisional": plan.provisional,
         "corrects": plan.corrects,
         "probability": plan.probability,
         "good_days_share": plan.good_days,
@@ -79,11 +81,9 @@ def _plan(study: Study, plan: ChangeOver) -> Json:
         "rise_limit": _alkalinity(study, plan.rise_limit_meq_l_d),
         "rise_limit_stated": plan.rise_limit_stated,
         "step_days": plan.step_days,
-        "trim_ml_h": plan.trim_ml_h,
-        "spare": dict(plan.spare_ml_d),
+        "steering": plan.steering and _steering(study, plan.steering, kit),
         "retest_hour": plan.retest_hour,
         "kit": kit,
-        "middle_as_read": _alkalinity(study, _middle_as_read(study, kit)),
         "self_regulation_days": None if days is None else quantiles(days),
         "levels": _levels(study, plan, plan.levels_meq_l),
         "overnight_levels": _levels(study, plan, plan.overnight_meq_l),
@@ -100,15 +100,58 @@ def _retest_kit(study: Study) -> str | None:
     return used[-1] if used else None
 
 
-def _middle_as_read(study: Study, kit: str | None) -> float:
-    """The middle of the band, meq/L, as the kit's present bottle would show it."""
-    middle = study.tank.targets[ALKALINITY.name].middle
-    gains = {b: draws for (of, b), draws in study.posterior.kit_gain.items() if of == kit}
-    if kit is None or not gains:
-        return middle
-    shown = middle * float(np.median(gains[max(gains)]))
-    step = study.tank.kits[kit].step
-    return round(shown / step) * step if step > 0 else shown
+def _steering(study: Study, rule: Steering, kit: str | None) -> Json:
+    """The rule of the retests with its sums done: for each reading, and each one before it."""
+    step = study.tank.kits[kit].step if kit is not None else 0.0
+    readings = readings_told(rule, step or ALKALINITY.assumed_step)
+    by = rule.ml_per_meq
+    # The solution that carries the alkalinity is the one to count in; the others go with it.
+    main = next((name for name, ml in by.items() if _carries(study, name) and ml > 0), None)
+    unit = by[main] if main is not None else rule.ml_h_per_meq_d
+
+    def dosed(meq_d: float) -> dict[str, float]:
+        return {name: settable_dose(ml * meq_d) for name, ml in by.items()}
+
+    return {
+        "hold_above": _alkalinity(study, rule.above_meq_l),
+        "hold_below": _alkalinity(study, rule.below_meq_l),
+        "wanted": _alkalinity(study, rule.wanted_meq_l),
+        "readings": [_alkalinity(study, reading) for reading in readings],
+        "first_last_reading": _alkalinity(study, nearest(readings, rule.began_meq_l)),
+        "of": main,
+        "changes": [[unit * rule.change_meq_d(last, now) for last in readings] for now in readings],
+        "others_ml_per_ml": {
+            name: ml / unit for name, ml in by.items() if main is not None and name != main
+        },
+        "pump_ml_h_per_ml_d": rule.ml_h_per_meq_d / unit,
+        "extra_ml_h": rule.extra_ml_h,
+        "extra_takes": dosed(rule.extra_meq_d),
+        "extra_from": dosed(0.5 * rule.extra_meq_d),
+        "highest_ml_h": rule.highest_ml_h,
+        "most": dosed(rule.most_meq_d),
+    }
+
+
+def _carries(study: Study, name: str) -> bool:
+    return study.tank.solutions[name].alkalinity_meq_per_ml > 0
+
+
+def readings_told(rule: Steering, step_meq_l: float) -> np.ndarray:
+    """Readings for which the sums are done, meq/L: kit steps, from the lowest that counts in full.
+
+    With a fine kit every second, fifth or tenth step and so on: about six are enough.
+    """
+    low, high = (rule.wanted_meq_l + side * rule.counts_meq_l for side in (-1, 1))
+    enough = (high - low) / (MOST_READINGS - 2)
+    stride = step_meq_l * next(
+        (by for by in STRIDES if by * step_meq_l >= enough - 1e-9), STRIDES[-1]
+    )
+    return stride * np.arange(np.floor(low / stride + 1e-9), np.ceil(high / stride - 1e-9) + 1)
+
+
+def nearest(readings: np.ndarray, reading: float) -> float:
+    """Of the readings told, the one to count a reading as."""
+    return float(readings[np.argmin(np.abs(readings - reading))])
 
 
 def _levels(study: Study, plan: ChangeOver, levels_meq_l: Draws | None) -> list[Json]:

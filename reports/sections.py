@@ -203,14 +203,18 @@ def _withheld(report: Report) -> Iterator[Block]:
         ],
         "wait",
     )
-    yield Prose(
-        "Until then keep to what has held the tank so far, test alkalinity often, and run the "
-        "report again with the new readings."
-    )
-    if report.study.recommendation.dosed_meq_d > 0 and report.study.posterior.present_flow_l_d > 0:
+    if report.steps:
         yield Prose(
-            "If a hand-over from dosing is under way, go on by the rule of its plan, and test the "
-            "effluent at each new flow."
+            say(
+                "<strong>The change-over goes on all the same,</strong> in steps that the retests "
+                "steer. {}",
+                reactor.first_step(report),
+            )
+        )
+    else:
+        yield Prose(
+            "Until then keep to what has held the tank so far, test alkalinity often, and run the "
+            "report again with the new readings."
         )
     yield from _notes(report)
 

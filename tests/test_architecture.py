@@ -41,6 +41,7 @@ ORDER = (
     "planning",
     "chamber",
     "tank_ph",
+    "steering",
     "change_over",
     "supplies",
     "outlook",

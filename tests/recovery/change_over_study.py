@@ -3,10 +3,9 @@
 python tests/recovery/change_over_study.py --tanks 50 --seed 1 --out FILE.json
 
 A keeper doses for 40 days, checks the kit with a solution of known value, and follows the plan in
-the true tank: retests with the kit's error decide each step; the effluent is tested twice on the
-day after the reactor starts and before every later fit; fits and plans are renewed on days 3, 7, 14
-and 21. While no setting is recommended the keeper goes on by the last plan's rule, and goes back to
-dosing where the tank then reads more than a kit step below the band.
+the true tank for six weeks: retests with the kit's error decide each step. The effluent is tested
+twice on the day after the reactor starts, and every few days from then on; each time the report is
+run again, as it asks, and the plan is renewed. While no plan is given the last one's rule goes on.
 
 Every tank differs from the model: uptake follows the lights stepwise, the true volume is 12 % off
 the stated one, effluent strength does not depend on the flow at all, or supply hardly does until
@@ -33,6 +32,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 from keepers import DKH, Case, keeper_case
 
 from estimator.carbonate import USUAL_CHAMBER_PH, saturated_increment_meq_l
+from estimator.change_over import settable_dose
 from estimator.records import Action, Reading, TankLog
 from estimator.simulation import read_with_kit, simulate_levels, simulate_log
 from estimator.tank import Composition, Tank
@@ -42,8 +42,8 @@ if TYPE_CHECKING:
     from estimator.recommendation import Recommendation
 
 DAYS = 40
-FOLLOWED = 28
-REPLANS = (3, 7, 14, 21)
+FOLLOWED = 42
+REPLANS = (1, 4, 8, 12, 16, 20, 24, 30, 36)
 DRAWS = 250
 VOLUME_OFF = 0.12
 EXPONENTS = (0.0, 0.9)
@@ -153,11 +153,18 @@ class TrueTank:
             self.day += h
             self.recorded.append(self.level)
 
+    def carried(self) -> float:
+        """Part of what the corals take up that the reactor gives back, now."""
+        truth = self.case.truth
+        given = self.flow_ml_h * 24 / 1000 * self.increment(self.level, self.day)
+        return float(given / (truth.uptake_meq_l_d[int(self.day)] * truth.volume_l))
+
     def shares(self) -> dict[str, float]:
         """Of the days passed: shares of daily means in the band, and share rising too fast.
 
         `in_band_since` counts from the first day in the band, `in_band_as_read` is by what the
-        keeper's kit would show, free of its scatter: no plan can make good a kit that reads wrong.
+        keeper's kit would show, free of its scatter. `carried` is the reactor's part of the load in
+        the end.
         """
         daily = np.reshape(self.recorded, (-1, self.per_day)).mean(axis=1)
         band = self.case.tank.targets["alkalinity"]
@@ -169,6 +176,7 @@ class TrueTank:
             "in_band_since": float(np.mean(inside[int(np.argmax(inside)) :])),
             "in_band_as_read": float(np.mean((read >= band.low) & (read <= band.high))),
             "rising": float(np.mean(rise)),
+            "carried": self.carried(),
             "lowest_dkh": float(daily.min() / DKH),
             "highest_dkh": float(daily.max() / DKH),
         }
@@ -182,11 +190,9 @@ class Keeper:
     log: TankLog
     rng: np.random.Generator
     plan: ChangeOver | None = None
-    pump_at: int = 0
-    dose_at: int = 0
-    previous: float | None = None
-    spare: bool = False
-    tested: int = 0
+    at: int = 0
+    last: float = 0.0
+    due: date | None = None
 
     @property
     def tank(self) -> Tank:
@@ -224,61 +230,53 @@ class Keeper:
     def begin(self, time: datetime, plan: ChangeOver, advice: Recommendation) -> None:
         """Take up a plan; a setting close by is only made, and the last plan's rule goes on."""
         setting = advice.flow.setting
-        if plan.steps:
-            self.plan, self.pump_at, self.dose_at, self.tested = plan, 0, 0, 0
-            self.previous, self.spare = None, False
+        if plan.steering is not None:
+            self.plan, self.at, self.last = plan, 0, plan.steering.began_meq_l
+            self.due = time.date() + timedelta(days=plan.step_days)
             self.set(time, plan.steps[0].flow_ml_h, plan.steps[0].dose_ml_d)
         elif plan.kind == "nothing to do" and setting is not None:
             self.set(time, setting.set_to_ml_h, {})
 
-    def rescue(self, time: datetime, shown: float, advice: Recommendation) -> None:
-        """Without advice: back to dosing where the tank reads more than a kit step below."""
-        if shown < self.tank.targets["alkalinity"].low - self.tank.kits["alk"].step:
-            self.plan = None
-            load = {name: float(np.median(ml)) for name, ml in advice.dose_ml_d.items()}
-            self.set(time, 0.0, load)
-
     def retest(self, time: datetime) -> None:
         """On a retest day: titrate, and go on by the rule."""
         plan = self.plan
-        if plan is None:
+        if plan is None or plan.steering is None or time.date() != self.due:
             return
-        last = len(plan.steps) - 1
-        step = plan.steps[min(self.tested, last)]
-        due = step.retest_on + timedelta(days=plan.step_days * max(self.tested - last, 0))
-        if time.date() != due:
-            return
-        self.tested += 1
-        shown = self.test(time, "tank")
-        reading = shown if self.previous is None else 2 * shown - self.previous
-        self.previous = shown
-        above = reading >= step.above_meq_l - 1e-9
-        below = reading <= step.below_meq_l + 1e-9
-        far_below = reading <= step.far_below_meq_l + 1e-9
-        far = far_below or reading >= step.far_above_meq_l - 1e-9
-        trim = plan.trim_ml_h or 0.0
-        flow = self.true.flow_ml_h
-        handing = plan.kind == "hand over"
-        done = (self.dose_at if handing else self.pump_at) >= last
-        if done:
-            flow += (below - above) * trim * (2 if far else 1)
-        else:
-            there = self.pump_at >= last
-            following = flow + trim if there else plan.steps[self.pump_at + 1].flow_ml_h
-            if not (above if following > flow else below):
-                flow, self.pump_at = following, self.pump_at + 1
-            if not below:
-                self.dose_at += 1
-        self.spare = far_below or (below and (done or self.spare))
-        pump = self.tank.reactor
+        self.due = time.date() + timedelta(days=plan.step_days)
+        rule, pump = plan.steering, self.tank.reactor
         assert pump is not None
-        flow = float(np.clip(flow, pump.flow_min_ml_h, pump.flow_max_ml_h))
-        at = self.dose_at if handing else self.pump_at
-        doses = dict(plan.steps[min(at, last)].dose_ml_d)
-        if self.spare:
-            for name, ml in plan.spare_ml_d.items():
-                doses[name] = doses.get(name, 0.0) + ml
+        reading = self.test(time, "tank")
+        change = rule.change_meq_d(self.last, reading)
+        self.last = reading
+        flow = self.true.flow_ml_h
+        low = reading <= rule.below_meq_l + 1e-9
+        high = reading >= rule.above_meq_l - 1e-9
+        if self.at < len(plan.steps) - 1:
+            following = plan.steps[self.at + 1]
+            rises = following.flow_ml_h > plan.steps[self.at].flow_ml_h
+            waits = (low and bool(rule.ml_per_meq)) or (high if rises else low)
+            if not waits:
+                flow += following.flow_ml_h - plan.steps[self.at].flow_ml_h
+                self.at += 1
+                change -= self._meq_d(following.takes_ml_d)
+        elif not (low and rule.ml_per_meq) and not high:
+            goes_on = self.true.dosed_meq_d >= 0.5 * rule.extra_meq_d
+            if goes_on and flow + rule.extra_ml_h <= rule.highest_ml_h:
+                flow += rule.extra_ml_h
+                change -= rule.extra_meq_d
+        supply = self.true.dosed_meq_d + change
+        dosed = min(max(supply, 0.0), rule.most_meq_d)
+        rest = min(supply, 0.0) if rule.ml_per_meq else supply
+        flow += rest * rule.ml_h_per_meq_d
+        flow = float(np.clip(flow, pump.flow_min_ml_h, rule.highest_ml_h))
+        flow = round(flow / pump.flow_step_ml_h) * pump.flow_step_ml_h
+        doses = {name: settable_dose(ml * dosed) for name, ml in rule.ml_per_meq.items()}
         self.set(time, flow, doses)
+
+    def _meq_d(self, rates: Mapping[str, float]) -> float:
+        """Alkalinity of dosing rates."""
+        solutions = self.tank.solutions
+        return sum(solutions[name].alkalinity_meq_per_ml * ml for name, ml in rates.items())
 
 
 def _plan(log: TankLog, tank: Tank, seed: list[int]) -> tuple[Recommendation, ChangeOver]:
@@ -330,18 +328,16 @@ def one_tank(index: int, seed: int) -> dict[str, object]:
         keeper.true.pass_day()
         overnight.pass_day()
         time = first + timedelta(days=day) + hour
-        if (day == 1 or day in REPLANS) and keeper.true.flow_ml_h > 0:
+        if day in REPLANS and keeper.true.flow_ml_h > 0:
             for _ in range(2):
                 keeper.test(time - timedelta(minutes=5), "effluent")
         if day in REPLANS:
-            shown = keeper.test(time, "tank")
+            keeper.test(time, "tank")
             renewed_advice, renewed = _plan(keeper.log, case.tank, [seed, index, day])
             fits += 1
             keeper.begin(time, renewed, renewed_advice)
             if renewed.steps:
                 continue
-            if renewed_advice.flow.setting is None:
-                keeper.rescue(time, shown, renewed_advice)
         keeper.retest(time)
     result["fits"] = fits
     result["plan"] = keeper.true.shares()
@@ -366,7 +362,7 @@ def main() -> None:
     summary = {
         f"{way}, exponent {'any' if exponent is None else exponent}": {
             name: round(float(np.mean([r[way][name] for r in group])), 3)  # type: ignore[index]
-            for name in ("in_band", "in_band_since", "in_band_as_read", "rising")
+            for name in ("in_band", "in_band_since", "in_band_as_read", "rising", "carried")
         }
         for way in ("plan", "overnight")
         for exponent in (None, *EXPONENTS)

@@ -24,7 +24,7 @@ from estimator.chamber import (
     SecondChamber,
     WorkingPoint,
 )
-from estimator.change_over import WITHHELD, ChangeOver, ChangeStep
+from estimator.change_over import WITHHELD, ChangeOver, ChangeStep, Steering
 from estimator.dosing import Solution
 from estimator.outlook import ElementOutlook, Outlook, WaterRoutine
 from estimator.planning import (
@@ -320,7 +320,9 @@ def make_change_over(tank: Tank, variant: str, start: date) -> ChangeOver:
         }.get(variant, "The setting is close to the present one."),
         remedy="",
         remedy_probability=None,
+        provisional=False,
         steps=(),
+        steering=None,
         corrects=False,
         probability=None,
         good_days=None,
@@ -331,8 +333,6 @@ def make_change_over(tank: Tank, variant: str, start: date) -> ChangeOver:
         rise_limit_meq_l_d=0.5 * DKH,
         rise_limit_stated=variant != "start",
         step_days=0,
-        trim_ml_h=None,
-        spare_ml_d={},
         retest_hour=15.0,
         self_regulation_days=5 * np.exp(0.1 * rng.standard_normal(DRAWS)),
     )
@@ -343,16 +343,13 @@ def make_change_over(tank: Tank, variant: str, start: date) -> ChangeOver:
     days = 14
     levels = 8.2 * DKH * np.exp(0.03 * rng.standard_normal((days, DRAWS)))
     flows, doses = (300.0, 1200.0, 2220.0), (120.0, 7.5, 0.0)
-    # One report has limits that differ from retest to retest.
-    rises = (0.0, 0.1, 0.2) if variant == "no reactor" else (0.0, 0.0, 0.0)
     steps = tuple(
         ChangeStep(
             set_on=start + timedelta(days=2 * k),
             flow_ml_h=flows[k],
             dose_ml_d={soda: doses[k], chloride: doses[k] / 2},
+            takes_ml_d={soda: 60.0 * (k > 0), chloride: 30.0 * (k > 0)},
             retest_on=start + timedelta(days=2 * k + 2),
-            above_meq_l=(8.5 + rises[k]) * DKH,
-            below_meq_l=(7.9 + rises[k]) * DKH,
             alkalinity_meq_l=levels[2 * k + 1],
         )
         for k in range(3)
@@ -365,6 +362,21 @@ def make_change_over(tank: Tank, variant: str, start: date) -> ChangeOver:
         remedy="check the alkalinity kit with a solution of known value" if unsure else "",
         remedy_probability=0.85 if unsure else None,
         steps=steps,
+        steering=Steering(
+            above_meq_l=8.5 * DKH,
+            below_meq_l=7.9 * DKH,
+            wanted_meq_l=8.1 * DKH,
+            began_meq_l=8.3 * DKH,
+            counts_meq_l=0.5 * DKH,
+            per_level_meq_d=40.0,
+            per_fall_meq_d=200.0,
+            ml_per_meq={soda: 0.5, chloride: 0.25},
+            ml_h_per_meq_d=8.0,
+            extra_ml_h=110.0,
+            extra_meq_d=20.0,
+            highest_ml_h=3330.0,
+            most_meq_d=400.0,
+        ),
         corrects=variant == "hostile",
         probability=0.62 if unsure else 0.93,
         good_days=0.97,
@@ -373,8 +385,6 @@ def make_change_over(tank: Tank, variant: str, start: date) -> ChangeOver:
         levels_meq_l=levels,
         overnight_meq_l=1.1 * levels,
         step_days=2,
-        trim_ml_h=110.0,
-        spare_ml_d={soda: 40.0, chloride: 9.5},
     )
 
 

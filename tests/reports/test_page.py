@@ -302,21 +302,21 @@ def test_failed_fit_has_no_reactor_job(make_study):
 
 @pytest.mark.parametrize("variant", ["start", "no reactor", "hostile"])
 def test_change_over_gives_every_step_and_the_rule(make_study, variant):
-    """Date, pump, each solution and the readings that count stand on the page."""
+    """Date, pump, each solution, the readings that count and the sums stand on the page."""
     html, twin = page_and_twin(make_study(variant))
     words = words_of(html, "change-over")
     keys = {attributes["data-k"] for attributes, _ in Page(html).data}
     for i, step in enumerate(twin["change_over"]):
         assert f"/change_over/{i}/flow_ml_h" in keys
         assert sum(k.startswith(f"/change_over/{i}/dose_rates/") for k in keys) == 2
+        assert sum(k.startswith(f"/change_over/{i}/takes/") for k in keys) == 1
         assert html.count(f'datetime="{step["date"]}"') >= 1
-    assert html.count(f'datetime="{twin["change_over"][-1]["retest_on"]}"') >= 1
-    limits = {key for key in keys if key.endswith(("hold_above", "hold_below"))}
-    # One pair where all retests share it, else one for each.
-    assert len(limits) == (6 if variant == "no reactor" else 2)
-    for part in ("take only the dosing step", "take only the pump step", "take both", "Far low"):
-        assert part in words
-    assert "/change_over_plan/trim_ml_h" in keys
+    rule = "/change_over_plan/steering"
+    sums = twin["change_over_plan"]["steering"]["changes"]
+    assert sum(k.startswith(f"{rule}/changes/") for k in keys) == len(sums) ** 2
+    for key in ("hold_above", "hold_below", "extra_ml_h", "highest_ml_h", "pump_ml_h_per_ml_d"):
+        assert f"{rule}/{key}" in keys
+    assert "The pump goes on to the next row; but at 7.9 or less, and at 8.5 or more" in words
     assert "under 1 of 100 cases" in words
     assert ("not sure enough" in words) == (variant == "no reactor")
 
@@ -338,40 +338,64 @@ def with_gain(study, gain):
     return replace(study, posterior=replace(study.posterior, kit_gain=gains))
 
 
-def test_rule_after_the_last_step_names_its_figures(make_study):
-    """What `estimator.change_over.follow` does then: trims, twice as large far off, and the spare
-    dosing at Low already. Far off is as far again: 8.5 and 7.9 dKH give 9.1 and 7.3."""
-    html, _ = page_and_twin(make_study("start"))
+def test_sums_of_the_rule(make_study):
+    """0.5 mL of soda a meq; 40 meq/day for each meq/L below 8.1 dKH and 200 for each that it fell.
+
+    At 7.8 after 8.1: 0.3 dKH are 0.107 meq/L, so 0.5 (40 + 200) 0.107 = 12.8 mL/day. Readings below
+    7.6 and above 8.6 count as these: at 7.5 and before at 8.7, 0.5 (40 × 0.178 + 200 × 0.357).
+    """
+    html, twin = page_and_twin(make_study("start"))
+    rule = twin["change_over_plan"]["steering"]
+    assert rule["readings"] == pytest.approx([7.5, 7.8, 8.1, 8.4, 8.7], abs=1e-4)
+    assert rule["changes"][1][2] == pytest.approx(12.84, abs=0.01)
+    assert rule["changes"][0][4] == pytest.approx(39.23, abs=0.01)
+    assert rule["changes"][2][2] == pytest.approx(0.0, abs=1e-6)
     words = words_of(html, "change-over")
-    assert "After the dosing step of the last row retest every 2 days; the last figures" in words
-    assert "High: down by 110 mL/h, at 9.1 or more by twice as much." in words
-    assert (
-        "Low: up by as much, at 7.3 or less by twice as much; the dosing on top comes on at Low "
-        "already, until a retest is no longer low." in words
-    )
+    assert "7.5 or less" in words
+    assert "at the first retest count the last one as 8.4" in words
+    assert "Dose 0.50 mL of chloride with each mL of soda." in words
+    # 8 mL/h a meq/day, 0.5 mL of soda a meq: 16 mL/h a mL/day.
+    assert "lower the pump by 16 mL/h for each mL/day that is missing" in words
+    assert "While 5 mL/day or more of soda is dosed" in words
 
 
-def test_single_step_still_says_what_high_and_low_are(make_study):
-    """Without further steps the rule after the last one is all there is, spare dosing included."""
+def test_a_tank_without_solutions_steers_by_the_pump(make_study):
+    """The sums are in mL/h then, and nothing is said of dosing."""
     study = make_study("start")
     plan = study.job.change_over
-    words = words_of(
-        page_and_twin(with_job(study, change_over={"steps": plan.steps[:1]}))[0], "change-over"
-    )
-    assert "High (8.5 or more): down by" in words
-    assert "Low (7.9 or less): up by as much" in words
-    assert "Low (7.9 or less): also dose 40 mL/day of soda" in words
-    assert "Far low" not in words
+    steps = tuple(replace(step, dose_ml_d={}, takes_ml_d={}) for step in plan.steps)
+    rule = replace(plan.steering, ml_per_meq={}, most_meq_d=0.0)
+    changed = with_job(study, change_over={"kind": "change flow", "steps": steps, "steering": rule})
+    html, twin = page_and_twin(changed)
+    # 8 mL/h a meq/day: sixteen times the figure in mL of soda.
+    assert twin["change_over_plan"]["steering"]["changes"][1][2] == pytest.approx(205.4, abs=0.1)
+    words = words_of(html, "change-over")
+    assert "By how much to change the pump, mL/h" in words
+    assert "The pump goes on to the next row; but at 8.5 or more leave it" in words
+    assert "soda" not in words
+
+
+def test_a_change_over_under_way_goes_on_without_a_setting(make_study):
+    """The final flow cannot be said; the next step can, and the page leads with both."""
+    going, wide = make_study("start"), make_study("wide")
+    plan = replace(going.job.change_over, provisional=True)
+    html, twin = page_and_twin(replace(wide, job=replace(wide.job, change_over=plan)))
+    assert twin["status"] == "withheld"
+    words = words_of(html, "set")
+    assert "No setting recommended yet" in words
+    assert "The change-over goes on all the same" in words
+    assert "set the pump to 300 mL/h and dose 120 mL/day of soda" in words
+    assert "Until then keep to what" not in words
 
 
 def test_a_stopped_pump_calls_for_the_whole_load(make_study):
-    """The spare dosing is a fifth of the load: alone it would let the level fall."""
+    """What the dosing makes good in ordinary days would let the level fall."""
     html, twin = page_and_twin(make_study("start"))
     words = words_of(html, "change-over")
     soda, chloride = (twin["dosing"][name]["needed"]["q50"] for name in ("soda", "chloride"))
     assert (
-        f"If the pump stops, dose the whole load: {soda:.0f} mL/day of soda, {chloride:.0f} mL/day "
-        "of chloride." in words
+        f"If the pump stops at any time, dose the whole load: {soda:.0f} mL/day of soda, "
+        f"{chloride:.0f} mL/day of chloride." in words
     )
 
 
@@ -380,30 +404,23 @@ def test_retests_name_the_kit_whose_readings_they_are(make_study, gain, off):
     """The figures hold for one bottle; another reads otherwise."""
     study = with_gain(make_study("start"), gain)
     words = words_of(page_and_twin(study)[0], "change-over")
-    assert "Retest alkalinity with kit drops, the present bottle, before each further step" in words
+    assert "Retest alkalinity with kit drops, the present bottle, every 2 days" in words
     assert f"the figures below are as that bottle reads ({off})." in words
     assert "With another kit or bottle run the report again first." in words
 
 
 @pytest.mark.parametrize(
-    ("kind", "level", "title", "words"),
+    ("kind", "title"),
     [
-        ("hand over", 9.4, "Bringing alkalinity back, then handing over", "(8.1 or less)"),
-        ("change flow", 6.8, "Bringing alkalinity back", "(8.1 or more)"),
+        ("hand over", "Bringing alkalinity back, then handing over"),
+        ("change flow", "Bringing alkalinity back"),
     ],
 )
-def test_a_correction_ends_when_the_level_is_back(make_study, kind, level, title, words):
-    """A level that came back sooner is not driven on; 8.2 dKH, the middle, reads 8.2 or 8.1 with a
-    kit of step 0.3."""
-    study = with_gain(make_study("start"), 1.0)
-    now = np.full_like(study.posterior.alkalinity_now_meq_l, level / 2.80385)
-    study = replace(study, posterior=replace(study.posterior, alkalinity_now_meq_l=now))
+def test_a_correction_is_named(make_study, kind, title):
+    """The title says what comes first."""
+    study = make_study("start")
     html, _ = page_and_twin(with_job(study, change_over={"corrects": True, "kind": kind}))
-    shown = words_of(html, "change-over")
     assert f">{title}</h2>" in html
-    assert "While the first step runs test every second day" in shown
-    assert words in shown
-    assert "While the first" not in words_of(page_and_twin(make_study("start"))[0], "change-over")
 
 
 def test_headline_doses_where_the_dosing_changes(make_study):

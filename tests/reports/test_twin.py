@@ -235,14 +235,16 @@ def test_change_over_keeps_the_contract(study):
         assert set(step["dose_rates"]) <= set(study.tank.solutions)
         assert is_q(step["alkalinity"])
         assert ordered(step["alkalinity"])
-        # 1 meq/L is 2.80385 dKH (DIN: 10 mg/L of CaO each).
-        assert step["hold_above"] == pytest.approx(2.80385 * told.above_meq_l, rel=1e-5)
-        far_below, below, above = (step[key] for key in ("far_below", "hold_below", "hold_above"))
-        assert above - below == pytest.approx(below - far_below, rel=1e-4)
+        assert step["takes"] == told.takes_ml_d
     for step, following in pairwise(steps):
         assert step["retest_on"] == following["date"]
     plan = twin["change_over_plan"]
     if steps:
+        rule = plan["steering"]
+        # 1 meq/L is 2.80385 dKH (DIN: 10 mg/L of CaO each).
+        told = study.job.change_over.steering
+        assert rule["hold_above"] == pytest.approx(2.80385 * told.above_meq_l, rel=1e-5)
+        assert rule["readings"] == sorted(rule["readings"])
         assert len(plan["levels"]) == plan["judged_days"]
         assert 0 <= plan["overnight_probability"] <= plan["probability"] <= 1
         by_date = {level["date"]: level for level in plan["levels"]}
