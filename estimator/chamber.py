@@ -49,6 +49,11 @@ SECOND_CHAMBER_WAY = 0.5
 """Part of the way from the first chamber's Ω to saturation that a second one goes (no source)."""
 FULL_PH_STEP = 0.1
 """Step of chamber pH from which the whole of `PH_STEP_SD` is added."""
+CO2_ERROR = (0.07, 0.11)
+"""Mean and sd of the log error of the CO2 used: PHREEQC's pitzer database uses 3 to 11 % more than
+PyCO2SYS, and a probe off by 0.1 pH changes it by about 9 % (computed); leaks not counted."""
+CEILING_SD = 0.10
+"""Log sd of the gain at saturation: a probe off by 0.05 pH changes it by 10 % (computed)."""
 
 # Saturations over which a chamber's response is tabulated: chords err by less than 0.2 %.
 _SATURATIONS = np.geomspace(0.01, 4.0, 240)
@@ -100,8 +105,9 @@ class Chamber:
     """The reactor as far as chemistry sees it.
 
     `tank` is the feed at the middle of the alkalinity band; `ph` the present chamber pH (NBS),
-    `ph_known` False where it is only usual. `surprise` (s,) are standard normal draws, one for the
-    step to any other pH.
+    `ph_known` False where it is only usual. Draws (s,) say what chemistry leaves open: `surprise`,
+    standard normal, of the step to any other pH; `co2_factor` on the CO2 used (`CO2_ERROR`), and
+    `ceiling_factor` on the most that can be dissolved (`CEILING_SD`).
     """
 
     tank: TankWater
@@ -109,6 +115,8 @@ class Chamber:
     ph_known: bool
     chambers: int
     surprise: np.ndarray
+    co2_factor: np.ndarray
+    ceiling_factor: np.ndarray
 
 
 def usual_tank_ph(log: TankLog) -> float:
@@ -124,7 +132,8 @@ def chamber_of(
     tank_ph: float,
     rng: np.random.Generator,
 ) -> Chamber:
-    """The chamber as it stands at the last entry; `rng` for its surprises at another pH."""
+    """The chamber as it stands at the last entry; `rng` for what chemistry leaves open."""
+    draws = len(posterior.volume_l)
     if posterior.calcium_now_mmol_l is not None:
         calcium = float(np.median(posterior.calcium_now_mmol_l))
     elif CALCIUM.name in tank.targets:
@@ -142,7 +151,9 @@ def chamber_of(
         ph=settings.chamber_ph.last,
         ph_known=settings.chamber_ph_known,
         chambers=tank.reactor.chambers if tank.reactor else 1,
-        surprise=rng.standard_normal(len(posterior.volume_l)),
+        surprise=rng.standard_normal(draws),
+        co2_factor=np.exp(CO2_ERROR[0] + CO2_ERROR[1] * rng.standard_normal(draws)),
+        ceiling_factor=np.exp(CEILING_SD * rng.standard_normal(draws)),
     )
 
 
@@ -245,7 +256,8 @@ def held_at(posterior: Posterior, chamber: Chamber, ph: float) -> Held:
     if moved:
         spread = PH_STEP_SD * min(1.0, abs(ph - chamber.ph) / FULL_PH_STEP)
         gain = other.gain_at(saturation) * np.exp(spread * chamber.surprise)
-    most = np.maximum(other.gain_at(np.maximum(saturation, 1.0)), _LEAST_GAIN)
+    most = other.gain_at(np.maximum(saturation, 1.0)) * chamber.ceiling_factor
+    most = np.maximum(most, _LEAST_GAIN)
     needed = supply_flow_l_d(
         posterior.uptake_now_meq_l_d,
         posterior.volume_l,
@@ -268,7 +280,7 @@ def held_at(posterior: Posterior, chamber: Chamber, ph: float) -> Held:
         needed_l_d=needed,
         reached=gain > _LEAST_GAIN,
         effluent_gain_meq_l=leaves,
-        co2_mmol_d=needed * co2,
+        co2_mmol_d=needed * co2 * chamber.co2_factor,
         free_co2_mmol_l=free,
         free_co2_mmol_d=needed * (free - chamber.tank.free_co2_mmol_l),
         effluent_ph=effluent_ph,
@@ -277,30 +289,16 @@ def held_at(posterior: Posterior, chamber: Chamber, ph: float) -> Held:
     )
 
 
-CO2_ERROR = (0.07, 0.11)
-"""Mean and sd of the log error of the CO2 ratio: PHREEQC's pitzer database uses 3 to 11 % more than
-PyCO2SYS, and a probe off by 0.1 pH changes it by about 9 % (computed); leaks not counted."""
-
-
-def co2_per_caco3(
-    posterior: Posterior,
-    tank: Tank,
-    settings: Settings,
-    tank_ph: float,
-    seed: np.random.SeedSequence,
-) -> np.ndarray:
+def co2_per_caco3(posterior: Posterior, chamber: Chamber) -> np.ndarray:
     """CO2 used per CaCO3 dissolved (s,), mol/mol, at the present chamber pH and the needed flow.
 
-    Usual (`recommendation.CO2_PER_CACO3`) where nothing is taken up; with `CO2_ERROR`.
+    Usual (`recommendation.CO2_PER_CACO3`) where nothing is taken up.
     """
-    rng = np.random.default_rng(seed)
-    chamber = chamber_of(posterior, tank, settings, tank_ph, rng)
-    error = np.exp(CO2_ERROR[0] + CO2_ERROR[1] * rng.standard_normal(len(posterior.volume_l)))
     held = held_at(posterior, chamber, chamber.ph)
     dissolved = 0.5 * held.needed_l_d * held.effluent_gain_meq_l
     with np.errstate(invalid="ignore", divide="ignore"):
         ratio = held.co2_mmol_d / dissolved
-    return np.where(dissolved > 0, ratio, CO2_PER_CACO3[0]) * error
+    return np.where(dissolved > 0, ratio, CO2_PER_CACO3[0] * chamber.co2_factor)
 
 
 def co2_at(posterior: Posterior, chamber: Chamber, ph: float, flow_l_d: float) -> float:
@@ -312,7 +310,8 @@ def co2_at(posterior: Posterior, chamber: Chamber, ph: float, flow_l_d: float) -
     held = held_at(posterior, chamber, ph)
     gain = held.gain_meq_l * (flow_l_d / reference) ** -posterior.exponent
     gain = np.minimum(gain, held.most_gain_meq_l)
-    return flow_l_d * float(np.median(np.interp(gain, other.gain_meq_l, other.co2_mmol_l)))
+    used = np.interp(gain, other.gain_meq_l, other.co2_mmol_l) * chamber.co2_factor
+    return flow_l_d * float(np.median(used))
 
 
 @dataclass(frozen=True)
@@ -409,20 +408,15 @@ class ChamberTrade:
 def chamber_trade(
     posterior: Posterior,
     tank: Tank,
-    settings: Settings,
-    seed: np.random.SeedSequence,
-    tank_ph: float = carbonate.USUAL_TANK_PH,
+    chamber: Chamber,
 ) -> ChamberTrade:
     """Lay out chamber pH against flow for the load that the tank takes up now.
 
     Args:
         posterior: draws.
-        tank: for pump, chambers, salinity and temperature.
-        settings: for the present chamber pH.
-        seed: for what a step of chamber pH may surprise with.
-        tank_ph: NBS, see `usual_tank_ph`.
+        tank: for the pump and the band.
+        chamber: as it stands, see `chamber_of`.
     """
-    chamber = chamber_of(posterior, tank, settings, tank_ph, np.random.default_rng(seed))
     pump = tank.reactor
     held = [held_at(posterior, chamber, float(ph)) for ph in PH_AXIS]
     inside = np.array([_inside_chance(one, pump) for one in held])

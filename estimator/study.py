@@ -137,20 +137,21 @@ def reactor_job(
     from estimator.watch import watch
 
     log, tank, settings = inputs.log, inputs.tank, schedule.settings
-    seeds = seed.spawn(7)
-    ph = usual_tank_ph(log)
+    seeds = seed.spawn(5)
+    rng = np.random.default_rng(seeds[0])
+    chamber = chamber_of(posterior, tank, settings, usual_tank_ph(log), rng)
     stock = supplies(
         log,
         tank,
         schedule,
         posterior,
         recommendation,
-        co2_per_caco3(posterior, tank, settings, ph, seeds[5]),
-        seeds[0],
+        co2_per_caco3(posterior, chamber),
+        seeds[1],
     )
     return ReactorJob(
-        chamber=chamber_trade(posterior, tank, settings, seeds[1], ph),
-        tank_ph=tank_ph(posterior, tank, log, settings, seeds[2]),
+        chamber=chamber_trade(posterior, tank, chamber),
+        tank_ph=tank_ph(posterior, tank, log, settings, chamber, seeds[2]),
         change_over=plan_change_over(
             posterior,
             tank,
@@ -162,12 +163,7 @@ def reactor_job(
         supplies=stock,
         outlook=outlook(log, tank, schedule, posterior, stock.magnesium, seeds[4]),
         watch=watch(schedule, tank, trace),
-        odd_effluents=odd_effluents(
-            chamber_of(posterior, tank, settings, ph, np.random.default_rng(seeds[6])),
-            tank,
-            log,
-            settings,
-        ),
+        odd_effluents=odd_effluents(chamber, tank, log, settings),
     )
 
 

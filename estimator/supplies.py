@@ -25,7 +25,7 @@ from estimator import units
 from estimator.parameters import MAGNESIUM
 from estimator.posterior import Posterior
 from estimator.priors import BOTTLE_CORRELATION, USUAL_CALIBRATION_SD
-from estimator.recommendation import CO2_PER_CACO3, Recommendation
+from estimator.recommendation import Recommendation
 from estimator.records import Reading, TankLog
 from estimator.schedule import Schedule
 from estimator.settings import actions_of, day_of
@@ -125,12 +125,6 @@ class Supplies:
     co2: Stock | None
     magnesium: Magnesium | None
     notes: tuple[str, ...]
-
-
-def usual_co2_per_caco3(draws: int, seed: np.random.SeedSequence) -> np.ndarray:
-    """(s,) mol of CO2 used per mol of CaCO3 dissolved, from what is usual; leaks not counted."""
-    median, log_sd = CO2_PER_CACO3
-    return median * np.exp(log_sd * np.random.default_rng(seed).standard_normal(draws))
 
 
 def supplies(

@@ -30,11 +30,9 @@ from estimator.chamber import (
     Chamber,
     Held,
     Range,
-    chamber_of,
     co2_at,
     held_at,
     range_of,
-    usual_tank_ph,
 )
 from estimator.parameters import PH
 from estimator.posterior import Posterior
@@ -140,6 +138,7 @@ def tank_ph(
     tank: Tank,
     log: TankLog,
     settings: Settings,
+    chamber: Chamber,
     seed: np.random.SeedSequence,
     chamber_ph: float | None = None,
 ) -> TankPh:
@@ -150,11 +149,11 @@ def tank_ph(
         tank: for lights, room, salinity and temperature.
         log: its tank pH readings that carry no flag are used.
         settings: pump and chamber over time.
-        seed: for draws from the grid, and for what a step of chamber pH may surprise with.
+        chamber: as it stands.
+        seed: for draws from the grid.
         chamber_ph: pH at which the load is held; default the present one.
     """
     rng = np.random.default_rng(seed)
-    chamber = chamber_of(posterior, tank, settings, usual_tank_ph(log), rng)
     at_ph = chamber.ph if chamber_ph is None else chamber_ph
     held = held_at(posterior, chamber, at_ph)
     readings = used_readings(log)

@@ -34,7 +34,7 @@ DONE, UNEXPECTED, BAD_INPUT, WITHHELD, INTERRUPTED = 0, 1, 2, 3, 130
 MOST_FAULTS = 20
 """Faults shown at most."""
 DEFAULT_MINUTES = 30.0
-"""Minutes a week for testing."""
+"""Minutes a week for testing; `estimator.planning.USUAL_WEEKLY_MINUTES`, which loads slowly."""
 SCREEN = os.terminal_size((120, 24))
 """Columns and lines taken for one screen where the messages do not go to a terminal."""
 
@@ -170,9 +170,7 @@ def report(
     tank has no setting yet.
     """
     if log.is_dir():
-        if minutes != DEFAULT_MINUTES:
-            raise click.BadOptionUsage("--minutes", "--minutes is for one log")
-        return _report_folder(log, tank, out or log / "reports", seed, jobs, timings)
+        return _report_folder(log, tank, out or log / "reports", seed, jobs, timings, minutes)
     if tank is None:
         raise click.MissingParameter(param_hint="'--tank'", param_type="option")
     if jobs is not None:
@@ -270,12 +268,26 @@ def _report(
 
 
 def _report_folder(
-    folder: Path, tank: Path | None, out: Path, seed: int, jobs: int | None, timings: bool
+    folder: Path,
+    tank: Path | None,
+    out: Path,
+    seed: int,
+    jobs: int | None,
+    timings: bool,
+    minutes: float,
 ) -> int:
     from reports.many import Workers, find_jobs, run_many
     from reports.output import destination, write
 
-    todo = find_jobs(folder, out, tank, seed=seed, now=datetime.now(), timings=timings)
+    todo = find_jobs(
+        folder,
+        out,
+        tank,
+        seed=seed,
+        now=datetime.now(),
+        timings=timings,
+        minutes_per_week=minutes,
+    )
     _make_folder(out)
     where = destination(out / "index.html", ())
     _quiet_libraries()

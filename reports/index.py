@@ -208,7 +208,13 @@ def _do(numbers: Numbers, at: str) -> Text:
     flow = numbers.get(f"{at}/flow")
     if flow["recommended"] is None:
         return "No setting yet"
-    return "Plan" if flow["planned"] else flow["action"].capitalize()
+    if flow["planned"]:
+        return "Plan"
+    today = flow["today"]
+    if not today["steps"]:
+        return str(flow["action"]).capitalize()
+    first = {"off": "Leave off"}.get(today["action"], today["action"].capitalize())
+    return say("{}<br><small>first of several steps</small>", first)
 
 
 def _why(numbers: Numbers, at: str) -> Markup:
@@ -231,6 +237,13 @@ def _flow(numbers: Numbers, path: str, at: str) -> Text:
     return numbers(f"{at}/flow/{path}", step_decimals(flow["step"]) if flow["step"] else 0)
 
 
+def _setting(numbers: Numbers, at: str) -> str:
+    """Where the setting to make now stands: that of the first step where there are steps."""
+    flow = numbers.get(f"{at}/flow")
+    first = flow["today"] and flow["today"]["steps"] and not flow["planned"]
+    return "today/set_to" if first else "recommended/set_to"
+
+
 def _chance(numbers: Numbers, at: str) -> Text:
     """In hundredths; draws cannot tell the ends from none and all."""
     value = numbers.get(at)
@@ -251,7 +264,7 @@ _COLUMNS: dict[str, Callable[[Numbers, str], Text]] = {
     "Why": _why,
     "What is wrong": _why,
     "Pump now, mL/h": lambda numbers, at: _flow(numbers, "current", at),
-    "Set to, mL/h": lambda numbers, at: _flow(numbers, "recommended/set_to", at),
+    "Set to, mL/h": lambda numbers, at: _flow(numbers, _setting(numbers, at), at),
     "In band today": lambda numbers, at: _chance(numbers, f"{at}/flow/level_in_band_probability"),
     "Stays, as now": lambda numbers, at: _chance(numbers, f"{at}/flow/current_in_band_probability"),
     "Stays, as set": lambda numbers, at: _chance(numbers, f"{at}/flow/in_band_probability"),

@@ -76,6 +76,7 @@ class TankJob:
         seed: fixes every random number of this tank.
         now: the local clock; an entry more than a day later is a fault.
         timings: put the seconds of each stage into the twin.
+        minutes_per_week: that the keeper has for testing; usual where None.
     """
 
     log: Path
@@ -84,6 +85,7 @@ class TankJob:
     seed: int
     now: datetime
     timings: bool = False
+    minutes_per_week: float | None = None
 
 
 @dataclass(frozen=True)
@@ -114,6 +116,7 @@ def find_jobs(
     seed: int,
     now: datetime,
     timings: bool = False,
+    minutes_per_week: float | None = None,
 ) -> list[TankJob]:
     """One job for each `NAME.csv` in a folder, by name; hidden files and subfolders are left out.
 
@@ -124,7 +127,7 @@ def find_jobs(
         folder: holds the logs.
         out: folder for the reports, `NAME-report.html` and `NAME-report.json`.
         tank: the tank file of last resort.
-        seed, now, timings: as in `TankJob`.
+        seed, now, timings, minutes_per_week: as in `TankJob`.
 
     Raises:
         InputError: the folder cannot be read or holds no log.
@@ -150,7 +153,8 @@ def find_jobs(
         taken.add(name.casefold())
         own = log.with_suffix(".toml")
         page = out / f"{name}-report.html"
-        jobs.append(TankJob(log, own if own in files else tank, page, seed, now, timings))
+        own_tank = own if own in files else tank
+        jobs.append(TankJob(log, own_tank, page, seed, now, timings, minutes_per_week))
     return jobs
 
 
@@ -196,6 +200,7 @@ def facts_of(twin: Json) -> Json:
             "action": flow["action"],
             "current": flow["current"],
             "recommended": flow["recommended"],
+            "today": flow["today"],
             "horizon_days": flow["horizon_days"],
             "in_band_probability": flow["in_band_probability"],
             "current_in_band_probability": flow["current_in_band_probability"] if sound else None,
@@ -361,7 +366,7 @@ def _study(job: TankJob) -> Json:
 
     from estimator.study import run_study
 
-    study = run_study(inputs, seed=job.seed, cores=1)
+    study = run_study(inputs, seed=job.seed, cores=1, minutes_per_week=job.minutes_per_week)
 
     from reports.page import render
     from reports.twin import build_twin, to_json

@@ -12,6 +12,7 @@ from estimator.chamber import (
     MUSH_PH,
     PH_AXIS,
     Chamber,
+    ChamberTrade,
     chamber_trade,
     co2_at,
     held_at,
@@ -24,7 +25,6 @@ from estimator.settings import settings_of
 from estimator.tank import Reactor
 
 DKH = units.MEQ_L_PER_DKH
-SEED = np.random.SeedSequence(3)
 
 
 @pytest.fixture
@@ -34,11 +34,24 @@ def settings(make_log, make_tank):
     return settings_of(log, make_tank())
 
 
+def trade_of(posterior, tank, settings) -> ChamberTrade:
+    """The trade of a chamber of unknown surprises."""
+    rng = np.random.default_rng(3)
+    made = chamber.chamber_of(posterior, tank, settings, carbonate.USUAL_TANK_PH, rng)
+    return chamber_trade(posterior, tank, made)
+
+
+def exact(made: chamber.Chamber) -> chamber.Chamber:
+    """A chamber of which chemistry leaves nothing open."""
+    none = np.zeros_like(made.surprise)
+    return replace(made, surprise=none, co2_factor=none + 1, ceiling_factor=none + 1)
+
+
 def seen(make_posterior, make_tank, settings, **changes) -> tuple:
-    """Posterior, and its chamber with the tank at pH 8.1, another pH holding no surprise."""
+    """Posterior, and its chamber with the tank at pH 8.1, of which nothing is left open."""
     posterior = make_posterior(**changes)
     made = chamber.chamber_of(posterior, make_tank(), settings, 8.1, np.random.default_rng(0))
-    return posterior, replace(made, surprise=np.zeros(len(posterior.volume_l)))
+    return posterior, exact(made)
 
 
 def test_present_ph_needs_what_the_posterior_needs(make_posterior, make_tank, settings) -> None:
@@ -66,7 +79,7 @@ def test_another_ph_keeps_the_saturation(make_posterior, make_tank, settings) ->
 def test_interpolation_is_within_two_parts_in_a_thousand(make_tank, ph, chambers) -> None:
     """Gain, CO2 and free CO2 between tabulated saturations meet the direct computation."""
     feed = carbonate.TankWater(8.2 * DKH, 10.5, 8.1)
-    made = Chamber(feed, ph, True, chambers, np.zeros(1))
+    made = Chamber(feed, ph, True, chambers, np.zeros(1), np.ones(1), np.ones(1))
     table = response_at(made, ph)
     omega = np.random.default_rng(0).uniform(0.3, 1.5, 200)
     exact = leaving(made, ph, omega)
@@ -87,7 +100,7 @@ def test_interpolation_is_within_two_parts_in_a_thousand(make_tank, ph, chambers
 def test_co2_use_is_that_of_chemistry(make_posterior, make_tank, settings) -> None:
     """Grams a day: half the load's equivalents, times CO2 per CaCO3, times 44.01."""
     posterior, made = seen(make_posterior, make_tank, settings)
-    trade = chamber_trade(posterior, make_tank(), settings, SEED)
+    trade = chamber_trade(posterior, make_tank(), made)
     point = next(p for p in trade.points if p.is_present)
     held = held_at(posterior, made, 6.6)
     state = carbonate.effluent_of_alkalinity(
@@ -102,7 +115,7 @@ def test_co2_use_is_that_of_chemistry(make_posterior, make_tank, settings) -> No
 
 def test_needed_flow_falls_with_chamber_ph(make_posterior, make_tank, settings) -> None:
     """A lower chamber pH gives a stronger effluent, so that less flow holds the load."""
-    trade = chamber_trade(make_posterior(log_sd=0.1), make_tank(), settings, SEED)
+    trade = trade_of(make_posterior(log_sd=0.1), make_tank(), settings)
     needed = [p.needed_ml_h.q50 for p in trade.points]
     strength = [p.effluent_meq_l.q50 for p in trade.points]
     assert np.all(np.diff(needed) > 0)
@@ -123,14 +136,14 @@ def test_no_flow_is_stronger_than_saturation(make_posterior, make_tank, settings
     ceiling = carbonate.effluent(made.tank, 6.3, 1.0).alkalinity_meq_l - made.tank.alkalinity_meq_l
     assert held.at_ceiling.all()
     np.testing.assert_allclose(held.effluent_gain_meq_l, ceiling, rtol=2e-3)
-    trade = chamber_trade(posterior, make_tank(), settings, SEED)
+    trade = trade_of(posterior, make_tank(), settings)
     assert any("near saturation" in text for text in trade.points[0].cautions)
 
 
 def test_grid_agrees_with_the_needed_flow(make_posterior, make_tank, settings) -> None:
     """Supply over need passes 1 at the needed flow, rises with flow and falls with chamber pH."""
     posterior, made = seen(make_posterior, make_tank, settings)
-    trade = chamber_trade(posterior, make_tank(), settings, SEED)
+    trade = trade_of(posterior, make_tank(), settings)
     assert trade.supply_over_need.shape == (len(PH_AXIS), len(trade.flow_axis_ml_h))
     assert np.all(np.diff(trade.supply_over_need, axis=1) >= 0)
     reached = trade.supply_over_need[:-1] > 0
@@ -145,7 +158,7 @@ def test_holding_is_that_of_the_recommendation(make_posterior, make_tank, settin
     """Without drift, from the middle of the band, the grid's chances are those of the advice."""
     posterior, _ = seen(make_posterior, make_tank, settings, log_sd=0.02)
     tank = make_tank()
-    trade = chamber_trade(posterior, tank, settings, SEED)
+    trade = trade_of(posterior, tank, settings)
     flows = to_l_d(trade.flow_axis_ml_h)
     future = future_levels(posterior, flows, 0.0, HORIZON_DAYS, np.random.default_rng(0))
     wanted = in_band_probability(future, tank.targets["alkalinity"])
@@ -156,7 +169,7 @@ def test_holding_is_that_of_the_recommendation(make_posterior, make_tank, settin
 
 def test_a_good_present_ph_is_kept(make_posterior, make_tank, settings) -> None:
     """Where the pump can serve the present pH and CO2 use is near its least, nothing is changed."""
-    trade = chamber_trade(make_posterior(log_sd=0.1), make_tank(), settings, SEED)
+    trade = trade_of(make_posterior(log_sd=0.1), make_tank(), settings)
     assert trade.region is not None
     assert trade.region.low <= 6.6 <= trade.region.high
     assert trade.region.keep_present
@@ -171,7 +184,7 @@ def test_a_good_present_ph_is_kept(make_posterior, make_tank, settings) -> None:
 def test_a_small_pump_asks_for_a_lower_ph(make_posterior, make_tank, settings) -> None:
     """Where the pump cannot give the flow at the present pH the nearest pH that will is named."""
     tank = make_tank(reactor=Reactor(0.0, 1500.0, 10.0, chamber_ph=6.6))
-    trade = chamber_trade(make_posterior(log_sd=0.05), tank, settings, SEED)
+    trade = trade_of(make_posterior(log_sd=0.05), tank, settings)
     assert trade.region is not None
     assert trade.region.suggested == trade.region.high < 6.6
     assert not trade.region.keep_present
@@ -191,7 +204,7 @@ def test_no_ph_will_do(make_posterior, make_tank, settings, pump, remedy) -> Non
 
     Near the pH where media stops dissolving any pump's smallest flow is needed: that is no remedy.
     """
-    trade = chamber_trade(make_posterior(log_sd=0.05), make_tank(reactor=pump), settings, SEED)
+    trade = trade_of(make_posterior(log_sd=0.05), make_tank(reactor=pump), settings)
     assert trade.region is None
     assert len(trade.reasons) == 1
     assert remedy in trade.reasons[0]
@@ -204,7 +217,7 @@ def test_low_ph_carries_the_mush_caution(make_posterior, make_tank, make_log) ->
     tank = make_tank(reactor=Reactor(0.0, 6000.0, 10.0, chamber_ph=6.1))
     settings = settings_of(make_log([(0, "alkalinity", "tank", "alk", 8.2 * DKH)]), tank)
     posterior = make_posterior(log_sd=0.05, effluent_gain_meq_l=np.full(400, 16.0))
-    trade = chamber_trade(posterior, tank, settings, SEED)
+    trade = trade_of(posterior, tank, settings)
     point = next(p for p in trade.points if p.is_present)
     assert any("mush" in text and "no source" in text for text in point.cautions)
     assert trade.region is not None
@@ -213,7 +226,7 @@ def test_low_ph_carries_the_mush_caution(make_posterior, make_tank, make_log) ->
 
 def test_second_chamber_buys_strength_and_saves_gas(make_posterior, make_tank, settings) -> None:
     """Each pair is without and with: more alkalinity, higher pH, less free CO2, less per CaCO3."""
-    second = chamber_trade(make_posterior(), make_tank(), settings, SEED).second
+    second = trade_of(make_posterior(), make_tank(), settings).second
     assert second is not None
     assert second.effluent_meq_l[1] > second.effluent_meq_l[0]
     assert second.effluent_ph[1] > second.effluent_ph[0] == pytest.approx(6.6)
@@ -225,11 +238,8 @@ def test_two_chambers_use_less_gas_for_one_load(make_posterior, make_tank, setti
     """The same effluent from two chambers leaves at a higher pH with less CO2; none is offered."""
     posterior = make_posterior()
     one, two = (
-        chamber_trade(
-            posterior,
-            make_tank(reactor=replace(make_tank().reactor, chambers=count)),
-            settings,
-            SEED,
+        trade_of(
+            posterior, make_tank(reactor=replace(make_tank().reactor, chambers=count)), settings
         )
         for count in (1, 2)
     )
@@ -245,7 +255,7 @@ def test_planned_reactor_says_so(make_posterior, make_tank, make_log) -> None:
     tank = make_tank(reactor=None)
     settings = settings_of(make_log([(0, "alkalinity", "tank", "alk", 8.2 * DKH)]), tank)
     posterior = make_posterior(log_sd=0.2, reference_flow_l_d=None, effluent_tested=False)
-    trade = chamber_trade(posterior, tank, settings, SEED)
+    trade = trade_of(posterior, tank, settings)
     assert trade.from_priors
     assert not trade.ph_known
     assert trade.present_ph == carbonate.USUAL_CHAMBER_PH
@@ -254,13 +264,13 @@ def test_planned_reactor_says_so(make_posterior, make_tank, make_log) -> None:
     held = held_at(posterior, made, 6.5)
     load = posterior.uptake_now_meq_l_d * posterior.volume_l
     np.testing.assert_allclose(held.needed_l_d, load / posterior.effluent_gain_meq_l)
-    assert not chamber_trade(make_posterior(), make_tank(), settings, SEED).from_priors
+    assert not trade_of(make_posterior(), make_tank(), settings).from_priors
 
 
 def test_media_that_would_not_dissolve_gets_no_flow(make_posterior, make_tank, settings) -> None:
     """A weak chamber at a high pH dissolves nothing: no figure is stated, and nothing overflows."""
     posterior = make_posterior(effluent_gain_meq_l=np.full(400, 1.2))
-    trade = chamber_trade(posterior, make_tank(), settings, SEED)
+    trade = trade_of(posterior, make_tank(), settings)
     assert trade.points[-1].needed_ml_h is None
     assert any("hardly dissolve" in text for text in trade.points[-1].cautions)
     assert np.isfinite(trade.supply_over_need).all()
@@ -270,7 +280,7 @@ def test_media_that_would_not_dissolve_gets_no_flow(make_posterior, make_tank, s
 def test_no_uptake_needs_no_flow(make_posterior, make_tank, settings) -> None:
     """A tank that takes up nothing gets zeros, not errors."""
     posterior = make_posterior(uptake_meq_l_d=np.zeros((400, 3)))
-    trade = chamber_trade(posterior, make_tank(), settings, SEED)
+    trade = trade_of(posterior, make_tank(), settings)
     assert all(p.needed_ml_h.q95 == 0 and p.co2_g_d.q95 == 0 for p in trade.points)
     assert np.isfinite(trade.holding).all()
 
@@ -316,7 +326,7 @@ def test_another_ph_is_less_sure(make_posterior, make_tank, settings) -> None:
         for ph in (6.6, 6.65, 6.5, 6.4)
     ]
     np.testing.assert_allclose(spread, [0, 0.05, 0.10, 0.10], atol=0.005)
-    one, two = (chamber_trade(posterior, make_tank(), settings, SEED) for _ in range(2))
+    one, two = (trade_of(posterior, make_tank(), settings) for _ in range(2))
     assert one.points == two.points
 
 
@@ -329,7 +339,7 @@ def test_odd_chamber_ph_gives_no_nonsense(
     """Any chamber pH that the tank file accepts is answered without warnings or NaN."""
     tank = make_tank(reactor=Reactor(0.0, 6000.0, 10.0, chamber_ph=ph, chambers=chambers))
     settings = settings_of(make_log([(0, "alkalinity", "tank", "alk", 8.2 * DKH)]), tank)
-    trade = chamber_trade(make_posterior(log_sd=0.1), tank, settings, SEED)
+    trade = trade_of(make_posterior(log_sd=0.1), tank, settings)
     assert not np.isnan(trade.supply_over_need).any()
     assert not np.isnan(trade.co2_g_d).any()
     point = next(p for p in trade.points if p.is_present)

@@ -9,7 +9,7 @@ import PyCO2SYS as pyco2
 import pytest
 
 from estimator import carbonate, tank_ph, units
-from estimator.chamber import chamber_of, co2_at
+from estimator.chamber import Chamber, chamber_of, co2_at
 from estimator.settings import settings_of
 from estimator.tank import Reactor
 from estimator.tank_ph import (
@@ -41,7 +41,22 @@ def told(make_posterior, make_tank, log, **tank_changes) -> TankPh:
     tank = make_tank(**tank_changes)
     posterior = make_posterior(draws=1000, days=DAYS)
     seed = np.random.SeedSequence(SEED)
-    return tank_ph.tank_ph(posterior, tank, log, settings_of(log, tank), seed)
+    return answer(posterior, tank, log, seed)
+
+
+def exact_chamber(posterior, tank, settings) -> Chamber:
+    """The chamber, of which chemistry leaves nothing open."""
+    rng = np.random.default_rng(0)
+    made = chamber_of(posterior, tank, settings, carbonate.USUAL_TANK_PH, rng)
+    none = np.zeros_like(made.surprise)
+    return replace(made, surprise=none, co2_factor=none + 1, ceiling_factor=none + 1)
+
+
+def answer(posterior, tank, log, seed) -> TankPh:
+    """Of `exact_chamber`."""
+    settings = settings_of(log, tank)
+    made = exact_chamber(posterior, tank, settings)
+    return tank_ph.tank_ph(posterior, tank, log, settings, made, seed)
 
 
 def simulated(make_posterior, make_tank, make_log, exchange, swing=0.3, seed=3, room=600.0):
@@ -50,7 +65,7 @@ def simulated(make_posterior, make_tank, make_log, exchange, swing=0.3, seed=3, 
     posterior = make_posterior(draws=200, days=DAYS)
     blank = log_with_ph(make_log, [])
     settings = settings_of(blank, tank)
-    chamber = chamber_of(posterior, tank, settings, 8.1, np.random.default_rng(0))
+    chamber = exact_chamber(posterior, tank, settings)
     k = chamber.tank.constants
     base = k.solubility * k.density_kg_l * 1e-3 * room + 0.15 / 24 / exchange
     rng = np.random.default_rng(seed)
@@ -111,9 +126,7 @@ def test_the_balance_behind_the_figures(make_posterior, make_tank, make_log) -> 
     posterior = make_posterior(draws=50, days=DAYS)
     log = log_with_ph(make_log, [])
     settings = settings_of(log, tank)
-    chamber = chamber_of(
-        posterior, tank, settings, carbonate.USUAL_TANK_PH, np.random.default_rng(0)
-    )
+    chamber = exact_chamber(posterior, tank, settings)
     state = carbonate.effluent_of_alkalinity(
         chamber.tank,
         6.6,
@@ -242,12 +255,7 @@ def test_one_seed_gives_the_same_figures(make_posterior, make_tank, make_log) ->
     first, again = (told(make_posterior, make_tank, log) for _ in range(2))
     assert first == again
     tank = make_tank()
-    other = tank_ph.tank_ph(
-        make_posterior(draws=1000, days=DAYS),
-        tank,
-        log,
-        settings_of(log, tank),
-        np.random.SeedSequence(SEED + 1),
-    )
+    posterior = make_posterior(draws=1000, days=DAYS)
+    other = answer(posterior, tank, log, np.random.SeedSequence(SEED + 1))
     assert other != first
     assert other.night.q50 == pytest.approx(first.night.q50, abs=0.03)

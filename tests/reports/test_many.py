@@ -122,8 +122,9 @@ def fitted(monkeypatch, make_study):
     variants = {}
     calls = []
 
-    def study(inputs, seed, cores):
+    def study(inputs, seed, cores, minutes_per_week):
         calls.append((inputs.log.name, seed, cores))
+        study.minutes = minutes_per_week
         made = variants.get(Path(inputs.log.name).stem, "full")
         if isinstance(made, BaseException):
             raise made
@@ -198,6 +199,22 @@ def test_every_tank_is_fitted_on_one_core_with_the_given_seed(farm, fitted):
     """Tanks side by side do not fight for cores, and a tank's seed depends on nothing else."""
     list(run_many(jobs_of(farm("a", "b"), seed=7), InPlace()))
     assert sorted(fitted.calls) == [("a.csv", 7, 1), ("b.csv", 7, 1)]
+
+
+def test_minutes_reach_every_tank(farm, fitted):
+    """A folder's plans of tests keep to --minutes as one log's does."""
+    assert run("report", farm("a"), "--minutes", "45").exit_code == 0
+    assert fitted.minutes == 45.0
+
+
+def test_the_index_names_the_first_step(farm, fitted):
+    """A tank that hands over in steps is told the first one, not where they end."""
+    fitted.variants["a"] = "start"
+    folder = farm("a")
+    assert run("report", folder).exit_code == 0
+    html = (folder / "reports" / "index.html").read_text(encoding="utf-8")
+    assert 'data-k="/tanks/0/flow/today/set_to">300<' in html
+    assert "first of several steps" in html
 
 
 @pytest.mark.parametrize(
