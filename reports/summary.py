@@ -33,7 +33,7 @@ RANKED_SHOWN = 6
 def next_lines(twin: dict[str, Any]) -> list[str]:
     """What `uptake next` prints: what to do, a plan, the best of each kind, and what is enough."""
     from reports.pictures import best_of_each
-    from reports.sections import how_much_line, next_test_lines, plan_line, useful_plan, what
+    from reports.testing import how_much_line, next_test_lines, plan_line, useful_plan, what
 
     numbers = Numbers(twin)
     if not twin["next_tests"]:
@@ -60,13 +60,22 @@ def next_lines(twin: dict[str, Any]) -> list[str]:
 
 
 def _answer(twin: dict[str, Any]) -> list[str]:
-    from reports.reactor import changed_dosing
+    from reports.hand_over import changed_dosing, first_dosing
 
     flow = twin["flow"]
     setting = flow["recommended"]
     if setting is None:
         reasons = " ".join(sentence(plain(reason)) for reason in twin["status_reasons"])
-        return ["No setting recommended yet.", reasons]
+        lines = ["No setting recommended yet.", reasons]
+        if twin["change_over"]:
+            step_ml_h = twin["tank"]["pump"]["step"]
+            to = fixed(twin["change_over"][0]["flow_ml_h"], step_decimals(step_ml_h))
+            dosing = first_dosing(Numbers(twin)).striptags()
+            lines.append(
+                f"The change-over goes on: set the pump to {to} mL/h"
+                + (f" and {dosing}." if dosing else ".")
+            )
+        return lines
     pump = twin["tank"]["pump"]
     decimals = step_decimals(pump["step"]) if pump else 0
     set_to, low, high = (fixed(setting[key], decimals) for key in ("set_to", "low", "high"))

@@ -19,7 +19,7 @@ import pytest
 from reports.blocks import follow
 from reports.page import SIZE_LIMIT_BYTES, render, style_hash
 from reports.sections import SECTIONS
-from reports.summary import next_lines
+from reports.summary import next_lines, terminal_lines
 from reports.twin import build_twin, to_json
 
 ROOT = Path(__file__).parents[2]
@@ -386,6 +386,10 @@ def test_a_change_over_under_way_goes_on_without_a_setting(make_study):
     assert "The change-over goes on all the same" in words
     assert "set the pump to 300 mL/h and dose 120 mL/day of soda" in words
     assert "Until then keep to what" not in words
+    told = terminal_lines(twin, "a.html", "a.json")
+    assert "The change-over goes on: set the pump to 300 mL/h and dose 120 mL/day of soda, 60 " in (
+        told[2]
+    )
 
 
 def test_a_stopped_pump_calls_for_the_whole_load(make_study):

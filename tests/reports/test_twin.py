@@ -12,7 +12,7 @@ import pytest
 
 from estimator.tank import Target
 from reports.blocks import Numbers
-from reports.sections import next_test_lines
+from reports.testing import next_test_lines
 from reports.twin import build_twin, quantiles, to_json
 
 Q = {"q05", "q25", "q50", "q75", "q95", "mean", "sd"}
