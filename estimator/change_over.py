@@ -19,7 +19,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
-from itertools import pairwise
+from itertools import pairwise, product
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -38,7 +38,7 @@ from estimator.recommendation import (
     to_ml_h,
 )
 from estimator.records import TankLog
-from estimator.settings import actions_of, settings_of
+from estimator.settings import actions_of, day_of, origin_of, settings_of
 from estimator.steering import Futures, Plans, Response, advance, chances, follow, to_kit
 from estimator.tank import Reactor, Tank, Target
 
@@ -53,6 +53,16 @@ NEAR_SHARE = 0.10
 in the inner half of the band."""
 LARGEST_LEAD = 0.5
 """Share of the largest rise that dosing beyond the load may bring about."""
+LAW_DOUBT = 0.5
+"""Share of the futures of a running reactor in which the effluent answers to the flow as it did at
+the last change, not by the one power that the fit knows: a chamber near saturation answers
+otherwise than one far from it (no source)."""
+MOST_EXPONENT = 0.95
+"""At 1 the supply would not depend on the flow at all."""
+ANSWER_SD = 0.1
+"""How surely two effluent tests tell that answer: 5 % over a change of flow by half."""
+LEAST_CHANGE = 1.25
+"""Change of flow from which the effluent's answer to it can be told."""
 LONGEST_CORRECTION_DAYS = 28
 MC_ERROR = 0.01
 """Plans whose chances differ by less are taken as equal."""
@@ -66,7 +76,7 @@ WITHHELD = (
 STEPS = (1, 2, 3, 4, 6, 8, 10)
 STEP_DAYS = (1, 2, 3, 4, 5, 7)
 LONGEST_DAYS = 28
-FIRST_STEPS = (1.0, 0.5, 0.25)
+FIRST_STEPS = (1.0, 0.5)
 """Size of the first step, in equal ones."""
 LEAST_STEP = 0.08
 """Part of the load that a step moves at least: plans that are renewed must not go on for ever."""
@@ -75,8 +85,10 @@ LEAST_OPENING = 0.1
 FURTHEST_UNTESTED = 3.0
 """While the flow that will carry the load cannot be said, a plan goes up to this many times the
 present flow; how the effluent answers to the flow is then tested again."""
-WIDTHS = (0.5, 0.8)
+WIDTHS = (0.25, 0.5)
 """Distance of the thresholds from the reading aimed at, in half widths of the band."""
+COUNTS = (0.75, 1.25)
+"""How far from the reading aimed at a reading counts, in half widths of the band."""
 STEERING_DAYS = (1.5, 2.5, 4.0, 7.0)
 """Time in which the dosing makes good a departure of the level."""
 LASTING = 3.0
@@ -230,6 +242,31 @@ def dose_rates_now(log: TankLog, tank: Tank) -> dict[str, float]:
     }
 
 
+def answer_seen(log: TankLog, tank: Tank) -> float | None:
+    """Exponent with which the effluent answered the last change of flow, by its tests alone.
+
+    −ln(X₂/X₁)/ln(F₂/F₁) of the gains X over the middle of the band, between the last two settings
+    of the pump at which the effluent's alkalinity was tested, from 0 to `MOST_EXPONENT`; None
+    where there are no two that differ by `LEAST_CHANGE`.
+    """
+    settings, origin = settings_of(log, tank), origin_of(log)
+    middle = tank.targets[ALKALINITY.name].middle
+    gains: dict[float, list[float]] = {}
+    for reading in sorted(log.readings, key=lambda r: r.time):
+        flow = settings.flow_l_d.at(day_of(reading.time, origin))
+        if (reading.parameter, reading.sample) == (ALKALINITY.name, "effluent") and flow > 0:
+            # A flow that is set again counts as the later one.
+            seen = gains.pop(flow, [])
+            gains[flow] = [*seen, max(reading.value - middle, 1e-3)]
+    last, *before = reversed(gains.items()) if gains else ((0.0, [1.0]),)
+    for flow, seen in before:
+        change = float(np.log(last[0] / flow))
+        if abs(change) >= np.log(LEAST_CHANGE):
+            answer = -float(np.log(np.mean(last[1]) / np.mean(seen))) / change
+            return float(np.clip(answer, 0.0, MOST_EXPONENT))
+    return None
+
+
 def rates_to_go_on(
     dose_ml_d: Mapping[str, float], posterior: Posterior, tank: Tank
 ) -> dict[str, float]:
@@ -253,6 +290,7 @@ class _Task:
     """
 
     tank: Response
+    draws: Response
     start_meq_l: float
     present_l_d: float
     final_l_d: float
@@ -309,9 +347,9 @@ class _Task:
         return float(np.round(to_ml_h(np.array(flow_l_d)) / step) * step)
 
     def supply_meq_d(self, flow_l_d: float, level: float | None = None) -> float:
-        """What the reactor adds, at the band's middle unless another level is given."""
+        """What the reactor may be expected to add, at the band's middle or another level."""
         at = self.band.middle if level is None else level
-        return float(self.tank.reactor_meq_d(np.array(flow_l_d), np.array(at)))
+        return float(np.mean(self.draws.reactor_meq_d(np.array(flow_l_d), np.array(at))))
 
     def flow_for(self, supply_meq_d: float, level: float) -> float:
         """Flow at which the reactor gives a supply at a level, L/day."""
@@ -399,10 +437,10 @@ def _candidates(task: _Task, step_days: int, days: int) -> tuple[Plans, np.ndarr
         for first in FIRST_STEPS if steps > 1 else (1.0,):
             flows, takes, dose = _ladder(task, steps, first)
             for steering_days in slow:
-                counts = min(half_band, LARGEST_LEAD * task.rise_meq_l_d * steering_days)
                 per_fall = volume / steering_days
-                lead = float(np.clip(task.band.middle - task.start_meq_l, -counts, counts))
-                for width in WIDTHS:
+                most = LARGEST_LEAD * task.rise_meq_l_d * steering_days
+                lead = float(np.clip(task.band.middle - task.start_meq_l, -most, most))
+                for width, counts in product(WIDTHS, COUNTS):
                     above, below = (
                         to_kit(np.array(wanted + side * width * half_band), task.kit_step, side)
                         for side in (1, -1)
@@ -416,7 +454,7 @@ def _candidates(task: _Task, step_days: int, days: int) -> tuple[Plans, np.ndarr
                         "below": below,
                         "per_level": per_fall * step_days / (LASTING * steering_days),
                         "per_fall": per_fall,
-                        "counts": counts * task.kit_gain,
+                        "counts": counts * half_band * task.kit_gain,
                     }
                     each.append(one)
                     numbers.append(steps)
@@ -483,6 +521,7 @@ def _futures(
     tank: Tank,
     response: Response,
     waiting: tuple[int, float, float],
+    answer: float | None,
     days: int,
     rng: np.random.Generator,
 ) -> Futures:
@@ -493,6 +532,7 @@ def _futures(
         tank: for the kit.
         response: of all draws.
         waiting: days from the last entry to the start, under (flow L/day, dosing meq/day) as now.
+        answer: see `answer_seen`.
         days: length from the start.
         rng: for drift and kit errors.
     """
@@ -505,6 +545,9 @@ def _futures(
     strength = 1 + posterior.effluent_drift[at] * np.cumsum(rng.standard_normal(shape), 0)
     gain = posterior.effluent_gain_meq_l[at] * np.maximum(strength, 0.05)
     response = _picked(response, at)
+    if flow > 0:
+        response, factor = _doubted(response, flow, answer, rng)
+        gain = gain * factor
     kappa, decay = response.rates(np.full(len(at), flow))
     level = posterior.alkalinity_now_meq_l[at]
     for day in range(wait):
@@ -514,6 +557,31 @@ def _futures(
     spread = rng.choice(MISREAD_SPREAD, p=MISREAD_CHANCE, size=(days + 1, len(at)))
     error = spread * repeatability[at] * rng.standard_normal((days + 1, len(at)))
     return Futures(response, level, uptake[wait:], gain[wait:], kit_gain[at], error, step)
+
+
+def _doubted(
+    response: Response, flow_l_d: float, answer: float | None, rng: np.random.Generator
+) -> tuple[Response, np.ndarray]:
+    """The response seen from the present flow, with `LAW_DOUBT`, and the factor on gains to there.
+
+    All draws keep what they supply at the present flow.
+    """
+    factor = (flow_l_d / response.reference_l_d) ** -response.exponent
+    factor = np.minimum(factor, response.strongest)
+    doubted = rng.random(len(factor)) < LAW_DOUBT
+    if answer is None:
+        other = rng.uniform(0.0, MOST_EXPONENT, len(factor))
+    else:
+        other = answer + ANSWER_SD * rng.standard_normal(len(factor))
+        other = np.clip(other, 0.0, MOST_EXPONENT)
+    exponent = np.where(doubted, other, response.exponent)
+    seen = response._replace(
+        exponent=exponent,
+        reference_l_d=flow_l_d,
+        gain_meq_l=response.gain_meq_l * factor,
+        strongest=np.maximum(response.strongest / factor, 1.0),
+    )
+    return seen, factor
 
 
 def _kit(posterior: Posterior, tank: Tank) -> tuple[np.ndarray, np.ndarray, float]:
@@ -628,6 +696,7 @@ def plan_change_over(
     dose_ml_d: Mapping[str, float],
     start: date,
     seed: np.random.SeedSequence,
+    answer: float | None = None,
 ) -> ChangeOver:
     """The plan from the settings at the log's end to the recommended one.
 
@@ -638,6 +707,7 @@ def plan_change_over(
         dose_ml_d: present rate of each solution, see `dose_rates_now`.
         start: day of the first step; until then everything goes on as at the last entry.
         seed: for what may come.
+        answer: how the effluent answered the last change of flow, see `answer_seen`.
     """
     band = tank.targets[ALKALINITY.name]
     rise = USUAL_MAX_RISE if band.max_rise_per_day is None else band.max_rise_per_day
@@ -686,7 +756,7 @@ def plan_change_over(
     days = LONGEST_CORRECTION_DAYS + LONGEST_DAYS
     waiting = (wait, present, dosed)
     search, fresh = (
-        _futures(posterior, tank, response, waiting, days, np.random.default_rng(int(one)))
+        _futures(posterior, tank, response, waiting, answer, days, np.random.default_rng(int(one)))
         for one in seeds
     )
     doses = dose_ml_d if dosed > 0 else _doses_of_load(tank, recommendation)
@@ -694,6 +764,7 @@ def plan_change_over(
     given = sum(tank.solutions[s].alkalinity_meq_per_ml * ml for s, ml in doses.items())
     task = _Task(
         tank=middle,
+        draws=search.response,
         start_meq_l=float(np.median(search.start_meq_l)),
         present_l_d=present,
         final_l_d=flow_l_d,
@@ -875,6 +946,11 @@ def _reason(task: _Task, steps: tuple[ChangeStep, ...], plan: ChangeOver) -> str
         reason = f"Alkalinity is most likely {side} the band: the first step only brings it back."
     elif plan.kind == "hand over":
         reason = "The load is still dosed, at least in part: the reactor takes it over in steps."
+    elif any(any(step.dose_ml_d.values()) for step in steps):
+        reason = (
+            "Nothing is dosed now: the pump moves in steps, and dosing makes good what is lacking "
+            "until it is there."
+        )
     else:
         reason = "Nothing is dosed: the pump alone moves, in steps, as the retests allow."
     if plan.provisional:

@@ -130,7 +130,12 @@ def reactor_job(
         odd_effluents,
         usual_tank_ph,
     )
-    from estimator.change_over import dose_rates_now, plan_change_over, rates_to_go_on
+    from estimator.change_over import (
+        answer_seen,
+        dose_rates_now,
+        plan_change_over,
+        rates_to_go_on,
+    )
     from estimator.outlook import outlook
     from estimator.supplies import supplies
     from estimator.tank_ph import tank_ph
@@ -159,6 +164,7 @@ def reactor_job(
             rates_to_go_on(dose_rates_now(log, tank), posterior, tank),
             log.end.date() + timedelta(days=1),
             seeds[3],
+            answer_seen(log, tank),
         ),
         supplies=stock,
         outlook=outlook(log, tank, schedule, posterior, stock.magnesium, seeds[4]),

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from estimator import units
-from estimator.change_over import ChangeOver, dose_rates_now, plan_change_over
+from estimator.change_over import ChangeOver, answer_seen, dose_rates_now, plan_change_over
 from estimator.dosing import Solution
 from estimator.posterior import Posterior
 from estimator.recommendation import recommend, to_ml_h
@@ -178,12 +178,13 @@ def test_steps_do_better_than_overnight(handed: ChangeOver) -> None:
     assert np.all(inside & rise, axis=0).mean() == pytest.approx(handed.probability, abs=0.01)
 
 
-def test_known_effluent_raises_the_chance(unsure, handed: ChangeOver, make_tank) -> None:
+def test_known_effluent_raises_the_chance(unsure, make_tank) -> None:
     """A tested effluent makes for a surer plan; while it is not, testing it is what is advised."""
-    tested = plan(unsure(effluent_sd=0.03), make_tank())
-    assert tested.probability > handed.probability + 0.1
-    assert "effluent" in handed.remedy
-    assert handed.remedy_probability > handed.probability
+    tested = plan(unsure(effluent_sd=0.03, kit_sd=0.002), make_tank())
+    untested = plan(unsure(effluent_sd=0.4, kit_sd=0.002), make_tank())
+    assert tested.probability > untested.probability + 0.1
+    assert "effluent" in untested.remedy
+    assert untested.remedy_probability > untested.probability
 
 
 def test_unsure_kit_is_named(unsure, make_tank) -> None:
@@ -284,7 +285,13 @@ def test_running_reactor_changes_in_order(known, present: float, make_tank) -> N
     flows = [float(to_ml_h(np.array(present))), *(step.flow_ml_h for step in found.steps)]
     assert flows == sorted(flows, reverse=present > 50)
     assert flows[-1] == pytest.approx(2080, abs=10)
-    assert all(step.takes_ml_d["soda"] == 0 for step in found.steps)
+    # What a slow pump lacks is dosed until it is there; a fast one only comes down.
+    doses = [step.dose_ml_d["soda"] for step in found.steps]
+    assert (doses[0] > 0) == (present < 50 and len(found.steps) > 1)
+    assert doses == sorted(doses, reverse=True)
+    assert doses[-1] < 0.05 * DOSES["soda"]
+    taken = sum(step.takes_ml_d["soda"] for step in found.steps)
+    assert taken == pytest.approx(doses[0] - doses[-1], abs=0.1 * DOSES["soda"])
 
 
 def test_nothing_to_do_where_the_reactor_carries_the_load(known, make_tank) -> None:
@@ -324,6 +331,49 @@ def test_a_change_over_under_way_goes_on_without_a_setting(unsure, make_tank) ->
     assert "cannot be said yet" in found.reason
     failed = replace(posterior, diagnostics=replace(posterior.diagnostics, failures=("R-hat 1.2",)))
     assert plan(failed, make_tank(), {"soda": 270 / 1.9}).steps == ()
+
+
+def test_the_answer_of_the_effluent_is_read_from_its_tests(make_log, make_tank) -> None:
+    """Gains of 8 and 4 meq/L at 20 and 60 mL/h: ln 2 / ln 3 = 0.63; nothing from one flow alone."""
+    tank = make_tank()
+    middle = tank.targets["alkalinity"].middle
+
+    def seen(*tests: tuple[float, float]) -> float | None:
+        """Of a pump at 20 mL/h that goes to 60 on day 5 and 66 on day 20."""
+        flows = [(0.0, "flow", "", 20.0), (5.0, "flow", "", 60.0), (20.0, "flow", "", 66.0)]
+        rows = [(day, "alkalinity", "effluent", "alk", middle + gain) for day, gain in tests]
+        return answer_seen(
+            make_log([(0.2, "alkalinity", "tank", "alk", middle), *rows], flows), tank
+        )
+
+    assert seen((2.0, 8.0), (7.0, 4.0)) == pytest.approx(np.log(2) / np.log(3))
+    assert seen((2.0, 8.0), (7.0, 3.8), (7.1, 4.2)) == pytest.approx(np.log(2) / np.log(3))
+    assert seen((2.0, 8.0), (7.0, 1.0)) == 0.95
+    assert seen((2.0, 8.0), (7.0, 9.0)) == 0.0
+    # From 60 to 66 is too little to tell: the last flow is set against the first.
+    assert seen((2.0, 8.0), (7.0, 4.0), (22.0, 8.0)) == 0.0
+    assert seen((7.0, 8.0), (22.0, 4.0)) is None
+    assert seen() is None
+
+
+def test_a_chamber_that_stopped_answering_is_not_counted_on(unsure, make_tank) -> None:
+    """Where more flow last brought nothing, a step takes less off the dosing."""
+    posterior = unsure(
+        effluent_sd=0.03, exponent=np.full(800, 0.1), reference_flow_l_d=10.0,
+        present_flow_l_d=10.0, dosed_meq_d=240.0, effluent_tested=True,
+    )  # fmt: skip
+    advice = recommend(posterior, make_tank(), np.random.SeedSequence(7))
+
+    def taken(answer: float) -> float:
+        """Per mL/h of the pump's way."""
+        found = plan_change_over(
+            posterior, make_tank(), advice, {"soda": 240 / 1.9}, START,
+            np.random.SeedSequence(3), answer,
+        )  # fmt: skip
+        ways = found.steps[-1].flow_ml_h - found.steps[0].flow_ml_h
+        return sum(step.takes_ml_d["soda"] for step in found.steps[1:]) / ways
+
+    assert taken(0.95) < 0.75 * taken(0.1)
 
 
 def test_no_plan_without_dosing_and_reactor(known, make_tank) -> None:

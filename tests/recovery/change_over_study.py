@@ -281,7 +281,7 @@ class Keeper:
 
 def _plan(log: TankLog, tank: Tank, seed: list[int]) -> tuple[Recommendation, ChangeOver]:
     """Fit, advise and plan from a log, the first step on the day of its last entry."""
-    from estimator.change_over import dose_rates_now, plan_change_over
+    from estimator.change_over import answer_seen, dose_rates_now, plan_change_over
     from estimator.fit import sample
     from estimator.posterior import collect
     from estimator.recommendation import recommend
@@ -296,7 +296,10 @@ def _plan(log: TankLog, tank: Tank, seed: list[int]) -> tuple[Recommendation, Ch
     recommendation = recommend(posterior, tank, advice)
     rates = dose_rates_now(log, tank)
     start = log.end.date()
-    return recommendation, plan_change_over(posterior, tank, recommendation, rates, start, plan)
+    answer = answer_seen(log, tank)
+    return recommendation, plan_change_over(
+        posterior, tank, recommendation, rates, start, plan, answer
+    )
 
 
 def one_tank(index: int, seed: int) -> dict[str, object]:

@@ -387,8 +387,9 @@ def test_a_change_over_under_way_goes_on_without_a_setting(make_study):
     assert "set the pump to 300 mL/h and dose 120 mL/day of soda" in words
     assert "Until then keep to what" not in words
     told = terminal_lines(twin, "a.html", "a.json")
-    assert "The change-over goes on: set the pump to 300 mL/h and dose 60 mL/day of chloride, " in (
-        told[2]
+    assert (
+        "The change-over goes on: set the pump to 300 mL/h and dose 60 mL/day of chloride, "
+        in (told[2])
     )
 
 
