@@ -283,7 +283,7 @@ def recommend(posterior: Posterior, tank: Tank, seed: np.random.SeedSequence) ->
     return Recommendation(
         status="withheld" if reasons else "recommended",
         reasons=reasons,
-        notes=_notes(posterior, tank, inside, target),
+        notes=_notes(posterior, tank, inside, target, given=setting is not None),
         flow=FlowAdvice(
             needed_ml_h=needed,
             current_ml_h=current,
@@ -396,8 +396,10 @@ def calcium_is_high(posterior: Posterior, tank: Tank) -> bool:
     return band is not None and calcium is not None and bool(np.mean(calcium > band.high) > 0.5)
 
 
-def _notes(posterior: Posterior, tank: Tank, inside: float, target: Target) -> tuple[str, ...]:
-    """Plain sentences that the advice depends on."""
+def _notes(
+    posterior: Posterior, tank: Tank, inside: float, target: Target, *, given: bool
+) -> tuple[str, ...]:
+    """Plain sentences that the advice depends on; `given` where there is a setting."""
     notes = []
     if posterior.net_change:
         notes.append(
@@ -406,7 +408,7 @@ def _notes(posterior: Posterior, tank: Tank, inside: float, target: Target) -> t
             "being added now: stop no dosing on the strength of it. Log every dose to learn the "
             "whole uptake."
         )
-    if posterior.dosed_meq_d > 0:
+    if given and posterior.dosed_meq_d > 0:
         rise = float(np.median(posterior.dosed_meq_d / posterior.volume_l))
         shown = ALKALINITY.from_canonical(rise, target.unit)
         notes.append(
@@ -417,9 +419,13 @@ def _notes(posterior: Posterior, tank: Tank, inside: float, target: Target) -> t
     if inside < 0.5:
         side = "below" if np.median(posterior.alkalinity_now_meq_l) < target.low else "above"
         notes.append(
-            f"Alkalinity is most likely {side} the band now. The setting holds the middle of the "
-            "band once the level has been brought back slowly; it does not correct the level "
-            "quickly by itself."
+            f"Alkalinity is most likely {side} the band now."
+            + (
+                " The setting holds the middle of the band once the level has been brought back "
+                "slowly; it does not correct the level quickly by itself."
+                if given
+                else " Bring it back slowly."
+            )
         )
     if calcium_is_high(posterior, tank):
         notes.append(

@@ -68,13 +68,17 @@ class Picture:
 
 @dataclass(frozen=True)
 class Table:
-    """A table; the first cell of each row heads it; `numeric` columns are set to the right."""
+    """A table; the first cell of each row heads it; `numeric` columns are set to the right.
+
+    One of more than five columns is given room to scroll on a narrow screen, unless `compact`.
+    """
 
     kind: ClassVar[str] = "table"
     caption: Text
     head: Sequence[Text]
     rows: Sequence[Sequence[Text]]
     numeric: frozenset[int] = frozenset()
+    compact: bool = False
 
 
 @dataclass(frozen=True)

@@ -52,6 +52,16 @@ def change_over(report: Report) -> Section | None:
 
 
 def first_step(report: Report) -> Markup:
+    """What to set on the first day, and why."""
+    return say(
+        "{} {}{}",
+        first_settings(report),
+        report.numbers.words("/change_over_plan/reason"),
+        " To begin on a later day, run the report again first." if report.planned else "",
+    )
+
+
+def first_settings(report: Report) -> Markup:
     """What to set on the first day."""
     n = report.numbers
     first = n.get("/change_over/0")
@@ -61,14 +71,8 @@ def first_step(report: Report) -> Markup:
         if first["flow_ml_h"]
         else Markup("leave the pump off")
     )
-    return say(
-        "On {}: {}{}. {}{}",
-        day(first["date"]),
-        pump,
-        say(" and {}", dosing) if dosing else "",
-        n.words("/change_over_plan/reason"),
-        " To begin on a later day, run the report again first." if report.planned else "",
-    )
+    also = say(" and {}", dosing) if dosing else ""
+    return say("On {}: {}{}.", day(first["date"]), pump, also)
 
 
 def first_dosing(n: Numbers) -> Markup:
@@ -138,14 +142,19 @@ def _settings(report: Report) -> Table:
         for i, step in enumerate(steps)
     ]
     doses = (say("{}, mL/day", user_text(name)) for name in names)
-    takes_over = (say("Takes over of {}", user_text(main)),) if takes else ()
+    takes_over = ("Takes over",) if takes else ()
     head = ["From", "Pump, mL/h", *takes_over, *doses, f"Then, {report.unit}"]
     return Table(
-        "What to set if all goes as expected, and the true alkalinity to expect at the retest that "
-        "ends the step (9 in 10)",
+        say(
+            "What to set if all goes as expected{}, and the true alkalinity to expect at the "
+            "retest that ends the step (9 in 10)",
+            say(", what the pump takes over of {}", user_text(main)) if takes else "",
+        ),
         head,
         rows,
-        frozenset(range(1, len(head))),
+        # The range is left to wrap on a narrow screen.
+        frozenset(range(1, len(head) - 1)),
+        compact=True,
     )
 
 
@@ -163,11 +172,13 @@ def _rule(report: Report) -> Iterator[Block]:
     rule = "/change_over_plan/steering"
     yield Prose(
         say(
-            "<strong>Retest alkalinity {}every {}</strong>, at about {} o'clock, when it is "
-            "nearest to its daily mean{} Then log the reading and run the report again: it does "
-            "the sums with all that the log holds. By hand it goes like this:",
+            "<strong>Retest alkalinity {}every {}</strong> (about {} minutes a week), at about {} "
+            "o'clock, when it is nearest to its daily mean{} Then log the reading and run the "
+            "report again: it does the sums with all that the log holds. By hand it goes like "
+            "this:",
             _with_kit(n),
             _days(n, "/change_over_plan/step_days"),
+            n("/change_over_plan/retest_minutes_per_week", 0),
             n("/change_over_plan/retest_hour", 0),
             _as_it_reads(n),
         )
@@ -255,7 +266,7 @@ def _after_last(report: Report) -> Iterator[Text]:
         return
     yield say(
         "<strong>After the last row</strong> go on in the same way. While {} mL/day or more of {} "
-        "is dosed and the reading does not hold the pump, raise the pump by {} mL/h, which takes "
+        "is dosed and the reading lets the pump go on, raise the pump by {} mL/h, which takes "
         "over {} mL/day; not beyond {} mL/h. If something must still be dosed then, the reactor "
         "does not carry the whole load: go on dosing the rest.",
         _rate(n, f"{rule}/extra_from", main),
@@ -274,9 +285,9 @@ def _sums(report: Report) -> Table:
         _edge(report, f"{rule}/readings/{i}") for i in range(len(n.get(f"{rule}/readings")))
     ]
     shown: list[Text] = [
-        say("{} or less", readings[0]),
+        say("≤\N{NO-BREAK SPACE}{}", readings[0]),
         *readings[1:-1],
-        say("{} or more", readings[-1]),
+        say("≥\N{NO-BREAK SPACE}{}", readings[-1]),
     ]
     changes = n.get(f"{rule}/changes")
     decimals = 0 if max(abs(change) for row in changes for change in row) >= 20 else 1
@@ -286,12 +297,19 @@ def _sums(report: Report) -> Table:
     ]
     main = n.get(f"{rule}/of")
     return Table(
-        say("What to add to the dosing of {}, mL/day", user_text(main))
+        say(
+            "What to add to the dosing of {}, mL/day: rows by this reading ({}), columns by the "
+            "last",
+            user_text(main),
+            report.unit,
+        )
         if main is not None
-        else "By how much to change the pump, mL/h",
-        [f"Reads, {report.unit}", *(say("Last {}", reading) for reading in shown)],
+        else f"By how much to change the pump, mL/h: rows by this reading ({report.unit}), columns "
+        "by the last",
+        ["Now", *shown],
         rows,
         frozenset(range(1, len(shown) + 1)),
+        compact=True,
     )
 
 

@@ -11,6 +11,7 @@ from estimator.chamber import ChamberTrade, OddEffluent, SecondChamber, WorkingP
 from estimator.change_over import ChangeOver, ChangeStep, Steering, settable_dose
 from estimator.outlook import ElementOutlook, Outlook
 from estimator.parameters import ALKALINITY, PARAMETERS
+from estimator.planning import USUAL_MINUTES
 from estimator.study import Study
 from estimator.supplies import DAYS_PER_MONTH, MOST_DAYS, Magnesium, Stock
 from estimator.tank_ph import LOW_PH, TankPh
@@ -81,6 +82,7 @@ def _plan(study: Study, plan: ChangeOver) -> Json:
         "rise_limit": _alkalinity(study, plan.rise_limit_meq_l_d),
         "rise_limit_stated": plan.rise_limit_stated,
         "step_days": plan.step_days,
+        "retest_minutes_per_week": _retest_minutes(study, plan, kit),
         "steering": plan.steering and _steering(study, plan.steering, kit),
         "retest_hour": plan.retest_hour,
         "kit": kit,
@@ -88,6 +90,14 @@ def _plan(study: Study, plan: ChangeOver) -> Json:
         "levels": _levels(study, plan, plan.levels_meq_l),
         "overnight_levels": _levels(study, plan, plan.overnight_meq_l),
     }
+
+
+def _retest_minutes(study: Study, plan: ChangeOver, kit: str | None) -> float | None:
+    """What the retests take, minutes a week; None without a plan."""
+    if plan.steering is None:
+        return None
+    each = study.tank.kits[kit].minutes if kit is not None else None
+    return (USUAL_MINUTES if each is None else each) * 7 / plan.step_days
 
 
 def _retest_kit(study: Study) -> str | None:

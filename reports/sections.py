@@ -192,8 +192,8 @@ def _withheld(report: Report) -> Iterator[Block]:
         yield Prose(
             say(
                 "<strong>The change-over goes on all the same,</strong> in steps that the retests "
-                "steer. {}",
-                hand_over.first_step(report),
+                "steer. {} More below.",
+                hand_over.first_settings(report),
             )
         )
     else:

@@ -351,7 +351,7 @@ def test_sums_of_the_rule(make_study):
     assert rule["changes"][0][4] == pytest.approx(39.23, abs=0.01)
     assert rule["changes"][2][2] == pytest.approx(0.0, abs=1e-6)
     words = words_of(html, "change-over")
-    assert "7.5 or less" in words
+    assert "≤ 7.5" in words
     assert "at the first retest count the last one as 8.4" in words
     assert "Dose 0.50 mL of chloride with each mL of soda." in words
     # 8 mL/h a meq/day, 0.5 mL of soda a meq: 16 mL/h a mL/day.
@@ -409,7 +409,7 @@ def test_retests_name_the_kit_whose_readings_they_are(make_study, gain, off):
     """The figures hold for one bottle; another reads otherwise."""
     study = with_gain(make_study("start"), gain)
     words = words_of(page_and_twin(study)[0], "change-over")
-    assert "Retest alkalinity with kit drops, the present bottle, every 2 days" in words
+    assert "Retest alkalinity with kit drops, the present bottle, every 2 days (about 18 " in words
     assert f"the figures below are as that bottle reads ({off})." in words
     assert "With another kit or bottle run the report again first." in words
 
