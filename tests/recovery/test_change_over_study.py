@@ -1,0 +1,63 @@
+"""Change-overs in tanks that differ from the model; the whole study is `change_over_study.py`."""
+
+from __future__ import annotations
+
+import json
+import sys
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import replace
+from functools import partial
+from multiprocessing import get_context
+from pathlib import Path
+
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))
+import numpy as np
+from change_over_study import DKH, TrueTank, odd_case, one_tank
+
+STUDY = json.loads(Path(__file__).with_name("change_over_study.json").read_text())
+
+
+def test_a_keeper_who_follows_the_plan_stays_in_the_band() -> None:
+    """Two tanks, six weeks: in the band on 9 days of 10, and never faster up than the limit.
+
+    The same tanks after an overnight switch to the same setting stay in it on fewer days.
+    """
+    with ProcessPoolExecutor(2, mp_context=get_context("spawn")) as pool:
+        for found in pool.map(partial(one_tank, seed=9), (0, 1)):
+            plan, overnight = found["plan"], found["overnight"]
+            assert plan["in_band_since"] >= 0.9
+            assert plan["in_band"] > overnight["in_band"]
+            assert plan["rising"] == 0.0
+
+
+def test_the_true_tank_follows_the_stirred_tank() -> None:
+    """ε 0, no saturation near, no light: A_∞ = A_e − UV/F (Levenspiel, Chemical Reaction
+    Engineering), the strength of the effluent being the same whatever the tank's level."""
+    case = odd_case(np.random.default_rng(1))
+    true = TrueTank(case, case.log, case.log.end)
+    truth = replace(
+        case.truth,
+        exponent=0.0,
+        light_ratio=1.0,
+        uptake_meq_l_d=np.full_like(case.truth.uptake_meq_l_d, 1.0 * DKH),
+        effluent_gain_meq_l=np.full_like(case.truth.effluent_gain_meq_l, 10.0 * DKH),
+    )
+    true.case = replace(case, truth=truth)
+    true.set(0.1 * truth.volume_l * 1000 / 24, {})
+    middle = case.tank.targets["alkalinity"].middle
+    start = true.level
+    for _ in range(7):
+        true.pass_day()
+    # A tenth of the water a day brings 10 dKH over the middle: settled, the level is the middle.
+    assert true.level - middle == pytest.approx((start - middle) * np.exp(-0.7), rel=1e-3)
+
+
+def test_the_study_reached_its_goal() -> None:
+    """In the committed study: 95 % of days in the band, far more than after an overnight switch."""
+    shares = STUDY["share_of_days"]
+    assert STUDY["followed"] == STUDY["tanks"] == 50
+    assert shares["plan, exponent any"]["in_band"] >= 0.95
+    assert shares["plan, exponent any"]["rising"] <= 0.01
+    assert shares["overnight, exponent any"]["in_band"] < 0.5
