@@ -1,4 +1,4 @@
-"""How alkalinity answers to pump and dosing, and the rule by which retests steer them.
+"""The rule by which retests steer pump and dosing, and what comes of following it.
 
 The rule is a proportional and integral controller in its velocity form (Åström and Hägglund,
 Advanced PID Control; from memory): settings move the rate of change of alkalinity, not its level,
@@ -23,83 +23,8 @@ from typing import NamedTuple
 
 import numpy as np
 
+from estimator.futures import Futures, advance
 from estimator.tank import Target
-
-
-class Response(NamedTuple):
-    """How alkalinity answers to the settings: one value per draw (s,), or one for the middle tank.
-
-    Attributes:
-        volume_l, exponent, reference_l_d, gain_meq_l, uptake_meq_l_d: as in `Posterior`.
-        middle_meq_l: level at which `gain_meq_l` holds.
-        strongest: largest factor on the gain that a slow flow can bring: the water leaves the
-            chamber saturated at the latest.
-    """
-
-    volume_l: np.ndarray
-    exponent: np.ndarray
-    reference_l_d: float
-    gain_meq_l: np.ndarray
-    uptake_meq_l_d: np.ndarray
-    middle_meq_l: float
-    strongest: np.ndarray
-
-    def rates(self, flow_l_d: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Inflow κ = (F/V)(F/F_ref)^(−ε) and decay κ(1 − ε), per day."""
-        running = np.maximum(flow_l_d, 1e-9)
-        respond = (running / self.reference_l_d) ** -self.exponent
-        kappa = flow_l_d / self.volume_l * np.minimum(respond, self.strongest)
-        return kappa, kappa * (1 - self.exponent)
-
-    def reactor_meq_d(self, flow_l_d: np.ndarray, level_meq_l: np.ndarray) -> np.ndarray:
-        """Alkalinity that the reactor adds at a level."""
-        kappa, decay = self.rates(flow_l_d)
-        gain = kappa * self.gain_meq_l - decay * (level_meq_l - self.middle_meq_l)
-        return gain * self.volume_l
-
-
-def advance(
-    level: np.ndarray,
-    kappa: np.ndarray,
-    decay: np.ndarray,
-    gain: np.ndarray,
-    middle: float,
-    net: np.ndarray,
-    days: float = 1.0,
-) -> np.ndarray:
-    """Level after some days of steady settings, meq/L: exact.
-
-    dA/dt = κX − κ(1 − ε)(A − A_m) + net, the stirred tank of `mass_balance` (Levenspiel, Chemical
-    Reaction Engineering); at ε = 0: A_∞ = A_e − UV/F, A = A_∞ + (A_0 − A_∞)e^(−Ft/V).
-
-    Args:
-        level: at the start.
-        kappa, decay: see `Response.rates`.
-        gain: X, of the effluent over the level A_m, meq/L.
-        middle: A_m.
-        net: dosing less uptake, meq/L/day.
-        days: how many.
-    """
-    fading = decay * days
-    lasting = np.where(fading > 1e-9, -np.expm1(-fading) / np.maximum(decay, 1e-12), days)
-    return level * np.exp(-fading) + lasting * (kappa * gain + decay * middle + net)
-
-
-class Futures(NamedTuple):
-    """What may come: draws (s,) of the tank, and (days, s) of what drifts or is read."""
-
-    response: Response
-    start_meq_l: np.ndarray
-    uptake_meq_l_d: np.ndarray
-    gain_meq_l: np.ndarray
-    kit_gain: np.ndarray
-    error_meq_l: np.ndarray
-    kit_step: float
-
-    def read(self, day: int, level: np.ndarray) -> np.ndarray:
-        """What the kit shows on a day."""
-        shown = self.kit_gain * level + self.error_meq_l[day]
-        return np.round(shown / self.kit_step) * self.kit_step
 
 
 class Plans(NamedTuple):

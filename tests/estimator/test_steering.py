@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from estimator import units
-from estimator.steering import Followed, Futures, Plans, Response, follow, to_kit
+from estimator.futures import Futures, Response
+from estimator.steering import Followed, Plans, follow, to_kit
 
 DKH = units.MEQ_L_PER_DKH
 
