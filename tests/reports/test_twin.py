@@ -6,6 +6,7 @@ import json
 from dataclasses import replace
 from datetime import date, datetime
 from itertools import pairwise
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -220,6 +221,13 @@ def test_quantiles_of_known_draws():
     assert [found[key] for key in ("q05", "q25", "q50", "q75", "q95", "mean")] == pytest.approx(
         [5, 25, 50, 75, 95, 50]
     )
+
+
+def test_the_guide_names_every_key(make_study):
+    """DEVELOPERS.md has a row for each part of the twin."""
+    guide = (Path(__file__).parents[2] / "DEVELOPERS.md").read_text(encoding="utf-8")
+    told = guide[guide.index("## The JSON twin") : guide.index("## Dependencies")]
+    assert {key for key in build_twin(make_study("full")) if f"`{key}`" not in told} == set()
 
 
 def test_change_over_keeps_the_contract(study):
