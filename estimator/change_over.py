@@ -23,15 +23,14 @@ import numpy as np
 
 from estimator import units
 from estimator.futures import (
-    MOST_EXPONENT,
     Futures,
     Response,
-    each,
     futures_of,
     middle_of,
     response_of,
 )
 from estimator.ladder import (
+    FURTHEST,
     GOOD_ENOUGH,
     LONGEST_CORRECTION_DAYS,
     LONGEST_DAYS,
@@ -61,6 +60,8 @@ USUAL_MAX_RISE = 0.5 * units.MEQ_L_PER_DKH
 source)."""
 LEAST_CHANGE = 1.25
 """Change of flow from which the effluent's answer to it can be told."""
+EFFLUENT_ERROR = 0.07
+"""Log sd of the ratio of two effluent strengths: 5 % each, tests and drift together."""
 
 WITHHELD = (
     "No setting is recommended, so there is none to change to. If a change-over is under way, go "
@@ -98,7 +99,8 @@ class Steering:
     """The rule for each retest; readings are what the kit shows.
 
     Attributes:
-        above_meq_l, below_meq_l: readings from which on the pump waits; figures the kit can show.
+        above_meq_l, below_meq_l: readings from which on the pump waits, figures the kit can show:
+            `below` with dosing or on the way down, `above` on the way up, both past the last step.
         wanted_meq_l: reading aimed at.
         began_meq_l: counts as the last reading at the first retest.
         counts_meq_l: a reading further than this from `wanted_meq_l` counts as this far.
@@ -106,10 +108,11 @@ class Steering:
         per_fall_meq_d: more dosing for each meq/L that it fell since the last retest.
         ml_per_meq: mL of each solution for a meq of alkalinity dosed; empty where there is none:
             all of the change is then made by the pump.
+        whole_load_meq_d: dosing that puts back all that the tank takes up.
         ml_h_per_meq_d: change of the pump that makes good a meq/day.
         extra_ml_h, extra_meq_d: step of the pump past the last one, and what it takes over, while
             at least half as much is dosed.
-        highest_ml_h: the pump is not to go beyond.
+        lowest_ml_h, highest_ml_h: the pump is to stay between.
         most_meq_d: dosing is not to go beyond.
     """
 
@@ -121,9 +124,11 @@ class Steering:
     per_level_meq_d: float
     per_fall_meq_d: float
     ml_per_meq: Mapping[str, float]
+    whole_load_meq_d: float
     ml_h_per_meq_d: float
     extra_ml_h: float
     extra_meq_d: float
+    lowest_ml_h: float
     highest_ml_h: float
     most_meq_d: float
 
@@ -147,10 +152,12 @@ class ChangeOver:
         steps: in order, as they come if all goes as expected.
         steering: the rule for each retest; None without a plan.
         corrects: the first step only brings the level back into the band.
-        probability: chance that, from the first day (after a correction: from its end) through the
-            last retest and at least `HORIZON_DAYS`, the daily mean stays in the band and never
-            rises by more than the limit; None without a plan.
+        probability: chance that over `judged_days` the daily mean stays in the band (while a
+            correction runs: or on the side where it began) and never rises by more than the limit;
+            None without a plan.
         good_days: expected share of such days.
+        left_dosed: part of the load that is still dosed at the end of that time, in the middle one
+            of the futures; None where nothing can be dosed.
         overnight_probability: the same, the final setting made in one step and then left alone.
         judged_days: length of that time, from the first step; retests go on through it.
         levels_meq_l: (judged_days, s) daily means under the plan and its rule.
@@ -173,6 +180,7 @@ class ChangeOver:
     corrects: bool
     probability: float | None
     good_days: float | None
+    left_dosed: float | None
     overnight_probability: float | None
     judged_days: int
     levels_meq_l: np.ndarray | None
@@ -210,28 +218,35 @@ def dose_rates_now(log: TankLog, tank: Tank) -> dict[str, float]:
     }
 
 
-def answer_seen(log: TankLog, tank: Tank) -> float | None:
-    """Exponent with which the effluent answered the last change of flow, by its tests alone.
+def answer_seen(log: TankLog, tank: Tank) -> tuple[float, float] | None:
+    """Exponent with which the effluent answered the last change of flow by its tests, and its sd.
 
     −ln(X₂/X₁)/ln(F₂/F₁) of the gains X over the middle of the band, between the last two settings
-    of the pump at which the effluent's alkalinity was tested, from 0 to `MOST_EXPONENT`; None
-    where there are no two that differ by `LEAST_CHANGE`.
+    of the pump at which the effluent's alkalinity was tested; None where no two differ by
+    `LEAST_CHANGE`. Tests before new media or another chamber pH do not count.
     """
     settings, origin = settings_of(log, tank), origin_of(log)
     middle = tank.targets[ALKALINITY.name].middle
-    gains: dict[float, list[float]] = {}
+    renewed = max(
+        (a.time for kind in ("media_change", "ph_setting") for a in actions_of(log, kind)),
+        default=log.start,
+    )
+    runs: list[tuple[float, list[float]]] = []
     for reading in sorted(log.readings, key=lambda r: r.time):
-        flow = settings.flow_l_d.at(day_of(reading.time, origin))
-        if (reading.parameter, reading.sample) == (ALKALINITY.name, "effluent") and flow > 0:
-            # A flow that is set again counts as the later one.
-            seen = gains.pop(flow, [])
-            gains[flow] = [*seen, max(reading.value - middle, 1e-3)]
-    last, *before = reversed(gains.items()) if gains else ((0.0, [1.0]),)
-    for flow, seen in before:
-        change = float(np.log(last[0] / flow))
+        if (reading.parameter, reading.sample) != (ALKALINITY.name, "effluent"):
+            continue
+        # A reading at the instant of a change is of the setting before it.
+        flow = settings.flow_l_d.at(day_of(reading.time, origin) - 1e-6)
+        if flow <= 0 or reading.time < renewed:
+            continue
+        if not runs or runs[-1][0] != flow:
+            runs.append((flow, []))
+        runs[-1][1].append(max(reading.value - middle, 1e-3))
+    for flow, gains in reversed(runs[:-1]):
+        change = float(np.log(runs[-1][0] / flow))
         if abs(change) >= np.log(LEAST_CHANGE):
-            answer = -float(np.log(np.mean(last[1]) / np.mean(seen))) / change
-            return float(np.clip(answer, 0.0, MOST_EXPONENT))
+            answer = -float(np.log(np.median(runs[-1][1]) / np.median(gains))) / change
+            return answer, EFFLUENT_ERROR / abs(change)
     return None
 
 
@@ -248,12 +263,19 @@ def rates_to_go_on(
     }
 
 
-def _unknown(futures: Futures) -> dict[str, Futures]:
-    """The futures with one thing known after the other, by what would make it known."""
+def _unknown(futures: Futures, flow_l_d: float) -> dict[str, Futures]:
+    """The futures with one thing known after the other, by what would make it known.
+
+    Args:
+        futures: drawn.
+        flow_l_d: of the first step that raises the pump, at which the effluent could be tested.
+    """
     response = futures.response
-    middle = np.median(response.gain_meq_l)
-    strength = futures.gain_meq_l * (middle / response.gain_meq_l)
-    sure = response._replace(exponent=np.full_like(response.exponent, np.median(response.exponent)))
+    answers = (max(flow_l_d, 1e-9) / response.reference_l_d) ** -response.exponent
+    answers = np.minimum(answers, response.strongest)
+    known = np.median(response.gain_meq_l * answers) / answers
+    strength = futures.gain_meq_l * (known / response.gain_meq_l)
+    sure = response._replace(gain_meq_l=known)
     uptake = np.median(response.uptake_meq_l_d) - response.uptake_meq_l_d
     level = np.full_like(futures.start_meq_l, np.median(futures.start_meq_l))
     gain = np.full_like(futures.kit_gain, np.median(futures.kit_gain))
@@ -282,7 +304,7 @@ def plan_change_over(
     dose_ml_d: Mapping[str, float],
     start: date,
     seed: np.random.SeedSequence,
-    answer: float | None = None,
+    answer: tuple[float, float] | None = None,
 ) -> ChangeOver:
     """The plan from the settings at the log's end to the recommended one.
 
@@ -317,6 +339,7 @@ def plan_change_over(
         corrects=False,
         probability=None,
         good_days=None,
+        left_dosed=None,
         overnight_probability=None,
         judged_days=0,
         levels_meq_l=None,
@@ -338,7 +361,7 @@ def plan_change_over(
         )
     middle = middle_of(response)
     wait = max((start - posterior.days[-1]).days, 0)
-    seeds = np.random.default_rng(seed).integers(2**31, size=2)
+    seeds = np.random.default_rng(seed).integers(2**31, size=3)
     days = LONGEST_CORRECTION_DAYS + LONGEST_DAYS
     waiting = (wait, present, dosed)
 
@@ -346,7 +369,8 @@ def plan_change_over(
         rng = np.random.default_rng(one)
         return futures_of(posterior, tank, response, waiting, answer, days, rng)
 
-    search, fresh = (drawn(int(one)) for one in seeds)
+    # The chosen plan is told by futures that had no part in choosing it.
+    search, fresh, told = (drawn(int(one)) for one in seeds)
     doses = dose_ml_d if dosed > 0 else _doses_of_load(tank, recommendation)
     doses = rates_to_go_on(doses, posterior, tank)
     given = sum(tank.solutions[s].alkalinity_meq_per_ml * ml for s, ml in doses.items())
@@ -363,16 +387,18 @@ def plan_change_over(
         rise_meq_l_d=rise,
         kit_gain=float(np.median(search.kit_gain)),
         kit_step=search.kit_step,
+        furthest=1.0 if provisional else FURTHEST,
     )
     settled = abs(task.start_meq_l - band.middle) <= 0.25 * (band.high - band.low)
     share = (present / flow_l_d) ** (1 - float(middle.exponent)) if present > 0 else 0.0
-    if not dose_ml_d and settled and abs(share - 1) < NEAR_SHARE:
+    if dosed == 0 and settled and abs(share - 1) < NEAR_SHARE:
         moved = "" if present == flow_l_d else " Set the pump to it in one go."
         return replace(
             nothing,
             kind="nothing to do",
             reason="The reactor already carries the load, and the recommended setting is close to "
-            f"the present one.{moved} Go on testing.",
+            f"the present one.{moved} Go on testing; where a change-over has just ended, by its "
+            "rule.",
         )
     right = corrected(task)
     if right is None:
@@ -384,8 +410,12 @@ def plan_change_over(
             "bring it back: put the level right first, then run the report again.",
         )
     found = search_plans(right, search, fresh, right.correction_days + LONGEST_DAYS)
-    kind = "hand over" if dose_ml_d else "change flow"
-    return _told(replace(nothing, kind=kind), right, found, fresh, start)
+    kind = "hand over" if dosed > 0 else "change flow"
+    plan = _told(replace(nothing, kind=kind), right, found, told, start)
+    # What the reactor does not need beside it is given up at once.
+    none = {name: 0.0 for name in dose_ml_d if name not in task.ml_per_meq}
+    steps = tuple(replace(step, dose_ml_d={**none, **step.dose_ml_d}) for step in plan.steps)
+    return replace(plan, steps=steps)
 
 
 def _provisional(posterior: Posterior, pump: Reactor) -> float:
@@ -399,14 +429,20 @@ def _provisional(posterior: Posterior, pump: Reactor) -> float:
         return 0.0
     needed = min(needed, FURTHEST_UNTESTED * float(to_ml_h(np.array(posterior.present_flow_l_d))))
     step = pump.flow_step_ml_h
+    lowest = max(np.ceil(pump.flow_min_ml_h / step - 1e-9), 1.0)
     highest = np.floor(pump.flow_max_ml_h / step + 1e-9)
-    return float(to_l_d(np.array(np.clip(np.round(needed / step), 1.0, highest) * step)))
+    return float(to_l_d(np.array(np.clip(np.round(needed / step), lowest, highest) * step)))
 
 
 def _doses_of_load(tank: Tank, recommendation: Recommendation) -> dict[str, float]:
-    """mL/day that put back the whole load: one solution of alkalinity, and one of calcium alone."""
+    """mL/day that put back the whole load: one solution of alkalinity, and one of calcium alone.
+
+    The second only where the first brings no calcium.
+    """
     rates: dict[str, float] = {}
     for carries in (True, False):
+        if any(tank.solutions[name].calcium_mmol_per_ml > 0 for name in rates):
+            break
         for name, draws in recommendation.dose_ml_d.items():
             if (tank.solutions[name].alkalinity_meq_per_ml > 0) == carries:
                 rates[name] = float(np.median(draws))
@@ -421,14 +457,14 @@ def _told(empty: ChangeOver, task: Task, found: Found, futures: Futures, start: 
     plans, judged = found.plans, found.judged_days
     count = np.array([judged])
 
-    def followed(plans: Plans, futures: Futures) -> tuple[np.ndarray, float]:
+    def followed(plans: Plans, futures: Futures) -> tuple[np.ndarray, float, float]:
         levels = follow(futures, plans, judged).level_meq_l
-        whole, _ = chances(
+        whole, share = chances(
             levels, futures.start_meq_l, task.band, task.rise_meq_l_d, task.correction_days, count
         )
-        return levels[:, 0], float(whole[0])
+        return levels[:, 0], float(whole[0]), float(share[0])
 
-    levels, _ = followed(plans, futures)
+    levels, chance, good_days = followed(plans, futures)
     final = task.final_l_d
     at_once = plans._replace(
         flow_l_d=np.array([[task.present_l_d, final]]),
@@ -437,15 +473,19 @@ def _told(empty: ChangeOver, task: Task, found: Found, futures: Futures, start: 
         dose_meq_d=np.zeros(1),
         retest_days=(),
     )
-    overnight, overnight_chance = followed(at_once, futures)
+    overnight, overnight_chance, _ = followed(at_once, futures)
     remedy, remedy_chance = "", None
-    if found.chance < GOOD_ENOUGH:
-        gains = {name: followed(plans, one)[1] for name, one in _unknown(futures).items()}
+    if chance < GOOD_ENOUGH:
+        first_l_d = float(plans.flow_l_d[0, -1 if plans.last[0] == 1 else 2])
+        known = _unknown(futures, first_l_d)
+        gains = {name: followed(plans, one)[1] for name, one in known.items()}
         remedy = max(gains, key=lambda name: gains[name])
         remedy_chance = gains[remedy]
-        if remedy_chance < found.chance + MC_ERROR:
+        if remedy_chance < chance + MC_ERROR:
             remedy, remedy_chance = "run the report again after every retest", None
-    steps = _steps(task, found, levels, start)
+    steps = _steps(task, found, futures, start)
+    whole = follow(futures, plans, judged)
+    left = np.median(whole.dose_meq_d[-1, 0]) / max(task.load_meq_d, 1e-9)
     return replace(
         empty,
         reason=_reason(task, steps, empty),
@@ -461,15 +501,18 @@ def _told(empty: ChangeOver, task: Task, found: Found, futures: Futures, start: 
             per_level_meq_d=float(plans.per_level[0]),
             per_fall_meq_d=float(plans.per_fall[0]),
             ml_per_meq=task.ml_per_meq,
+            whole_load_meq_d=task.load_meq_d,
             ml_h_per_meq_d=float(to_ml_h(np.array(1 / plans.meq_per_l))),
             extra_ml_h=task.shown_ml_h(plans.extra_l_d),
             extra_meq_d=plans.extra_meq_d,
+            lowest_ml_h=task.shown_ml_h(plans.limits_l_d[0]),
             highest_ml_h=task.shown_ml_h(plans.limits_l_d[1]),
             most_meq_d=plans.most_meq_d,
         ),
         corrects=task.before is not None,
-        probability=found.chance,
-        good_days=found.good_days,
+        probability=chance,
+        good_days=good_days,
+        left_dosed=float(left) if task.ml_per_meq else None,
         overnight_probability=overnight_chance,
         judged_days=judged,
         levels_meq_l=levels,
@@ -478,30 +521,18 @@ def _told(empty: ChangeOver, task: Task, found: Found, futures: Futures, start: 
     )
 
 
-def _steps(task: Task, found: Found, levels: np.ndarray, start: date) -> tuple[ChangeStep, ...]:
-    """The ladder as the middle tank climbs it, its kit showing the truth to any digit."""
-    plans = found.plans
-    days = len(levels) + LONGEST_DAYS
-    tank = each(task.tank, np.atleast_1d)
-    path = follow(
-        Futures(
-            response=tank,
-            start_meq_l=np.array([task.start_meq_l]),
-            uptake_meq_l_d=np.repeat(tank.uptake_meq_l_d[None], days, axis=0),
-            gain_meq_l=np.repeat(tank.gain_meq_l[None], days, axis=0),
-            kit_gain=np.array([task.kit_gain]),
-            error_meq_l=np.zeros((days + 1, 1)),
-            kit_step=1e-9,
-        ),
-        plans,
-        days,
-    )
-    column, dose = path.column[:, 0, 0], path.dose_meq_d[:, 0, 0]
-    last = int(plans.last[0])
-    begins: list[int] = []
-    for k in range(1, last + 1):
-        reached = np.flatnonzero(column == k)
-        begins.append(int(reached[0]) if len(reached) else begins[-1] + found.step_days)
+def _steps(task: Task, found: Found, futures: Futures, start: date) -> tuple[ChangeStep, ...]:
+    """The ladder with the days and doses at which the middle one of the futures gets there."""
+    plans, last = found.plans, int(found.plans.last[0])
+    path = follow(futures, plans, len(futures.uptake_meq_l_d))
+    column = np.median(path.column[:, 0], axis=1)
+    dose = np.median(path.dose_meq_d[:, 0], axis=1)
+    days = len(column)
+    begins = [0]
+    for k in range(2, last + 1):
+        reached = np.flatnonzero(column >= k)
+        due = begins[-1] + found.step_days
+        begins.append(max(int(reached[0]), due) if len(reached) else due)
     ends = [*begins[1:], begins[-1] + found.step_days]
 
     def settable(meq_d: float) -> dict[str, float]:
@@ -514,7 +545,7 @@ def _steps(task: Task, found: Found, levels: np.ndarray, start: date) -> tuple[C
             dose_ml_d=settable(float(dose[min(begins[k], days - 1)])),
             takes_ml_d=settable(float(plans.takes_meq_d[0, k + 1])),
             retest_on=start + timedelta(days=ends[k]),
-            alkalinity_meq_l=levels[min(ends[k], len(levels)) - 1],
+            alkalinity_meq_l=path.level_meq_l[min(ends[k], days) - 1, 0],
         )
         for k in range(last)
     )

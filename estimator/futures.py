@@ -16,21 +16,21 @@ from estimator.tank import Tank
 
 DRAWS = 400
 LAW_DOUBT = 0.5
-"""Share of the futures of a running reactor in which the effluent answers to the flow as it did at
-the last change, not by the one power that the fit knows: a chamber near saturation answers
-otherwise than one far from it (no source)."""
+"""Share of the futures of a reactor that has run in which the effluent answers to the flow as it
+did at the last change (any way, where none was tested), not by the one power that the fit knows: a
+chamber near saturation answers otherwise than one far from it (no source)."""
 MOST_EXPONENT = 0.95
 """At 1 the supply would not depend on the flow at all."""
-ANSWER_SD = 0.1
-"""How surely two effluent tests tell that answer: 5 % over a change of flow by half."""
 
 
 class Response(NamedTuple):
     """How alkalinity answers to the settings: one value per draw (s,), or one for the middle tank.
 
     Attributes:
-        volume_l, exponent, reference_l_d, gain_meq_l, uptake_meq_l_d: as in `Posterior`.
-        middle_meq_l: level at which `gain_meq_l` holds.
+        volume_l, exponent: as in `Posterior`.
+        gain_meq_l: of the effluent over tank water, at the flow `reference_l_d` and a tank level of
+            `middle_meq_l`.
+        uptake_meq_l_d: at the log's end.
         strongest: largest factor on the gain that a slow flow can bring: the water leaves the
             chamber saturated at the latest.
     """
@@ -85,7 +85,16 @@ def advance(
 
 
 class Futures(NamedTuple):
-    """What may come: draws (s,) of the tank, and (days, s) of what drifts or is read."""
+    """What may come: draws (s,) of the tank, and (days, s) of what drifts or is read.
+
+    Attributes:
+        response: see `Response`.
+        start_meq_l: (s,) level at the start.
+        uptake_meq_l_d, gain_meq_l: (days, s).
+        kit_gain: (s,) reading over level.
+        error_meq_l: (days + 1, s) of a reading.
+        kit_step: smallest step of the kit, meq/L.
+    """
 
     response: Response
     start_meq_l: np.ndarray
@@ -149,7 +158,7 @@ def futures_of(
     tank: Tank,
     response: Response,
     waiting: tuple[int, float, float],
-    answer: float | None,
+    answer: tuple[float, float] | None,
     days: int,
     rng: np.random.Generator,
 ) -> Futures:
@@ -173,8 +182,9 @@ def futures_of(
     strength = 1 + posterior.effluent_drift[at] * np.cumsum(rng.standard_normal(shape), 0)
     gain = posterior.effluent_gain_meq_l[at] * np.maximum(strength, 0.05)
     response = picked(response, at)
-    if flow > 0:
-        response, factor = _doubted(response, flow, answer, rng)
+    if posterior.reference_flow_l_d is not None:
+        seen_at = flow if flow > 0 else posterior.reference_flow_l_d
+        response, factor = _doubted(response, seen_at, answer, rng)
         gain = gain * factor
     kappa, decay = response.rates(np.full(len(at), flow))
     level = posterior.alkalinity_now_meq_l[at]
@@ -188,7 +198,10 @@ def futures_of(
 
 
 def _doubted(
-    response: Response, flow_l_d: float, answer: float | None, rng: np.random.Generator
+    response: Response,
+    flow_l_d: float,
+    answer: tuple[float, float] | None,
+    rng: np.random.Generator,
 ) -> tuple[Response, np.ndarray]:
     """The response seen from the present flow, with `LAW_DOUBT`, and the factor on gains to there.
 
@@ -200,7 +213,7 @@ def _doubted(
     if answer is None:
         other = rng.uniform(0.0, MOST_EXPONENT, len(factor))
     else:
-        other = answer + ANSWER_SD * rng.standard_normal(len(factor))
+        other = answer[0] + answer[1] * rng.standard_normal(len(factor))
         other = np.clip(other, 0.0, MOST_EXPONENT)
     exponent = np.where(doubted, other, response.exponent)
     seen = response._replace(

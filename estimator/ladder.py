@@ -63,7 +63,7 @@ class Task:
 
     `before` is (flow L/day, days) of a correction of the level that comes first, None where the
     level is in the band. `ml_per_meq`: of each solution for a meq of alkalinity, empty where
-    nothing can be dosed.
+    nothing can be dosed. The pump goes past the final flow by `furthest` times it at most.
     """
 
     tank: Response
@@ -78,6 +78,7 @@ class Task:
     rise_meq_l_d: float
     kit_gain: float
     kit_step: float
+    furthest: float
     before: tuple[float, int] | None = None
 
     @property
@@ -100,7 +101,7 @@ class Task:
     @property
     def highest_l_d(self) -> float:
         """Flow that the pump is not to exceed."""
-        return max(self.settable(FURTHEST * self.final_l_d), self.final_l_d)
+        return max(self.settable(self.furthest * self.final_l_d), self.final_l_d)
 
     @property
     def extra_l_d(self) -> float:
@@ -157,7 +158,8 @@ def corrected(task: Task) -> Task | None:
     need = task.load_meq_d + side * LARGEST_LEAD * task.rise_meq_l_d * float(task.tank.volume_l)
     flow = task.present_l_d
     given = task.supply_meq_d(flow, start)
-    if not task.ml_per_meq or given > need:
+    # Without dosing the pump is all there is; with it, it comes down where it alone gives too much.
+    if given > max(need, 0.0) or (not task.ml_per_meq and (side > 0 or flow > 0)):
         flow = task.settable(task.flow_for(need, start))
     dose = float(np.clip(need - task.supply_meq_d(flow, start), 0.0, task.most_meq_d))
     level = start
@@ -184,9 +186,10 @@ def _ladder(task: Task, steps: int, first: float) -> tuple[list[float], list[flo
         flows.append(task.settable(task.final_l_d * float(carried) ** (1 / order)))
     flows.append(task.final_l_d)
     supply = [task.supply_meq_d(flow) for flow in flows]
-    # A setting recommended carries the whole load, whatever the medians of its parts say.
-    if abs(supply[-1] / max(task.load_meq_d, 1e-9) - 1) < NEAR_SHARE:
-        supply = [given * task.load_meq_d / supply[-1] for given in supply]
+    # A setting recommended carries the whole load, whatever the means of its parts say.
+    scale = task.load_meq_d / max(supply[-1], 1e-9)
+    if scale < 1 + NEAR_SHARE:
+        supply = [given * scale for given in supply]
     dose = left = float(np.clip(task.load_meq_d - supply[1], 0.0, task.most_meq_d))
     takes = [0.0, 0.0]
     for before, now in pairwise(supply[1:]):
@@ -200,7 +203,6 @@ def candidates(task: Task, step_days: int, days: int) -> tuple[Plans, np.ndarray
     volume = float(task.tank.volume_l)
     half_band = 0.5 * (task.band.high - task.band.low)
     wanted = task.kit_gain * task.band.middle
-    low, _ = to_l_d(np.array([task.pump.flow_min_ml_h, task.pump.flow_max_ml_h]))
     columns = max(STEPS) + 2 + (task.before is not None)
     begun = task.present_l_d if task.before is None else task.before[0]
     gap = abs(task.supply_meq_d(task.final_l_d) - task.supply_meq_d(begun))
@@ -213,15 +215,14 @@ def candidates(task: Task, step_days: int, days: int) -> tuple[Plans, np.ndarray
             continue
         for first in FIRST_STEPS if steps > 1 else (1.0,):
             flows, takes, dose = _ladder(task, steps, first)
+            if steps > 1 and len(set(flows[1:])) < len(flows) - 1:
+                continue  # The pump has too few settings for so many steps.
             for steering_days in slow:
                 per_fall = volume / steering_days
                 most = LARGEST_LEAD * task.rise_meq_l_d * steering_days
                 lead = float(np.clip(task.band.middle - task.start_meq_l, -most, most))
                 for width, counts in product(WIDTHS, COUNTS):
-                    above, below = (
-                        to_kit(np.array(wanted + side * width * half_band), task.kit_step, side)
-                        for side in (1, -1)
-                    )
+                    above, below = thresholds(wanted, width * half_band, task.kit_step)
                     one = {
                         "flow_l_d": np.pad(flows, (0, columns - len(flows)), mode="edge"),
                         "takes_meq_d": np.pad(takes, (0, columns - len(takes))),
@@ -236,18 +237,36 @@ def candidates(task: Task, step_days: int, days: int) -> tuple[Plans, np.ndarray
                     each.append(one)
                     numbers.append(steps)
     more = task.supply_meq_d(task.final_l_d + task.extra_l_d) - task.supply_meq_d(task.final_l_d)
+    # A ladder that comes down begins above what the pump may later go back up to.
+    most_l_d = max(task.highest_l_d, *(float(one["flow_l_d"][1]) for one in each))
     plans = Plans(
         **{name: np.array([one[name] for one in each]) for name in each[0]},
         extra_l_d=task.extra_l_d,
         extra_meq_d=max(more, 1e-9),
         retest_days=tuple(range(step_days, days + 1, step_days)),
         wanted=wanted,
-        began=task.kit_gain * task.start_meq_l,
+        began=float(np.round(task.kit_gain * task.start_meq_l / task.kit_step) * task.kit_step),
         meq_per_l=max(more / task.extra_l_d, LEAST_SLOPE * task.load_meq_d / task.final_l_d),
-        limits_l_d=(float(low), task.highest_l_d),
+        limits_l_d=(task.settable(0.0), most_l_d),
         most_meq_d=task.most_meq_d,
     )
     return plans, np.array(numbers)
+
+
+def thresholds(wanted: float, distance: float, kit_step: float) -> tuple[float, float]:
+    """Readings from which the pump waits, above and below: figures of the kit.
+
+    At least one figure lies between them, or no reading would let the pump go on.
+    """
+    above, below = (
+        float(to_kit(np.array(wanted + side * distance), kit_step, side)) for side in (1, -1)
+    )
+    while above - below < 1.5 * kit_step:
+        if above - wanted < wanted - below:
+            above += kit_step
+        else:
+            below -= kit_step
+    return above, below
 
 
 class Found(NamedTuple):

@@ -38,12 +38,14 @@ class Plans(NamedTuple):
         dose_meq_d: (c,) dosing of the first day, alkalinity.
         extra_l_d, extra_meq_d: a step of the pump past the ladder, and what it takes over.
         retest_days: days from the start on which alkalinity is tested.
-        above, below: (c,) readings from which on the pump waits.
+        above, below: (c,) readings, meq/L, from which on the pump waits: `below` with dosing or on
+            the way down, `above` on the way up, both past the ladder.
         per_level, per_fall: (c,) change of the dosing, meq/day per meq/L, see the module.
-        wanted, began: reading aimed at, and the one that counts as the last at the first retest.
+        wanted, began: reading aimed at, and the one that counts as the last at the first retest,
+            meq/L.
         counts: (c,) a reading further than this from `wanted` counts as this far: the dosing then
             changes alkalinity no faster than it should, and a misread titration does little.
-        meq_per_l: alkalinity that a litre more of flow adds, by which the pump makes good what
+        meq_per_l: meq/day that a litre a day more of flow adds, by which the pump makes good what
             the dosing cannot.
         limits_l_d: lowest and highest flow.
         most_meq_d: largest dosing; 0 where there is no solution of alkalinity.
@@ -117,8 +119,7 @@ def follow(futures: Futures, plans: Plans, days: int) -> Followed:
             climbs = at < last
             by = plans.flow_l_d[row, following] - plans.flow_l_d[row, at]
             waits = np.where(by < 0, shown <= below, shown >= above)
-            if plans.most_meq_d > 0:
-                waits |= shown <= below
+            waits |= ((plans.most_meq_d > 0) | ~climbs) & (shown <= below)
             moves = climbs & ~waits
             more = ~climbs & ~waits & (dose >= 0.5 * plans.extra_meq_d)
             more &= flow + plans.extra_l_d <= plans.limits_l_d[1] + 1e-9

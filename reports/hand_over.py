@@ -65,11 +65,13 @@ def first_settings(report: Report) -> Markup:
     """What to set on the first day."""
     n = report.numbers
     first = n.get("/change_over/0")
-    dosing = first_dosing(n)
+    today = n.get("/flow/today")
+    goes_on = today is not None and not today["dosing_changes"]
+    dosing = first_dosing(n) if any(first["dose_rates"].values()) or not goes_on else Markup("")
     pump = (
         say("set the pump to {} mL/h", report.flow("/change_over/0/flow_ml_h"))
         if first["flow_ml_h"]
-        else Markup("leave the pump off")
+        else Markup("turn the pump off" if n.get("/flow/current") else "leave the pump off")
     )
     also = say(" and {}", dosing) if dosing else ""
     return say("On {}: {}{}.", day(first["date"]), pump, also)
@@ -162,7 +164,8 @@ def _edge(report: Report, path: str) -> Markup:
     """A reading that counts, to as many decimals as the kit shows."""
     n = report.numbers
     most = DECIMALS[report.unit]
-    readings = n.get("/change_over_plan/steering/readings")
+    rule = n.get("/change_over_plan/steering")
+    readings = (*rule["readings"], rule["hold_above"], rule["hold_below"])
     return n(path, max(needed_decimals(reading, most) for reading in readings))
 
 
@@ -186,8 +189,8 @@ def _rule(report: Report) -> Iterator[Block]:
     rules = [*_pump_rule(report), *_dosing_rule(report), *_after_last(report)]
     if n.get(f"{rule}/of") is not None:
         whole = Markup(", ").join(
-            say("{} mL/day of {}", _rate(n, "/dosing", name, "needed", "q50"), user_text(name))
-            for name in n.get(f"{rule}/most")
+            say("{} mL/day of {}", _rate(n, f"{rule}/whole_load", name), user_text(name))
+            for name in n.get(f"{rule}/whole_load")
         )
         rules.append(
             say("<strong>If the pump stops</strong> at any time, dose the whole load: {}.", whole)
@@ -212,8 +215,8 @@ def _pump_rule(report: Report) -> Iterator[Text]:
     else:
         waits = say("at {} or more leave it", high)
     yield say(
-        "<strong>The pump</strong> goes on to the next row; but {}: that row then comes at the "
-        "next retest.",
+        "<strong>The pump</strong> goes on by one row, that is by the difference of the two rows; "
+        "but {}: that row then comes at the next retest.",
         waits,
     )
 
@@ -227,8 +230,11 @@ def _dosing_rule(report: Report) -> Iterator[Text]:
     if main is None:
         yield say(
             "<strong>Besides</strong> change the pump by what the table below says for this "
-            "reading and the last one (at the first retest count the last one as {}).",
+            "reading and the last one (at the first retest count the last one as {}), to the "
+            "nearest of its settings from {} to {} mL/h.",
             first,
+            report.flow(f"{rule}/lowest_ml_h"),
+            report.flow(f"{rule}/highest_ml_h"),
         )
         return
     takes = any(step["takes"][main] for step in n.get("/change_over"))
@@ -251,8 +257,9 @@ def _dosing_rule(report: Report) -> Iterator[Text]:
     )
     yield say(
         "<strong>If that is less than nothing</strong>, stop dosing and lower the pump by {} mL/h "
-        "for each mL/day that is missing.",
+        "for each mL/day that is missing, not below {} mL/h.",
         n(f"{rule}/pump_ml_h_per_ml_d", 0 if n.get(f"{rule}/pump_ml_h_per_ml_d") >= 10 else 1),
+        report.flow(f"{rule}/lowest_ml_h"),
     )
 
 
@@ -264,13 +271,18 @@ def _after_last(report: Report) -> Iterator[Text]:
     if main is None:
         yield Markup("<strong>After the last row</strong> go on in the same way.")
         return
+    if not n.get(f"{rule}/extra_takes{pointer(main)}"):
+        yield Markup("<strong>After the last row</strong> go on dosing in the same way.")
+        return
     yield say(
         "<strong>After the last row</strong> go on in the same way. While {} mL/day or more of {} "
-        "is dosed and the reading lets the pump go on, raise the pump by {} mL/h, which takes "
+        "is dosed and the reading is above {} and below {}, raise the pump by {} mL/h, which takes "
         "over {} mL/day; not beyond {} mL/h. If something must still be dosed then, the reactor "
         "does not carry the whole load: go on dosing the rest.",
         _rate(n, f"{rule}/extra_from", main),
         user_text(main),
+        _edge(report, f"{rule}/hold_below"),
+        _edge(report, f"{rule}/hold_above"),
         report.flow(f"{rule}/extra_ml_h"),
         _rate(n, f"{rule}/extra_takes", main),
         report.flow(f"{rule}/highest_ml_h"),
@@ -299,13 +311,13 @@ def _sums(report: Report) -> Table:
     return Table(
         say(
             "What to add to the dosing of {}, mL/day: rows by this reading ({}), columns by the "
-            "last",
+            "last; in between, the nearest",
             user_text(main),
             report.unit,
         )
         if main is not None
         else f"By how much to change the pump, mL/h: rows by this reading ({report.unit}), columns "
-        "by the last",
+        "by the last; in between, the nearest",
         ["Now", *shown],
         rows,
         frozenset(range(1, len(shown) + 1)),
@@ -368,6 +380,12 @@ def _plan_chances(report: Report) -> Iterator[Markup]:
         else "",
         n.share("/change_over_plan/good_days_share"),
     )
+    if n.get("/change_over_plan/left_dosed_share") is not None:
+        yield say(
+            "By then about {} of the load is still dosed, if retests hold the pump as often as is "
+            "to be expected.",
+            n.share("/change_over_plan/left_dosed_share"),
+        )
     yield say(
         "Changing all overnight and then waiting works in {} of 100 cases; these steps in {}.",
         n.odds("/change_over_plan/overnight_probability"),

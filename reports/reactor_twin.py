@@ -76,6 +76,7 @@ def _plan(study: Study, plan: ChangeOver) -> Json:
         "corrects": plan.corrects,
         "probability": plan.probability,
         "good_days_share": plan.good_days,
+        "left_dosed_share": plan.left_dosed,
         "overnight_probability": plan.overnight_probability,
         "judged_days": plan.judged_days,
         "unit": alkalinity_unit(study),
@@ -137,7 +138,9 @@ def _steering(study: Study, rule: Steering, kit: str | None) -> Json:
         "extra_ml_h": rule.extra_ml_h,
         "extra_takes": dosed(rule.extra_meq_d),
         "extra_from": dosed(0.5 * rule.extra_meq_d),
+        "lowest_ml_h": rule.lowest_ml_h,
         "highest_ml_h": rule.highest_ml_h,
+        "whole_load": dosed(rule.whole_load_meq_d),
         "most": dosed(rule.most_meq_d),
     }
 

@@ -14,6 +14,8 @@ import pytest
 from estimator import units
 from estimator.change_over import ChangeOver, answer_seen, dose_rates_now, plan_change_over
 from estimator.dosing import Solution
+from estimator.futures import futures_of, response_of
+from estimator.ladder import thresholds
 from estimator.posterior import Posterior
 from estimator.recommendation import recommend, to_ml_h
 from estimator.steering import chances
@@ -154,9 +156,9 @@ def test_hand_over_is_monotone_and_complete(unsure, handed: ChangeOver, make_tan
     assert flows[-1] == advice.flow.setting.set_to_ml_h
     doses = [step.dose_ml_d["soda"] for step in handed.steps]
     assert doses == sorted(doses, reverse=True)
-    assert doses[-1] < 0.05 * DOSES["soda"]
+    assert doses[-1] < 0.2 * DOSES["soda"]
     taken = sum(step.takes_ml_d["soda"] for step in handed.steps)
-    assert taken == pytest.approx(doses[0] - doses[-1], abs=0.05 * DOSES["soda"])
+    assert taken == pytest.approx(DOSES["soda"], rel=0.2)
     for step in handed.steps[:-1]:
         share = step.dose_ml_d["soda"] / DOSES["soda"]
         assert step.dose_ml_d["chloride"] / DOSES["chloride"] == pytest.approx(share, abs=0.02)
@@ -289,9 +291,7 @@ def test_running_reactor_changes_in_order(known, present: float, make_tank) -> N
     doses = [step.dose_ml_d["soda"] for step in found.steps]
     assert (doses[0] > 0) == (present < 50 and len(found.steps) > 1)
     assert doses == sorted(doses, reverse=True)
-    assert doses[-1] < 0.05 * DOSES["soda"]
-    taken = sum(step.takes_ml_d["soda"] for step in found.steps)
-    assert taken == pytest.approx(doses[0] - doses[-1], abs=0.1 * DOSES["soda"])
+    assert doses[-1] < 0.2 * DOSES["soda"]
 
 
 def test_nothing_to_do_where_the_reactor_carries_the_load(known, make_tank) -> None:
@@ -338,42 +338,104 @@ def test_the_answer_of_the_effluent_is_read_from_its_tests(make_log, make_tank) 
     tank = make_tank()
     middle = tank.targets["alkalinity"].middle
 
-    def seen(*tests: tuple[float, float]) -> float | None:
+    def seen(*tests: tuple[float, float], more: tuple = ()) -> float | None:
         """Of a pump at 20 mL/h that goes to 60 on day 5 and 66 on day 20."""
-        flows = [(0.0, "flow", "", 20.0), (5.0, "flow", "", 60.0), (20.0, "flow", "", 66.0)]
+        found = answer_of(tests, more)
+        return None if found is None else found[0]
+
+    def answer_of(tests: tuple, more: tuple = ()) -> tuple[float, float] | None:
+        flows = [(0.0, "flow", "", 20.0), (5.0, "flow", "", 60.0), (20.0, "flow", "", 66.0), *more]
         rows = [(day, "alkalinity", "effluent", "alk", middle + gain) for day, gain in tests]
-        return answer_seen(
-            make_log([(0.2, "alkalinity", "tank", "alk", middle), *rows], flows), tank
-        )
+        log = make_log([(0.2, "alkalinity", "tank", "alk", middle), *rows], flows)
+        return answer_seen(log, tank)
 
     assert seen((2.0, 8.0), (7.0, 4.0)) == pytest.approx(np.log(2) / np.log(3))
     assert seen((2.0, 8.0), (7.0, 3.8), (7.1, 4.2)) == pytest.approx(np.log(2) / np.log(3))
-    assert seen((2.0, 8.0), (7.0, 1.0)) == 0.95
-    assert seen((2.0, 8.0), (7.0, 9.0)) == 0.0
+    # One test that is misread does not move it.
+    assert seen((2.0, 8.0), (7.0, 4.0), (7.1, 1.0), (7.2, 4.0)) == pytest.approx(0.63, abs=0.01)
+    # At the instant of a change a test is of the setting before.
+    assert seen((2.0, 8.0), (5.0, 8.0)) is None
     # From 60 to 66 is too little to tell: the last flow is set against the first.
-    assert seen((2.0, 8.0), (7.0, 4.0), (22.0, 8.0)) == 0.0
+    assert seen((2.0, 8.0), (7.0, 4.0), (22.0, 8.0)) == pytest.approx(0.0)
     assert seen((7.0, 8.0), (22.0, 4.0)) is None
+    # New media and another chamber pH are no answer to the flow.
+    assert seen((2.0, 8.0), (7.0, 4.0), more=((6.0, "media_change"),)) is None
+    assert seen((2.0, 8.0), (7.0, 4.0), more=((6.0, "ph_setting", "", 6.4),)) is None
     assert seen() is None
+    # 7 % over the log of the change: less is known of a small one.
+    assert answer_of(((2.0, 8.0), (7.0, 4.0)))[1] == pytest.approx(0.07 / np.log(3))
 
 
-def test_a_chamber_that_stopped_answering_is_not_counted_on(unsure, make_tank) -> None:
-    """Where more flow last brought nothing, a step takes less off the dosing."""
+def test_half_the_futures_answer_as_the_effluent_last_did(unsure, make_tank) -> None:
+    """Three times the flow: supply by 3^0.9 where the fit's ε of 0.1 holds, by 3^0.05 in the rest.
+
+    At the present flow all supply the same.
+    """
     posterior = unsure(
-        effluent_sd=0.03, exponent=np.full(800, 0.1), reference_flow_l_d=10.0,
+        effluent_sd=0.0, exponent=np.full(800, 0.1), reference_flow_l_d=10.0,
         present_flow_l_d=10.0, dosed_meq_d=240.0, effluent_tested=True,
     )  # fmt: skip
+    tank = make_tank()
+    response = response_of(posterior, tank, 50.0)
+    rng = np.random.default_rng(1)
+    drawn = futures_of(posterior, tank, response, (0, 10.0, 240.0), (0.95, 0.0), 20, rng).response
+    middle = np.array(posterior.middle_meq_l)
+    now, then = (drawn.reactor_meq_d(np.array(flow), middle) for flow in (10.0, 30.0))
+    assert now == pytest.approx(np.full(len(now), 60.0), rel=1e-6)
+    ratio = then / now
+    assert np.sort(np.unique(np.round(ratio, 3))) == pytest.approx([3**0.05, 3**0.9], abs=1e-3)
+    assert np.mean(ratio < 2) == pytest.approx(0.5, abs=0.08)
+
+
+def test_a_stopped_reactor_is_doubted_as_a_running_one(unsure, make_tank) -> None:
+    """Its chamber did not answer before it was stopped: the plan counts on that."""
+    posterior = unsure(
+        effluent_sd=0.03, exponent=np.full(800, 0.1), reference_flow_l_d=10.0, effluent_tested=True
+    )
     advice = recommend(posterior, make_tank(), np.random.SeedSequence(7))
 
-    def taken(answer: float) -> float:
-        """Per mL/h of the pump's way."""
-        found = plan_change_over(
-            posterior, make_tank(), advice, {"soda": 240 / 1.9}, START,
-            np.random.SeedSequence(3), answer,
-        )  # fmt: skip
-        ways = found.steps[-1].flow_ml_h - found.steps[0].flow_ml_h
-        return sum(step.takes_ml_d["soda"] for step in found.steps[1:]) / ways
+    def chance(answer: float) -> float:
+        seed = np.random.SeedSequence(3)
+        told = (answer, 0.02)
+        return plan_change_over(
+            posterior, make_tank(), advice, DOSES, START, seed, told
+        ).probability
 
-    assert taken(0.95) < 0.75 * taken(0.1)
+    assert chance(0.95) < chance(0.1) - 0.05
+
+
+def test_a_high_level_does_not_start_a_pump(known, make_tank) -> None:
+    """Little uptake and a high level: the dosing stops, and a pump that is off stays off."""
+    posterior = known(uptake=0.05, dosed_meq_d=30.0, alkalinity_now_meq_l=np.full(200, 9.6 * DKH))
+    found = plan(posterior, make_tank(), {"soda": 30 / 1.9})
+    assert found.corrects
+    assert found.steps[0].flow_ml_h == 0
+    assert found.steps[0].dose_ml_d["soda"] == 0
+
+
+def test_no_row_is_told_twice(unsure, make_tank) -> None:
+    """A pump with few settings below the final one gets as many rows as it has settings."""
+    found = plan(unsure(), make_tank(reactor=Reactor(0.0, 6000.0, 500.0)))
+    flows = [step.flow_ml_h for step in found.steps]
+    assert len(set(flows)) == len(flows)
+
+
+def test_a_reading_between_the_thresholds_exists() -> None:
+    """Steps of 0.3 and a band of 0.2: without it no reading would let the pump go on."""
+    for wanted in (8.1, 8.2, 8.25):
+        above, below = thresholds(wanted, 0.05, 0.3)
+        assert below < wanted < above
+        assert above - below == pytest.approx(0.6)
+    assert thresholds(8.2, 0.3, 0.1) == pytest.approx((8.5, 7.9))
+
+
+def test_calcium_is_given_once(known, make_tank) -> None:
+    """Where the solution of alkalinity brings calcium, none is dosed beside it for the load."""
+    solutions = {"lime": Solution("lime", 0.04, 0.02), "chloride": Solution("chloride", 0.0, 1.84)}
+    posterior = known(
+        reference_flow_l_d=25.0, present_flow_l_d=25.0, dosed_meq_d=0.0, effluent_tested=True
+    )
+    assert set(plan(posterior, make_tank(solutions=solutions), {}).steering.ml_per_meq) == {"lime"}
 
 
 def test_no_plan_without_dosing_and_reactor(known, make_tank) -> None:

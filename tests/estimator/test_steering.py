@@ -146,6 +146,16 @@ def test_a_falling_ladder_waits_low_only() -> None:
         assert settings(found, 1, tank)[0] == pytest.approx(flow, abs=0.02)
 
 
+def test_after_the_last_row_both_thresholds_hold_the_pump() -> None:
+    """Also on a ladder that came down, with dosing left: at 9 and at 7 nothing is taken over."""
+    tank = large_tank()
+    ladder = np.array([[4.0, 1.0]])
+    for level, flow in ((8.0, 1.5), (9.0, 1.0), (7.0, 1.0)):
+        plans = one_plan(flow_l_d=ladder, takes_meq_d=np.zeros((1, 2)), last=np.array([1]))
+        found = follow(still(tank, level, 2), plans, 2)
+        assert settings(found, 1, tank)[0] == pytest.approx(flow, abs=0.02)
+
+
 def test_the_rule_is_stable_and_leaves_no_offset() -> None:
     """100 L whose load is 20 % more than thought: back at 8 meq/L within five weeks.
 

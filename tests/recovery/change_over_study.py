@@ -268,8 +268,8 @@ class Keeper:
         dosed = min(max(supply, 0.0), rule.most_meq_d)
         rest = min(supply, 0.0) if rule.ml_per_meq else supply
         flow += rest * rule.ml_h_per_meq_d
-        flow = float(np.clip(flow, pump.flow_min_ml_h, rule.highest_ml_h))
         flow = round(flow / pump.flow_step_ml_h) * pump.flow_step_ml_h
+        flow = float(np.clip(flow, rule.lowest_ml_h, rule.highest_ml_h))
         doses = {name: settable_dose(ml * dosed) for name, ml in rule.ml_per_meq.items()}
         self.set(time, flow, doses)
 

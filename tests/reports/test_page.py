@@ -316,7 +316,7 @@ def test_change_over_gives_every_step_and_the_rule(make_study, variant):
     assert sum(k.startswith(f"{rule}/changes/") for k in keys) == len(sums) ** 2
     for key in ("hold_above", "hold_below", "extra_ml_h", "highest_ml_h", "pump_ml_h_per_ml_d"):
         assert f"{rule}/{key}" in keys
-    assert "The pump goes on to the next row; but at 7.9 or less, and at 8.5 or more" in words
+    assert "but at 7.9 or less, and at 8.5 or more, leave it: that row then comes" in words
     assert "under 1 of 100 cases" in words
     assert ("not sure enough" in words) == (variant == "no reactor")
 
@@ -355,8 +355,9 @@ def test_sums_of_the_rule(make_study):
     assert "at the first retest count the last one as 8.4" in words
     assert "Dose 0.50 mL of chloride with each mL of soda." in words
     # 8 mL/h a meq/day, 0.5 mL of soda a meq: 16 mL/h a mL/day.
-    assert "lower the pump by 16 mL/h for each mL/day that is missing" in words
-    assert "While 5 mL/day or more of soda is dosed" in words
+    assert "lower the pump by 16 mL/h for each mL/day that is missing, not below 60" in words
+    assert "While 5 mL/day or more of soda is dosed and the reading is above 7.9 and below" in words
+    assert "By then about 20 % of the load is still dosed" in words
 
 
 def test_a_tank_without_solutions_steers_by_the_pump(make_study):
@@ -371,7 +372,7 @@ def test_a_tank_without_solutions_steers_by_the_pump(make_study):
     assert twin["change_over_plan"]["steering"]["changes"][1][2] == pytest.approx(205.4, abs=0.1)
     words = words_of(html, "change-over")
     assert "By how much to change the pump, mL/h" in words
-    assert "The pump goes on to the next row; but at 8.5 or more leave it" in words
+    assert "by the difference of the two rows; but at 8.5 or more leave it" in words
     assert "soda" not in words
 
 
@@ -395,13 +396,10 @@ def test_a_change_over_under_way_goes_on_without_a_setting(make_study):
 
 def test_a_stopped_pump_calls_for_the_whole_load(make_study):
     """What the dosing makes good in ordinary days would let the level fall."""
-    html, twin = page_and_twin(make_study("start"))
-    words = words_of(html, "change-over")
-    soda, chloride = (twin["dosing"][name]["needed"]["q50"] for name in ("soda", "chloride"))
-    assert (
-        f"If the pump stops at any time, dose the whole load: {soda:.0f} mL/day of soda, "
-        f"{chloride:.0f} mL/day of chloride." in words
-    )
+    html, _ = page_and_twin(make_study("start"))
+    # 360 meq/day at 0.5 and 0.25 mL a meq.
+    told = "If the pump stops at any time, dose the whole load: 180 mL/day of soda, 90 mL/day of"
+    assert told in words_of(html, "change-over")
 
 
 @pytest.mark.parametrize(("gain", "off"), [(0.96, "4.0 % low"), (1.05, "5.0 % high")])
