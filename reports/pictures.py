@@ -246,7 +246,8 @@ def change_over(study: Study, numbers: Numbers) -> Picture:
         ALKALINITY.from_canonical(target.low, unit),
         ALKALINITY.from_canonical(target.high, unit),
     )
-    figure = figures.forecast(band, edges, [step.retest_on for step in plan.steps])
+    retests = [step.retest_on for step in plan.steps if step.retest_on <= band.days[-1]]
+    figure = figures.forecast(band, edges, retests)
     last = f"/change_over/{len(plan.steps) - 1}/alkalinity"
     low, high = (numbers.plain(f"{last}/{q}", DECIMALS[unit]) for q in ("q05", "q95"))
     return Picture(
