@@ -351,7 +351,7 @@ def plan_change_over(
         self_regulation_days=self_regulation_days(response, flow_l_d) if flow_l_d > 0 else None,
     )
     if (setting is None and not provisional) or flow_l_d <= 0:
-        return replace(nothing, reason=WITHHELD)
+        return replace(nothing, provisional=False, reason=WITHHELD)
     dosed = sum(tank.solutions[s].alkalinity_meq_per_ml * ml for s, ml in dose_ml_d.items())
     if tank.reactor is None and present == 0 and not dose_ml_d:
         return replace(

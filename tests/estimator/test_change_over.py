@@ -498,3 +498,56 @@ def test_present_dose_rates(make_tank, make_log) -> None:
     assert rates == pytest.approx({"soda": 60.0, "chloride": 20.0})
     off = dose_rates_now(make_log(read, [*actions[:2], (5.0, "dose_rate", "soda", 0.0)]), tank)
     assert off == {}
+
+
+ODD_SOLUTIONS: tuple[dict[str, Solution], ...] = (
+    {},
+    {"soda": Solution("soda", 1.9)},
+    {"soda": Solution("soda", 1.9), "chloride": Solution("chloride", 0.0, 1.84)},
+    {"lime": Solution("lime", 0.04, 0.02)},
+    {"chloride": Solution("chloride", 0.0, 1.84)},
+)
+
+
+@pytest.mark.parametrize("seed", range(25))
+def test_odd_tanks_get_a_plan_that_can_be_set_or_a_reason(known, make_tank, seed: int) -> None:
+    """Pumps that hardly fit, narrow bands, coarse kits, no uptake, any solutions, any level."""
+    rng = np.random.default_rng(seed)
+    least = float(rng.choice([0, 10, 60, 2000]))
+    pump = Reactor(least, least + float(rng.choice([100, 6000])), float(rng.choice([1, 10, 500])))
+    low = float(rng.uniform(6, 9))
+    band = Target(low * DKH, (low + float(rng.choice([0.1, 0.4, 1.2, 3]))) * DKH, "dKH")
+    kit = Kit("alk", "alkalinity", "dKH", float(rng.choice([0, 0.01, 0.3, 1])) * DKH)
+    solutions = ODD_SOLUTIONS[rng.integers(len(ODD_SOLUTIONS))]
+    tank = make_tank(
+        reactor=pump, solutions=solutions, kits={"alk": kit}, targets={"alkalinity": band}
+    )
+    doses = {name: float(rng.uniform(0, 200)) for name in solutions if rng.random() < 0.7}
+    running = rng.random() < 0.6
+    flow = float(rng.uniform(pump.flow_min_ml_h, pump.flow_max_ml_h)) * 24 / 1000 * running
+    posterior = known(
+        gain=float(rng.choice([0.3, 3, 12])),
+        uptake=float(rng.choice([0, 0.01, 0.2, 1.5])) * np.exp(0.1 * rng.standard_normal(200)),
+        exponent=np.clip(rng.choice([0, 0.4, 0.9]) + 0.1 * rng.standard_normal(200), 0, 0.97),
+        reference_flow_l_d=flow if running else None,
+        present_flow_l_d=flow,
+        dosed_meq_d=sum(solutions[s].alkalinity_meq_per_ml * ml for s, ml in doses.items()),
+        effluent_tested=running,
+        alkalinity_now_meq_l=(rng.uniform(low - 2.5, low + 3.5) + np.zeros(200)) * DKH,
+    )
+    found = plan(posterior, tank, doses)
+    if not found.steps:
+        assert found.reason
+        assert not found.provisional
+        return
+    rule = found.steering
+    assert rule.below_meq_l < rule.wanted_meq_l < rule.above_meq_l
+    present = float(to_ml_h(np.array(flow)))
+    for step in found.steps:
+        assert min(step.dose_ml_d.values(), default=0.0) >= 0
+        held = step.flow_ml_h == pytest.approx(present)
+        assert held or pump.flow_min_ml_h <= step.flow_ml_h <= pump.flow_max_ml_h
+        assert held or step.flow_ml_h <= rule.highest_ml_h
+    for one, following in pairwise(found.steps):
+        assert one.retest_on == following.set_on
+    assert np.isfinite(found.levels_meq_l).all()
