@@ -22,13 +22,8 @@ from datetime import date, timedelta
 import numpy as np
 
 from estimator import units
-from estimator.futures import (
-    Futures,
-    Response,
-    futures_of,
-    middle_of,
-    response_of,
-)
+from estimator.dosing import alkalinity_meq_d
+from estimator.futures import Futures, Response, futures_of, middle_of, response_of
 from estimator.ladder import (
     FURTHEST,
     GOOD_ENOUGH,
@@ -40,6 +35,7 @@ from estimator.ladder import (
     Task,
     corrected,
     search_plans,
+    settable_flow,
 )
 from estimator.parameters import ALKALINITY
 from estimator.posterior import Posterior
@@ -52,7 +48,7 @@ from estimator.recommendation import (
 )
 from estimator.records import TankLog
 from estimator.settings import actions_of, day_of, origin_of, settings_of
-from estimator.steering import Plans, chances, follow
+from estimator.steering import Followed, Plans, chances, follow, steer
 from estimator.tank import Reactor, Tank
 
 USUAL_MAX_RISE = 0.5 * units.MEQ_L_PER_DKH
@@ -134,9 +130,12 @@ class Steering:
 
     def change_meq_d(self, last_meq_l: float, reading_meq_l: float) -> float:
         """Change of the dosing by the last reading and this one, steps of the pump aside."""
-        least, most = (self.wanted_meq_l + side * self.counts_meq_l for side in (-1, 1))
-        last, now = (min(max(x, least), most) for x in (last_meq_l, reading_meq_l))
-        return self.per_level_meq_d * (self.wanted_meq_l - now) + self.per_fall_meq_d * (last - now)
+        rule = (self.wanted_meq_l, self.counts_meq_l, self.per_level_meq_d, self.per_fall_meq_d)
+        return float(steer(*rule, last_meq_l, reading_meq_l))
+
+    def dose_ml_d(self, meq_d: float) -> dict[str, float]:
+        """Rates of the solutions, as they can be set, that bring so much alkalinity."""
+        return settable_doses(self.ml_per_meq, meq_d)
 
 
 @dataclass(frozen=True)
@@ -271,9 +270,8 @@ def _unknown(futures: Futures, flow_l_d: float) -> dict[str, Futures]:
         flow_l_d: of the first step that raises the pump, at which the effluent could be tested.
     """
     response = futures.response
-    answers = (max(flow_l_d, 1e-9) / response.reference_l_d) ** -response.exponent
-    answers = np.minimum(answers, response.strongest)
-    known = np.median(response.gain_meq_l * answers) / answers
+    respond = response.respond(flow_l_d)
+    known = np.median(response.gain_meq_l * respond) / respond
     strength = futures.gain_meq_l * (known / response.gain_meq_l)
     sure = response._replace(gain_meq_l=known)
     uptake = np.median(response.uptake_meq_l_d) - response.uptake_meq_l_d
@@ -333,7 +331,7 @@ def plan_change_over(
         reason="",
         remedy="",
         remedy_probability=None,
-        provisional=provisional,
+        provisional=False,
         steps=(),
         steering=None,
         corrects=False,
@@ -351,8 +349,8 @@ def plan_change_over(
         self_regulation_days=self_regulation_days(response, flow_l_d) if flow_l_d > 0 else None,
     )
     if (setting is None and not provisional) or flow_l_d <= 0:
-        return replace(nothing, provisional=False, reason=WITHHELD)
-    dosed = sum(tank.solutions[s].alkalinity_meq_per_ml * ml for s, ml in dose_ml_d.items())
+        return replace(nothing, reason=WITHHELD)
+    dosed = alkalinity_meq_d(tank.solutions, dose_ml_d)
     if tank.reactor is None and present == 0 and not dose_ml_d:
         return replace(
             nothing,
@@ -373,14 +371,13 @@ def plan_change_over(
     search, fresh, told = (drawn(int(one)) for one in seeds)
     doses = dose_ml_d if dosed > 0 else _doses_of_load(tank, recommendation)
     doses = rates_to_go_on(doses, posterior, tank)
-    given = sum(tank.solutions[s].alkalinity_meq_per_ml * ml for s, ml in doses.items())
+    given = alkalinity_meq_d(tank.solutions, doses)
     task = Task(
         tank=middle,
         draws=search.response,
         start_meq_l=float(np.median(search.start_meq_l)),
         present_l_d=present,
         final_l_d=flow_l_d,
-        dosed_meq_d=dosed,
         ml_per_meq={name: ml / given for name, ml in doses.items()} if given > 0 else {},
         pump=tank.reactor or PLANNED_PUMP,
         band=band,
@@ -405,13 +402,13 @@ def plan_change_over(
         side = "below" if task.start_meq_l < band.low else "above"
         return replace(
             nothing,
-            provisional=False,
             reason=f"Alkalinity is {side} the band and the pump and the dosing in the log cannot "
             "bring it back: put the level right first, then run the report again.",
         )
     found = search_plans(right, search, fresh, right.correction_days + LONGEST_DAYS)
     kind = "hand over" if dosed > 0 else "change flow"
-    plan = _told(replace(nothing, kind=kind), right, found, told, start)
+    begun = replace(nothing, kind=kind, provisional=provisional)
+    plan = _told(begun, right, found, told, start)
     # What the reactor does not need beside it is given up at once.
     none = {name: 0.0 for name in dose_ml_d if name not in task.ml_per_meq}
     steps = tuple(replace(step, dose_ml_d={**none, **step.dose_ml_d}) for step in plan.steps)
@@ -428,10 +425,7 @@ def _provisional(posterior: Posterior, pump: Reactor) -> float:
     if not np.isfinite(needed) or needed < pump.flow_min_ml_h:
         return 0.0
     needed = min(needed, FURTHEST_UNTESTED * float(to_ml_h(np.array(posterior.present_flow_l_d))))
-    step = pump.flow_step_ml_h
-    lowest = max(np.ceil(pump.flow_min_ml_h / step - 1e-9), 1.0)
-    highest = np.floor(pump.flow_max_ml_h / step + 1e-9)
-    return float(to_l_d(np.array(np.clip(np.round(needed / step), lowest, highest) * step)))
+    return settable_flow(pump, float(to_l_d(np.array(max(needed, pump.flow_step_ml_h)))))
 
 
 def _doses_of_load(tank: Tank, recommendation: Recommendation) -> dict[str, float]:
@@ -455,16 +449,19 @@ def _doses_of_load(tank: Tank, recommendation: Recommendation) -> dict[str, floa
 def _told(empty: ChangeOver, task: Task, found: Found, futures: Futures, start: date) -> ChangeOver:
     """The chosen plan with its dates, predicted levels and comparison."""
     plans, judged = found.plans, found.judged_days
-    count = np.array([judged])
 
-    def followed(plans: Plans, futures: Futures) -> tuple[np.ndarray, float, float]:
+    def judge(levels: np.ndarray, futures: Futures) -> tuple[float, float]:
+        count, band, rise = np.array([judged]), task.band, task.rise_meq_l_d
+        whole, share = chances(levels, futures.start_meq_l, band, rise, task.correction_days, count)
+        return float(whole[0]), float(share[0])
+
+    def followed(plans: Plans, futures: Futures) -> tuple[np.ndarray, float]:
         levels = follow(futures, plans, judged).level_meq_l
-        whole, share = chances(
-            levels, futures.start_meq_l, task.band, task.rise_meq_l_d, task.correction_days, count
-        )
-        return levels[:, 0], float(whole[0]), float(share[0])
+        return levels[:, 0], judge(levels, futures)[0]
 
-    levels, chance, good_days = followed(plans, futures)
+    # Rows may come after the days that are judged.
+    path = follow(futures, plans, len(futures.uptake_meq_l_d))
+    chance, good_days = judge(path.level_meq_l[:judged], futures)
     final = task.final_l_d
     at_once = plans._replace(
         flow_l_d=np.array([[task.present_l_d, final]]),
@@ -473,7 +470,7 @@ def _told(empty: ChangeOver, task: Task, found: Found, futures: Futures, start: 
         dose_meq_d=np.zeros(1),
         retest_days=(),
     )
-    overnight, overnight_chance, _ = followed(at_once, futures)
+    overnight, overnight_chance = followed(at_once, futures)
     remedy, remedy_chance = "", None
     if chance < GOOD_ENOUGH:
         first_l_d = float(plans.flow_l_d[0, -1 if plans.last[0] == 1 else 2])
@@ -483,9 +480,8 @@ def _told(empty: ChangeOver, task: Task, found: Found, futures: Futures, start: 
         remedy_chance = gains[remedy]
         if remedy_chance < chance + MC_ERROR:
             remedy, remedy_chance = "run the report again after every retest", None
-    steps = _steps(task, found, futures, start)
-    whole = follow(futures, plans, judged)
-    left = np.median(whole.dose_meq_d[-1, 0]) / max(task.load_meq_d, 1e-9)
+    steps = _steps(task, found, path, start)
+    left = np.median(path.dose_meq_d[judged - 1, 0]) / max(task.load_meq_d, 1e-9)
     return replace(
         empty,
         reason=_reason(task, steps, empty),
@@ -515,16 +511,15 @@ def _told(empty: ChangeOver, task: Task, found: Found, futures: Futures, start: 
         left_dosed=float(left) if task.ml_per_meq else None,
         overnight_probability=overnight_chance,
         judged_days=judged,
-        levels_meq_l=levels,
+        levels_meq_l=path.level_meq_l[:judged, 0],
         overnight_meq_l=overnight,
         step_days=found.step_days,
     )
 
 
-def _steps(task: Task, found: Found, futures: Futures, start: date) -> tuple[ChangeStep, ...]:
+def _steps(task: Task, found: Found, path: Followed, start: date) -> tuple[ChangeStep, ...]:
     """The ladder with the days and doses at which the middle one of the futures gets there."""
     plans, last = found.plans, int(found.plans.last[0])
-    path = follow(futures, plans, len(futures.uptake_meq_l_d))
     column = np.median(path.column[:, 0], axis=1)
     dose = np.median(path.dose_meq_d[:, 0], axis=1)
     days = len(column)
@@ -535,15 +530,12 @@ def _steps(task: Task, found: Found, futures: Futures, start: date) -> tuple[Cha
         begins.append(max(int(reached[0]), due) if len(reached) else due)
     ends = [*begins[1:], begins[-1] + found.step_days]
 
-    def settable(meq_d: float) -> dict[str, float]:
-        return {name: settable_dose(ml * meq_d) for name, ml in task.ml_per_meq.items()}
-
     return tuple(
         ChangeStep(
             set_on=start + timedelta(days=begins[k]),
             flow_ml_h=task.shown_ml_h(plans.flow_l_d[0, k + 1]),
-            dose_ml_d=settable(float(dose[min(begins[k], days - 1)])),
-            takes_ml_d=settable(float(plans.takes_meq_d[0, k + 1])),
+            dose_ml_d=settable_doses(task.ml_per_meq, float(dose[min(begins[k], days - 1)])),
+            takes_ml_d=settable_doses(task.ml_per_meq, float(plans.takes_meq_d[0, k + 1])),
             retest_on=start + timedelta(days=ends[k]),
             alkalinity_meq_l=path.level_meq_l[min(ends[k], days) - 1, 0],
         )
@@ -554,6 +546,11 @@ def _steps(task: Task, found: Found, futures: Futures, start: date) -> tuple[Cha
 def settable_dose(ml_d: float) -> float:
     """A dosing rate that can be set: whole mL from 10 mL/day on, else tenths."""
     return float(round(ml_d)) if ml_d >= 10 else round(ml_d, 1)
+
+
+def settable_doses(ml_per_meq: Mapping[str, float], meq_d: float) -> dict[str, float]:
+    """Rates of solutions, mL/day as they can be set, that bring so much alkalinity."""
+    return {name: settable_dose(ml * meq_d) for name, ml in ml_per_meq.items()}
 
 
 def _reason(task: Task, steps: tuple[ChangeStep, ...], plan: ChangeOver) -> str:

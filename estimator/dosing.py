@@ -48,6 +48,11 @@ DIRECT_STRENGTHS = ("alkalinity_meq_per_ml", "calcium_mmol_per_ml", "magnesium_m
 """Strength keys that are taken as they stand."""
 
 
+def alkalinity_meq_d(solutions: Mapping[str, Solution], ml_d: Mapping[str, float]) -> float:
+    """meq/day of alkalinity that rates (mL/day by name) of these solutions bring."""
+    return sum(solutions[name].alkalinity_meq_per_ml * ml for name, ml in ml_d.items())
+
+
 def solution_from_strengths(name: str, strengths: Mapping[str, float]) -> Solution:
     """A `Solution` from any mix of recipe keys (g/L) and direct strengths (per mL).
 

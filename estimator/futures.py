@@ -43,11 +43,14 @@ class Response(NamedTuple):
     middle_meq_l: float
     strongest: np.ndarray
 
+    def respond(self, flow_l_d: np.ndarray | float) -> np.ndarray:
+        """Factor (F/F_ref)^(−ε) on the gain, `strongest` at most."""
+        running = np.maximum(flow_l_d, 1e-9)
+        return np.minimum((running / self.reference_l_d) ** -self.exponent, self.strongest)
+
     def rates(self, flow_l_d: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Inflow κ = (F/V)(F/F_ref)^(−ε) and decay κ(1 − ε), per day."""
-        running = np.maximum(flow_l_d, 1e-9)
-        respond = (running / self.reference_l_d) ** -self.exponent
-        kappa = flow_l_d / self.volume_l * np.minimum(respond, self.strongest)
+        kappa = flow_l_d / self.volume_l * self.respond(flow_l_d)
         return kappa, kappa * (1 - self.exponent)
 
     def reactor_meq_d(self, flow_l_d: np.ndarray, level_meq_l: np.ndarray) -> np.ndarray:
@@ -143,11 +146,6 @@ def each(response: Response, change: Callable[[np.ndarray], np.ndarray]) -> Resp
     )
 
 
-def picked(response: Response, at: np.ndarray) -> Response:
-    """Some of the draws."""
-    return each(response, lambda draws: draws[at])
-
-
 def middle_of(response: Response) -> Response:
     """The tank with everything at its median."""
     return each(response, lambda draws: np.asarray(np.median(draws)))
@@ -181,7 +179,7 @@ def futures_of(
     uptake = posterior.uptake_now_meq_l_d[at] + drift * np.cumsum(rng.standard_normal(shape), 0)
     strength = 1 + posterior.effluent_drift[at] * np.cumsum(rng.standard_normal(shape), 0)
     gain = posterior.effluent_gain_meq_l[at] * np.maximum(strength, 0.05)
-    response = picked(response, at)
+    response = each(response, lambda draws: draws[at])
     if posterior.reference_flow_l_d is not None:
         seen_at = flow if flow > 0 else posterior.reference_flow_l_d
         response, factor = _doubted(response, seen_at, answer, rng)
@@ -207,8 +205,7 @@ def _doubted(
 
     All draws keep what they supply at the present flow.
     """
-    factor = (flow_l_d / response.reference_l_d) ** -response.exponent
-    factor = np.minimum(factor, response.strongest)
+    factor = response.respond(flow_l_d)
     doubted = rng.random(len(factor)) < LAW_DOUBT
     if answer is None:
         other = rng.uniform(0.0, MOST_EXPONENT, len(factor))
@@ -225,16 +222,21 @@ def _doubted(
     return seen, factor
 
 
-def kit_of(posterior: Posterior, tank: Tank) -> tuple[np.ndarray, np.ndarray, float]:
-    """Gain (s,) and repeatability (s,) of the kit that read the tank last, and its step."""
-    ones = np.ones_like(posterior.volume_l)
+def last_kit(posterior: Posterior) -> str | None:
+    """The kit that read the tank's alkalinity last; None where none did."""
     used = [
         check.reading.kit
         for check in posterior.checks
         if (check.reading.sample, check.reading.parameter) == ("tank", ALKALINITY.name)
     ]
-    declared = [kit.name for kit in tank.kits.values() if kit.parameter == ALKALINITY.name]
-    name = (used or declared or [""])[-1 if used else 0]
+    return used[-1] if used else None
+
+
+def kit_of(posterior: Posterior, tank: Tank) -> tuple[np.ndarray, np.ndarray, float]:
+    """Gain (s,) and repeatability (s,) of `last_kit`, else the first declared, and its step."""
+    ones = np.ones_like(posterior.volume_l)
+    declared = (kit.name for kit in tank.kits.values() if kit.parameter == ALKALINITY.name)
+    name = last_kit(posterior) or next(declared, "")
     bottles = [bottle for kit, bottle in posterior.kit_gain if kit == name]
     gain = posterior.kit_gain[name, max(bottles)] if bottles else ones
     kit = tank.kits.get(name)

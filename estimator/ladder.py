@@ -57,6 +57,14 @@ FURTHEST = 1.5
 SHORTLIST = 16
 
 
+def settable_flow(pump: Reactor, flow_l_d: float) -> float:
+    """The pump setting nearest to a flow, L/day."""
+    step = pump.flow_step_ml_h
+    low = np.ceil(pump.flow_min_ml_h / step - 1e-9)
+    high = np.floor(pump.flow_max_ml_h / step + 1e-9)
+    return float(to_l_d(np.clip(np.round(to_ml_h(np.array(flow_l_d)) / step), low, high) * step))
+
+
 @dataclass(frozen=True)
 class Task:
     """What has to be changed, seen from the middle of the posterior.
@@ -71,7 +79,6 @@ class Task:
     start_meq_l: float
     present_l_d: float
     final_l_d: float
-    dosed_meq_d: float
     ml_per_meq: Mapping[str, float]
     pump: Reactor
     band: Target
@@ -112,12 +119,7 @@ class Task:
 
     def settable(self, flow_l_d: float) -> float:
         """The pump setting nearest to a flow, L/day."""
-        step = self.pump.flow_step_ml_h
-        low = np.ceil(self.pump.flow_min_ml_h / step - 1e-9)
-        high = np.floor(self.pump.flow_max_ml_h / step + 1e-9)
-        return float(
-            to_l_d(np.clip(np.round(to_ml_h(np.array(flow_l_d)) / step), low, high) * step)
-        )
+        return settable_flow(self.pump, flow_l_d)
 
     def shown_ml_h(self, flow_l_d: float) -> float:
         """A flow as the pump shows it, freed of rounding errors."""
@@ -206,6 +208,7 @@ def candidates(task: Task, step_days: int, days: int) -> tuple[Plans, np.ndarray
     columns = max(STEPS) + 2 + (task.before is not None)
     begun = task.present_l_d if task.before is None else task.before[0]
     gap = abs(task.supply_meq_d(task.final_l_d) - task.supply_meq_d(begun))
+    edges = [thresholds(wanted, width * half_band, task.kit_step) for width in WIDTHS]
     slow = [t for t in STEERING_DAYS if t >= step_days] or [float(step_days)]
     each: list[dict[str, Any]] = []
     numbers = []
@@ -217,15 +220,16 @@ def candidates(task: Task, step_days: int, days: int) -> tuple[Plans, np.ndarray
             flows, takes, dose = _ladder(task, steps, first)
             if steps > 1 and len(set(flows[1:])) < len(flows) - 1:
                 continue  # The pump has too few settings for so many steps.
+            table = np.pad(flows, (0, columns - len(flows)), mode="edge")
+            taken = np.pad(takes, (0, columns - len(takes)))
             for steering_days in slow:
                 per_fall = volume / steering_days
                 most = LARGEST_LEAD * task.rise_meq_l_d * steering_days
                 lead = float(np.clip(task.band.middle - task.start_meq_l, -most, most))
-                for width, counts in product(WIDTHS, COUNTS):
-                    above, below = thresholds(wanted, width * half_band, task.kit_step)
+                for (above, below), counts in product(edges, COUNTS):
                     one = {
-                        "flow_l_d": np.pad(flows, (0, columns - len(flows)), mode="edge"),
-                        "takes_meq_d": np.pad(takes, (0, columns - len(takes))),
+                        "flow_l_d": table,
+                        "takes_meq_d": taken,
                         "last": len(flows) - 1,
                         "dose_meq_d": np.clip(dose + per_fall * lead, 0.0, task.most_meq_d),
                         "above": above,

@@ -84,6 +84,23 @@ class Plans(NamedTuple):
         )
 
 
+def steer(
+    wanted: float,
+    counts: np.ndarray | float,
+    per_level: np.ndarray | float,
+    per_fall: np.ndarray | float,
+    last: np.ndarray | float,
+    reading: np.ndarray | float,
+) -> np.ndarray:
+    """Change of the dosing by the last reading and this one, steps of the pump aside, meq/day.
+
+    Numbers or arrays that broadcast; see `Plans` for the first four.
+    """
+    least, most = wanted - counts, wanted + counts
+    before, now = np.clip(last, least, most), np.clip(reading, least, most)
+    return per_level * (wanted - now) + per_fall * (before - now)
+
+
 class Followed(NamedTuple):
     """What came of each plan: (days, c, s), the settings from that day on."""
 
@@ -109,8 +126,8 @@ def follow(futures: Futures, plans: Plans, days: int) -> Followed:
     flow = np.broadcast_to(plans.flow_l_d[:, 1:2], shape)
     dose = np.broadcast_to(plans.dose_meq_d[:, None], shape)
     level = np.broadcast_to(futures.start_meq_l, shape)
-    least, most = plans.wanted - plans.counts[:, None], plans.wanted + plans.counts[:, None]
-    before = np.clip(plans.began, least, most)
+    rule = (plans.counts[:, None], plans.per_level[:, None], plans.per_fall[:, None])
+    before: np.ndarray | float = plans.began
     out = Followed(*(np.empty((days, *shape)) for _ in range(3)))
     for day in range(days):
         if day in plans.retest_days:
@@ -123,13 +140,11 @@ def follow(futures: Futures, plans: Plans, days: int) -> Followed:
             moves = climbs & ~waits
             more = ~climbs & ~waits & (dose >= 0.5 * plans.extra_meq_d)
             more &= flow + plans.extra_l_d <= plans.limits_l_d[1] + 1e-9
-            counted = np.clip(shown, least, most)
-            steer = plans.per_level[:, None] * (plans.wanted - counted)
-            steer = steer + plans.per_fall[:, None] * (before - counted)
-            before = counted
+            change = steer(plans.wanted, *rule, before, shown)
+            before = shown
             flow = flow + np.where(moves, by, 0.0) + plans.extra_l_d * more
             taken = np.where(moves, plans.takes_meq_d[row, following], 0.0)
-            supply = dose - taken - plans.extra_meq_d * more + steer
+            supply = dose - taken - plans.extra_meq_d * more + change
             dose = np.clip(supply, 0.0, plans.most_meq_d)
             rest = np.minimum(supply, 0.0) if plans.most_meq_d > 0 else supply
             flow = np.clip(flow + rest / plans.meq_per_l, *plans.limits_l_d)

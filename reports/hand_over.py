@@ -55,26 +55,29 @@ def first_step(report: Report) -> Markup:
     """What to set on the first day, and why."""
     return say(
         "{} {}{}",
-        first_settings(report),
+        first_settings(report.numbers),
         report.numbers.words("/change_over_plan/reason"),
         " To begin on a later day, run the report again first." if report.planned else "",
     )
 
 
-def first_settings(report: Report) -> Markup:
-    """What to set on the first day."""
-    n = report.numbers
+def first_settings(n: Numbers) -> Markup:
+    """What to set on the first day, with its date."""
+    return say("On {}: {}.", day(n.get("/change_over/0/date")), pump_and_dosing(n))
+
+
+def pump_and_dosing(n: Numbers) -> Markup:
+    """ "set the pump to 300 mL/h and dose 120 mL/day of soda", on the first day."""
     first = n.get("/change_over/0")
     today = n.get("/flow/today")
     goes_on = today is not None and not today["dosing_changes"]
     dosing = first_dosing(n) if any(first["dose_rates"].values()) or not goes_on else Markup("")
     pump = (
-        say("set the pump to {} mL/h", report.flow("/change_over/0/flow_ml_h"))
+        say("set the pump to {} mL/h", n("/change_over/0/flow_ml_h", pictures.flow_decimals(n)))
         if first["flow_ml_h"]
         else Markup("turn the pump off" if n.get("/flow/current") else "leave the pump off")
     )
-    also = say(" and {}", dosing) if dosing else ""
-    return say("On {}: {}{}.", day(first["date"]), pump, also)
+    return say("{}{}", pump, say(" and {}", dosing) if dosing else "")
 
 
 def first_dosing(n: Numbers) -> Markup:

@@ -8,7 +8,8 @@ from datetime import date, timedelta
 import numpy as np
 
 from estimator.chamber import ChamberTrade, OddEffluent, SecondChamber, WorkingPoint
-from estimator.change_over import ChangeOver, ChangeStep, Steering, settable_dose
+from estimator.change_over import ChangeOver, ChangeStep, Steering
+from estimator.futures import last_kit
 from estimator.outlook import ElementOutlook, Outlook
 from estimator.parameters import ALKALINITY, PARAMETERS
 from estimator.planning import USUAL_MINUTES
@@ -66,7 +67,7 @@ def _step(study: Study, step: ChangeStep) -> Json:
 
 
 def _plan(study: Study, plan: ChangeOver) -> Json:
-    days, kit = plan.self_regulation_days, _retest_kit(study)
+    days, kit = plan.self_regulation_days, last_kit(study.posterior)
     return {
         "kind": plan.kind,
         "reason": plan.reason,
@@ -101,27 +102,16 @@ def _retest_minutes(study: Study, plan: ChangeOver, kit: str | None) -> float | 
     return (USUAL_MINUTES if each is None else each) * 7 / plan.step_days
 
 
-def _retest_kit(study: Study) -> str | None:
-    """The kit for which the plan's readings hold: the last one to read the tank's alkalinity."""
-    used = [
-        check.reading.kit
-        for check in study.posterior.checks
-        if (check.reading.sample, check.reading.parameter) == ("tank", ALKALINITY.name)
-    ]
-    return used[-1] if used else None
-
-
 def _steering(study: Study, rule: Steering, kit: str | None) -> Json:
     """The rule of the retests with its sums done: for each reading, and each one before it."""
     step = study.tank.kits[kit].step if kit is not None else 0.0
     readings = readings_told(rule, step or ALKALINITY.assumed_step)
     by = rule.ml_per_meq
     # The solution that carries the alkalinity is the one to count in; the others go with it.
-    main = next((name for name, ml in by.items() if _carries(study, name) and ml > 0), None)
+    solutions = study.tank.solutions
+    carry = (name for name, ml in by.items() if solutions[name].alkalinity_meq_per_ml * ml > 0)
+    main = next(carry, None)
     unit = by[main] if main is not None else rule.ml_h_per_meq_d
-
-    def dosed(meq_d: float) -> dict[str, float]:
-        return {name: settable_dose(ml * meq_d) for name, ml in by.items()}
 
     return {
         "hold_above": _alkalinity(study, rule.above_meq_l),
@@ -136,17 +126,13 @@ def _steering(study: Study, rule: Steering, kit: str | None) -> Json:
         },
         "pump_ml_h_per_ml_d": rule.ml_h_per_meq_d / unit,
         "extra_ml_h": rule.extra_ml_h,
-        "extra_takes": dosed(rule.extra_meq_d),
-        "extra_from": dosed(0.5 * rule.extra_meq_d),
+        "extra_takes": rule.dose_ml_d(rule.extra_meq_d),
+        "extra_from": rule.dose_ml_d(0.5 * rule.extra_meq_d),
         "lowest_ml_h": rule.lowest_ml_h,
         "highest_ml_h": rule.highest_ml_h,
-        "whole_load": dosed(rule.whole_load_meq_d),
-        "most": dosed(rule.most_meq_d),
+        "whole_load": rule.dose_ml_d(rule.whole_load_meq_d),
+        "most": rule.dose_ml_d(rule.most_meq_d),
     }
-
-
-def _carries(study: Study, name: str) -> bool:
-    return study.tank.solutions[name].alkalinity_meq_per_ml > 0
 
 
 def readings_told(rule: Steering, step_meq_l: float) -> np.ndarray:

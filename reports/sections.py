@@ -193,7 +193,7 @@ def _withheld(report: Report) -> Iterator[Block]:
             say(
                 "<strong>The change-over goes on all the same,</strong> in steps that the retests "
                 "steer. {} More below.",
-                hand_over.first_settings(report),
+                hand_over.first_settings(report.numbers),
             )
         )
     else:

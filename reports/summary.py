@@ -60,7 +60,7 @@ def next_lines(twin: dict[str, Any]) -> list[str]:
 
 
 def _answer(twin: dict[str, Any]) -> list[str]:
-    from reports.hand_over import changed_dosing, first_dosing
+    from reports.hand_over import changed_dosing, pump_and_dosing
 
     flow = twin["flow"]
     setting = flow["recommended"]
@@ -68,13 +68,7 @@ def _answer(twin: dict[str, Any]) -> list[str]:
         reasons = " ".join(sentence(plain(reason)) for reason in twin["status_reasons"])
         lines = ["No setting recommended yet.", reasons]
         if twin["change_over"]:
-            step_ml_h = twin["tank"]["pump"]["step"]
-            to = fixed(twin["change_over"][0]["flow_ml_h"], step_decimals(step_ml_h))
-            dosing = first_dosing(Numbers(twin)).striptags()
-            lines.append(
-                f"The change-over goes on: set the pump to {to} mL/h"
-                + (f" and {dosing}." if dosing else ".")
-            )
+            lines.append(f"The change-over goes on: {pump_and_dosing(Numbers(twin)).striptags()}.")
         return lines
     pump = twin["tank"]["pump"]
     decimals = step_decimals(pump["step"]) if pump else 0

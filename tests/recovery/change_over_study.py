@@ -32,7 +32,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 from keepers import DKH, Case, keeper_case
 
 from estimator.carbonate import USUAL_CHAMBER_PH, saturated_increment_meq_l
-from estimator.change_over import settable_dose
+from estimator.dosing import alkalinity_meq_d
 from estimator.records import Action, Reading, TankLog
 from estimator.simulation import read_with_kit, simulate_levels, simulate_log
 from estimator.tank import Composition, Tank
@@ -104,7 +104,7 @@ class TrueTank:
         self.day = (start - self._origin) / timedelta(days=1)
         self.flow_ml_h = 0.0
         rates = {a.of: a.value or 0.0 for a in log.actions if a.kind == "dose_rate"}
-        self.dosed_meq_d = self._dosed(rates)
+        self.dosed_meq_d = alkalinity_meq_d(self.case.tank.solutions, rates)
         self.recorded: list[float] = []
         self.per_day = 96
 
@@ -112,13 +112,10 @@ class TrueTank:
     def _origin(self) -> datetime:
         return datetime.combine(self.case.log.start.date(), datetime.min.time())
 
-    def _dosed(self, rates: Mapping[str, float]) -> float:
-        solutions = self.case.tank.solutions
-        return sum(solutions[name].alkalinity_meq_per_ml * ml for name, ml in rates.items())
-
     def set(self, flow_ml_h: float, rates: Mapping[str, float]) -> None:
         """New settings from now on."""
-        self.flow_ml_h, self.dosed_meq_d = flow_ml_h, self._dosed(rates)
+        self.flow_ml_h = flow_ml_h
+        self.dosed_meq_d = alkalinity_meq_d(self.case.tank.solutions, rates)
 
     def increment(self, level: float, day: float) -> float:
         """Gain of the effluent over the tank, never more than saturation allows."""
@@ -258,7 +255,7 @@ class Keeper:
             if not waits:
                 flow += following.flow_ml_h - plan.steps[self.at].flow_ml_h
                 self.at += 1
-                change -= self._meq_d(following.takes_ml_d)
+                change -= alkalinity_meq_d(self.tank.solutions, following.takes_ml_d)
         elif not (low and rule.ml_per_meq) and not high:
             goes_on = self.true.dosed_meq_d >= 0.5 * rule.extra_meq_d
             if goes_on and flow + rule.extra_ml_h <= rule.highest_ml_h:
@@ -270,13 +267,7 @@ class Keeper:
         flow += rest * rule.ml_h_per_meq_d
         flow = round(flow / pump.flow_step_ml_h) * pump.flow_step_ml_h
         flow = float(np.clip(flow, rule.lowest_ml_h, rule.highest_ml_h))
-        doses = {name: settable_dose(ml * dosed) for name, ml in rule.ml_per_meq.items()}
-        self.set(time, flow, doses)
-
-    def _meq_d(self, rates: Mapping[str, float]) -> float:
-        """Alkalinity of dosing rates."""
-        solutions = self.tank.solutions
-        return sum(solutions[name].alkalinity_meq_per_ml * ml for name, ml in rates.items())
+        self.set(time, flow, rule.dose_ml_d(dosed))
 
 
 def _plan(log: TankLog, tank: Tank, seed: list[int]) -> tuple[Recommendation, ChangeOver]:
