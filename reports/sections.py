@@ -59,7 +59,7 @@ def summary(report: Report) -> list[Markup]:
         return lines
     lines.append(
         say(
-            "It uses {} {} of alkalinity a day ({}){}.",
+            "The tank uses {} {} of alkalinity a day ({}){}.",
             n.middle("/uptake/alkalinity/now", n.get("/uptake/alkalinity/unit")),
             n.get("/uptake/alkalinity/unit").removesuffix("/day"),
             n.span("/uptake/alkalinity/now", n.get("/uptake/alkalinity/unit")),
@@ -415,7 +415,7 @@ def cautions(report: Report) -> Section:
                 "the settings and test."
             )
         )
-    elif (changes and not small) or outside:
+    elif (changes and not small) or outside or report.steps:
         warnings.append(_slowly(report))
     if n.get("/flow/current") or not report.planned or report.steps:
         ph = n.get("/tank/chamber_ph")

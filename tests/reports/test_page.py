@@ -387,6 +387,7 @@ def test_a_change_over_under_way_goes_on_without_a_setting(make_study):
     assert "The change-over goes on all the same" in words
     assert "set the pump to 300 mL/h and dose 120 mL/day of soda" in words
     assert "Until then keep to what" not in words
+    assert "Change slowly. Keep to the dated steps" in words_of(html, "cautions")
     told = terminal_lines(twin, "a.html", "a.json")
     assert (
         "The change-over goes on: set the pump to 300 mL/h and dose 60 mL/day of chloride, "
