@@ -13,22 +13,22 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from estimator.ingest import Inputs
-from estimator.records import TankLog
-from estimator.tank import Tank
+from estimator.inputs.read import Inputs
+from estimator.inputs.records import TankLog
+from estimator.inputs.tank import Tank
 
 if TYPE_CHECKING:
-    from estimator.chamber import ChamberTrade, OddEffluent
-    from estimator.change_over import ChangeOver
-    from estimator.fit import Trace
-    from estimator.outlook import Outlook
-    from estimator.planning import Planning
-    from estimator.posterior import Posterior
-    from estimator.recommendation import Recommendation
-    from estimator.schedule import Schedule
-    from estimator.supplies import Supplies
-    from estimator.tank_ph import TankPh
-    from estimator.watch import Watch
+    from estimator.advice.chamber import ChamberTrade, OddEffluent
+    from estimator.advice.flow import Recommendation
+    from estimator.advice.outlook import Outlook
+    from estimator.advice.supplies import Supplies
+    from estimator.advice.tank_ph import TankPh
+    from estimator.fit.posterior import Posterior
+    from estimator.fit.sampling import Trace
+    from estimator.fit.schedule import Schedule
+    from estimator.fit.watch import Watch
+    from estimator.next_tests.planning import Planning
+    from estimator.plan.change_over import ChangeOver
 
 DEFAULT_SEED = 1
 MORE_ROUNDS = 2
@@ -91,9 +91,9 @@ class Study:
 
 def compile_later(log: TankLog, tank: Tank, schedule: Schedule) -> None:
     """Compile what runs after the fit."""
-    from estimator.fit import made_up_trace
-    from estimator.planning import compile_planning
-    from estimator.watch import watch
+    from estimator.fit.sampling import made_up_trace
+    from estimator.fit.watch import watch
+    from estimator.next_tests.planning import compile_planning
 
     compile_planning(log, tank, schedule)
     watch(schedule, tank, made_up_trace(schedule, tank))
@@ -123,23 +123,23 @@ def reactor_job(
     seed: np.random.SeedSequence,
 ) -> ReactorJob:
     """Everything around the flow, from the same draws."""
-    from estimator.chamber import (
+    from estimator.advice.chamber import (
         chamber_of,
         chamber_trade,
         co2_per_caco3,
         odd_effluents,
         usual_tank_ph,
     )
-    from estimator.change_over import (
+    from estimator.advice.outlook import outlook
+    from estimator.advice.supplies import supplies
+    from estimator.advice.tank_ph import tank_ph
+    from estimator.fit.watch import watch
+    from estimator.plan.change_over import (
         answer_seen,
         dose_rates_now,
         plan_change_over,
         rates_to_go_on,
     )
-    from estimator.outlook import outlook
-    from estimator.supplies import supplies
-    from estimator.tank_ph import tank_ph
-    from estimator.watch import watch
 
     log, tank, settings = inputs.log, inputs.tank, schedule.settings
     seeds = seed.spawn(5)
@@ -203,15 +203,15 @@ def run_study(
 
     tell("Preparing", 0.0)
     # Late, because loading numba and PyMC takes seconds that a bad log should not cost.
-    from estimator.likelihood import compile_density, compile_draws
-    from estimator.schedule import build_schedule
+    from estimator.fit.likelihood import compile_density, compile_draws
+    from estimator.fit.schedule import build_schedule
 
     schedule = build_schedule(inputs.log, inputs.tank)
     with _beside(cores, compile_draws, schedule, inputs.tank):
-        from estimator.fit import TARGET_ACCEPT, join, sample
-        from estimator.planning import USUAL_WEEKLY_MINUTES, Fitted, plan_tests
-        from estimator.posterior import collect
-        from estimator.recommendation import recommend
+        from estimator.advice.flow import recommend
+        from estimator.fit.posterior import collect
+        from estimator.fit.sampling import TARGET_ACCEPT, join, sample
+        from estimator.next_tests.planning import USUAL_WEEKLY_MINUTES, Fitted, plan_tests
 
         compile_density(schedule, inputs.tank)
     lap("load")

@@ -15,8 +15,7 @@ from urllib.parse import quote, unquote
 
 from markupsafe import Markup
 
-from reports.figures import MONTHS
-from reports.wording import DECIMALS, chance_sides, fixed, plain
+from reports.wording import DECIMALS, MONTHS, chance_sides, fixed, plain
 
 Text = str | Markup
 """Plain strings are escaped where they meet the page; `Markup` is not."""

@@ -24,8 +24,8 @@ from estimator.errors import InputError, UptakeError
 from reports.wording import plain
 
 if TYPE_CHECKING:
-    from estimator.ingest import Inputs
-    from estimator.records import Action, Reading
+    from estimator.inputs.read import Inputs
+    from estimator.inputs.records import Action, Reading
     from estimator.study import Progress, Study
     from reports.many import TankOutcome
 
@@ -34,7 +34,7 @@ DONE, UNEXPECTED, BAD_INPUT, WITHHELD, INTERRUPTED = 0, 1, 2, 3, 130
 MOST_FAULTS = 20
 """Faults shown at most."""
 DEFAULT_MINUTES = 30.0
-"""Minutes a week for testing; `estimator.planning.USUAL_WEEKLY_MINUTES`, which loads slowly."""
+"""Minutes a week for testing, as `next_tests.planning.USUAL_WEEKLY_MINUTES`, which loads slowly."""
 SCREEN = os.terminal_size((120, 24))
 """Columns and lines taken for one screen where the messages do not go to a terminal."""
 
@@ -191,7 +191,7 @@ def next_test(log: Path, tank: Path, seed: int, minutes: float) -> int:
     study = _fit(inputs, seed, minutes)
 
     from reports.summary import next_lines
-    from reports.twin import build_twin
+    from reports.twin.build import build_twin
 
     twin = build_twin(study)
     for line in next_lines(twin):
@@ -224,8 +224,8 @@ def check(log: Path, tank: Path) -> int:
 @tidy
 def demo(folder: Path, seed: int, timings: bool) -> int:
     """Write an invented log and tank file, and report on them."""
-    from estimator.demo_case import write_demo
     from estimator.errors import OutputError
+    from estimator.synthetic.demo_case import write_demo
 
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -238,7 +238,7 @@ def demo(folder: Path, seed: int, timings: bool) -> int:
 
 
 def _read(log: Path, tank: Path) -> Inputs:
-    from estimator.ingest import read_inputs
+    from estimator.inputs.read import read_inputs
 
     return read_inputs(log, tank, now=datetime.now())
 
@@ -253,9 +253,9 @@ def _report(
     _quiet_libraries()
     study = _fit(inputs, seed, minutes)
 
-    from reports.page import render
+    from reports.page.shell import render
     from reports.summary import terminal_lines
-    from reports.twin import build_twin, to_json
+    from reports.twin.build import build_twin, to_json
 
     twin = build_twin(study, timings=timings)
     write(where, render(study, twin, where.twin.name), to_json(twin))

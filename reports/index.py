@@ -69,7 +69,9 @@ def index_json(index: Json) -> str:
 def render_index(index: Json) -> str:
     """The page: one file, no script, no outside request, every text escaped."""
     numbers = Numbers(index)
-    style = files("reports").joinpath("page.css").read_text(encoding="utf-8").replace("\r\n", "\n")
+    style = (
+        files("reports.page").joinpath("page.css").read_text(encoding="utf-8").replace("\r\n", "\n")
+    )
     digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
     template = files("reports").joinpath("index.html.jinja").read_text(encoding="utf-8")
     environment = Environment(

@@ -51,13 +51,13 @@ RECOMMENDED, WITHHELD, BAD_INPUT, FAILED = "recommended", "withheld", "bad_input
 MOST_FAULTS = 20
 """Faults kept of one tank."""
 HEAVY = (
-    "estimator.fit",
-    "estimator.planning",
-    "estimator.change_over",
-    "estimator.tank_ph",
-    "estimator.outlook",
-    "estimator.watch",
-    "reports.page",
+    "estimator.fit.sampling",
+    "estimator.next_tests.planning",
+    "estimator.plan.change_over",
+    "estimator.advice.tank_ph",
+    "estimator.advice.outlook",
+    "estimator.fit.watch",
+    "reports.page.shell",
 )
 """Modules that load all that a fit needs, which takes seconds: once in each pool."""
 
@@ -355,7 +355,7 @@ def _end_with_parent() -> None:
 
 
 def _study(job: TankJob) -> Json:
-    from estimator.ingest import read_inputs
+    from estimator.inputs.read import read_inputs
 
     if job.tank is None:
         name = job.log.with_suffix(".toml").name
@@ -368,8 +368,8 @@ def _study(job: TankJob) -> Json:
 
     study = run_study(inputs, seed=job.seed, cores=1, minutes_per_week=job.minutes_per_week)
 
-    from reports.page import render
-    from reports.twin import build_twin, to_json
+    from reports.page.shell import render
+    from reports.twin.build import build_twin, to_json
 
     twin = build_twin(study, timings=job.timings)
     page, text = render(study, twin, where.twin.name), to_json(twin)

@@ -32,8 +32,14 @@ RANKED_SHOWN = 6
 
 def next_lines(twin: dict[str, Any]) -> list[str]:
     """What `uptake next` prints: what to do, a plan, the best of each kind, and what is enough."""
-    from reports.pictures import best_of_each
-    from reports.testing import how_much_line, next_test_lines, plan_line, useful_plan, what
+    from reports.figures.captions import best_of_each
+    from reports.page.sections.testing import (
+        how_much_line,
+        next_test_lines,
+        plan_line,
+        useful_plan,
+        what,
+    )
 
     numbers = Numbers(twin)
     if not twin["next_tests"]:
@@ -60,7 +66,7 @@ def next_lines(twin: dict[str, Any]) -> list[str]:
 
 
 def _answer(twin: dict[str, Any]) -> list[str]:
-    from reports.hand_over import changed_dosing, pump_and_dosing
+    from reports.page.sections.hand_over import changed_dosing, pump_and_dosing
 
     flow = twin["flow"]
     setting = flow["recommended"]

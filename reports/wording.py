@@ -33,6 +33,8 @@ DECIMALS = {
 }
 """Decimals printed for each unit."""
 
+MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+
 VERY_LIKELY = 0.9
 LIKELY = 2 / 3
 

@@ -32,8 +32,8 @@ sys.path[:0] = [str(ROOT), str(ROOT / "tests" / "recovery")]
 
 from keepers import Case, keeper_case  # noqa: E402
 
-from estimator.parameters import PARAMETERS  # noqa: E402
-from estimator.simulation import simulate_log  # noqa: E402
+from estimator.inputs.parameters import PARAMETERS  # noqa: E402
+from estimator.synthetic.simulation import simulate_log  # noqa: E402
 
 UPTAKE = (sys.executable, "-c", "from reports.cli import main; main()", "report")
 UNITS = {"alkalinity": "dKH", "calcium": "mg/L"}

@@ -27,11 +27,11 @@ import xarray as xr
 from conftest import dosed_then_reactor_log, example_tank, example_truth
 
 from estimator import units
-from estimator.fit import CHAINS, DRAWS, sample
-from estimator.likelihood import MISREAD_CHANCE, MISREAD_SPREAD
-from estimator.posterior import Posterior, collect, supply_flow_l_d
-from estimator.priors import BOTTLE_CORRELATION, LOG, LOGIT, PHYSICAL_PRIORS, Prior, prior_table
-from estimator.schedule import (
+from estimator.fit.likelihood import MISREAD_CHANCE, MISREAD_SPREAD
+from estimator.fit.posterior import Posterior, collect, supply_flow_l_d
+from estimator.fit.priors import BOTTLE_CORRELATION, LOG, LOGIT, PHYSICAL_PRIORS, Prior, prior_table
+from estimator.fit.sampling import CHAINS, DRAWS, sample
+from estimator.fit.schedule import (
     DOSE,
     EFFLUENT_ALKALINITY,
     KNOWN_SOLUTION,
@@ -44,8 +44,8 @@ from estimator.schedule import (
     build_schedule,
     lit_fraction,
 )
-from estimator.simulation import simulate_log
-from estimator.tank import Tank
+from estimator.inputs.tank import Tank
+from estimator.synthetic.simulation import simulate_log
 
 DAYS = 120
 

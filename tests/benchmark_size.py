@@ -44,7 +44,7 @@ GROWTH_FROM = 300
 PLAIN_TUNE, PLAIN_DRAWS = 500, 500
 COMMAND = UPTAKE[:-1]
 LOADING = "import of all that a report needs"
-ESTIMATOR = "import estimator.study, estimator.fit, estimator.posterior, estimator.recommendation"
+ESTIMATOR = "import estimator.study, estimator.fit.sampling, estimator.advice.flow"
 REPORTS = "import reports.page, reports.summary, reports.twin"
 
 
@@ -232,7 +232,7 @@ def answers(files: Files, seed: int, plain: bool) -> list[Answer]:
     from misspecification import DAY, hand_uptake_meq_l_d, local_level
     from statsmodels.tsa.statespace import structural  # noqa: F401  (loaded before it is timed)
 
-    from estimator.ingest import read_inputs
+    from estimator.inputs.read import read_inputs
 
     inputs = read_inputs(*files.inputs, now=datetime.now())
     log, tank = inputs.log, inputs.tank
@@ -249,7 +249,7 @@ def answers(files: Files, seed: int, plain: bool) -> list[Answer]:
     if plain:
         from benchmark_plain_model import run_plain
 
-        from estimator.schedule import build_schedule
+        from estimator.fit.schedule import build_schedule
 
         def plainly() -> tuple[float, ...]:
             schedule, cores = build_schedule(log, tank), os.cpu_count() or 1

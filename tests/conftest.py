@@ -11,13 +11,13 @@ import numpy as np
 import pytest
 
 from estimator import units
-from estimator.dosing import Solution, solution_from_strengths
-from estimator.kalman import System
-from estimator.posterior import Diagnostics, Posterior
-from estimator.records import Action, Reading, TankLog
-from estimator.schedule import PHYSICAL, Schedule, light_share, lit_fraction
-from estimator.simulation import Truth
-from estimator.tank import Composition, Kit, Reactor, Tank, Target
+from estimator.fit.kalman import System
+from estimator.fit.posterior import Diagnostics, Posterior
+from estimator.fit.schedule import PHYSICAL, Schedule, light_share, lit_fraction
+from estimator.inputs.dosing import Solution, solution_from_strengths
+from estimator.inputs.records import Action, Reading, TankLog
+from estimator.inputs.tank import Composition, Kit, Reactor, Tank, Target
+from estimator.synthetic.simulation import Truth
 
 DKH = units.MEQ_L_PER_DKH
 CA = units.CA_G_MOL

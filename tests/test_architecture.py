@@ -3,80 +3,81 @@
 from __future__ import annotations
 
 import ast
-import graphlib
 import sys
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
 
 ROOT = Path(__file__).resolve().parent.parent
 
-ORDER = (
-    "errors",
-    "units",
-    "parameters",
-    "dosing",
-    "tank",
-    "records",
-    "input_text",
-    "tank_file",
-    "log_file",
-    "ingest",
-    "carbonate",
-    "settings",
-    "kalman",
-    "schedule",
-    "mass_balance",
-    "simulation",
-    "priors",
-    "likelihood",
-    "model",
-    "fit",
-    "watch",
-    "posterior",
-    "recommendation",
-    "foresight",
-    "worth",
-    "planning",
-    "chamber",
-    "tank_ph",
-    "futures",
-    "steering",
-    "ladder",
-    "change_over",
-    "supplies",
-    "outlook",
-    "study",
-    "demo_case",
-)
-"""A module of `estimator` imports only from modules above it. Add a new module where it belongs."""
+ORDER = {
+    "estimator": {
+        "errors": (),
+        "units": (),
+        "inputs": (
+            *("parameters", "dosing", "tank", "records"),
+            *("text", "tank_file", "log_file", "read"),
+        ),
+        "water": ("carbonate", "settings"),
+        "fit": (
+            *("kalman", "schedule", "mass_balance", "priors", "likelihood", "model", "sampling"),
+            *("watch", "posterior"),
+        ),
+        "synthetic": ("simulation", "demo_case"),
+        "advice": ("flow", "chamber", "tank_ph", "supplies", "outlook"),
+        "next_tests": ("foresight", "worth", "planning"),
+        "plan": ("futures", "controller", "ladder", "change_over"),
+        "study": (),
+    },
+    "reports": {
+        "output": (),
+        "wording": (),
+        "twin": ("quantities", "reactor", "build"),
+        "blocks": (),
+        "figures": ("drawing", "captions"),
+        "page": ("report", "sections", "shell"),
+        "summary": (),
+        "many": (),
+        "index": (),
+        "cli": (),
+    },
+}
+"""By package: its parts in order, and the modules of each. A part imports only from parts above it,
+and a module only from modules above it in its part. Add a new module where it belongs."""
+
+SAMPLER_FREE = ("errors", "units", "inputs")
+"""Parts of `estimator` that reading a log may load: a bad log must be answered at once."""
 
 FENCES = {
-    "pymc": {"estimator/model.py", "estimator/fit.py"},
-    "pytensor": {"estimator/model.py", "estimator/fit.py"},
-    "arviz": {"estimator/posterior.py"},
-    "xarray": {"estimator/posterior.py"},
+    "pymc": {"estimator/fit/model.py", "estimator/fit/sampling.py"},
+    "pytensor": {"estimator/fit/model.py", "estimator/fit/sampling.py"},
+    "arviz": {"estimator/fit/posterior.py"},
+    "xarray": {"estimator/fit/posterior.py"},
     "numba": {
-        "estimator/kalman.py",
-        "estimator/mass_balance.py",
-        "estimator/priors.py",
-        "estimator/likelihood.py",
-        "estimator/simulation.py",
-        "estimator/foresight.py",
-        "estimator/worth.py",
+        "estimator/fit/kalman.py",
+        "estimator/fit/mass_balance.py",
+        "estimator/fit/priors.py",
+        "estimator/fit/likelihood.py",
+        "estimator/synthetic/simulation.py",
+        "estimator/next_tests/foresight.py",
+        "estimator/next_tests/worth.py",
     },
-    "matplotlib": {"reports/figures.py"},
-    "pandas": {"estimator/log_file.py"},
-    "tomllib": {"estimator/tank_file.py"},
-    "PyCO2SYS": {"estimator/carbonate.py"},
+    "matplotlib": {"reports/figures/drawing.py"},
+    "pandas": {"estimator/inputs/log_file.py"},
+    "tomllib": {"estimator/inputs/tank_file.py"},
+    "PyCO2SYS": {"estimator/water/carbonate.py"},
 }
 """Where each library may be imported."""
 
 READERS = {"open", "read_bytes", "read_text"}
 WRITERS = {"write_text", "write_bytes"}
+LONGEST_MODULE = 450
+LONGEST_FUNCTION = 60
 
 
+@cache
 def sources(package: str) -> dict[str, ast.Module]:
     """Syntax trees of a package by path from the root."""
     files = sorted((ROOT / package).rglob("*.py"))
@@ -86,21 +87,86 @@ def sources(package: str) -> dict[str, ast.Module]:
     }
 
 
-def imported(tree: ast.Module, package: str) -> Iterator[str]:
-    """Full dotted names that a module imports, anywhere in it; relative ones made absolute."""
+def imported(tree: ast.Module) -> Iterator[str]:
+    """Full dotted names that a module imports, anywhere in it."""
     for node in ast.walk(tree):
         if isinstance(node, ast.Import):
             yield from (alias.name for alias in node.names)
         elif isinstance(node, ast.ImportFrom):
-            base = ".".join(part for part in (package * bool(node.level), node.module) if part)
-            yield from (f"{base}.{alias.name}" for alias in node.names)
+            assert not node.level, "write imports in full"
+            yield from (f"{node.module}.{alias.name}" for alias in node.names)
 
 
-def own_modules(tree: ast.Module, package: str) -> set[str]:
-    """Names of this package's modules that a module imports."""
-    parts = [name.split(".") for name in imported(tree, package)]
-    names = {part[1] for part in parts if part[0] == package and len(part) > 1}
-    return {name for name in names if (ROOT / package / f"{name}.py").exists()}
+def dotted(path: str) -> tuple[str, ...]:
+    """("estimator", "fit", "posterior") of a path; a package's own file stands for the package."""
+    parts = Path(path).with_suffix("").parts
+    return parts[:-1] if parts[-1] == "__init__" else parts
+
+
+def place(name: tuple[str, ...]) -> tuple[int, int]:
+    """Place of a module in `ORDER`; a part's own file comes before its modules."""
+    package, part, *rest = name
+    parts = ORDER[package]
+    return list(parts).index(part), parts[part].index(rest[0]) if rest else -1
+
+
+def own(tree: ast.Module, package: str) -> set[tuple[str, ...]]:
+    """Modules of this package that a module imports."""
+    found = set()
+    for name in imported(tree):
+        parts = name.split(".")
+        if parts[0] != package or len(parts) < 2:
+            continue
+        while not any((ROOT / "/".join(parts)).with_suffix(end).exists() for end in (".py", "")):
+            parts.pop()
+        found.add(tuple(parts))
+    return {name for name in found if len(name) > 1}
+
+
+MODULES = [path for package in ORDER for path in sources(package) if len(dotted(path)) > 1]
+
+
+@pytest.mark.parametrize("package", ORDER)
+def test_every_module_has_its_place(package: str) -> None:
+    """The order names all modules: one that is missing must be added to `ORDER`."""
+    named = {
+        (package, part, *([module] if module else []))
+        for part, modules in ORDER[package].items()
+        for module in (*modules, "")
+    }
+    found = {dotted(path)[:3] for path in sources(package)} - {(package,)}
+    assert found - named == set(), "add these modules to ORDER, below all that they import"
+    assert named - found == set(), "remove these modules from ORDER"
+
+
+@pytest.mark.parametrize("path", MODULES)
+def test_modules_import_only_from_above(path: str) -> None:
+    """No module imports from one at or below its own place; sections share one place."""
+    name = dotted(path)
+    tree = sources(name[0])[path]
+    for other in own(tree, name[0]):
+        if other[:3] == name[:3] and len(name) > 3:
+            continue
+        assert place(other[:3]) < place(name[:3]), other
+
+
+def test_the_estimator_never_imports_the_reports() -> None:
+    """The estimate must be usable without any report."""
+    for path, tree in sources("estimator").items():
+        assert "reports" not in {name.split(".")[0] for name in imported(tree)}, path
+
+
+@pytest.mark.parametrize("library", FENCES)
+def test_libraries_stay_behind_their_fences(library: str) -> None:
+    """Each heavy or changeable library is met in its own few modules only."""
+    users = {
+        path
+        for package in ORDER
+        for path, tree in sources(package).items()
+        if library in {name.split(".")[0] for name in imported(tree)}
+    }
+    assert users <= FENCES[library]
+    assert users, f"{library} is not used any more: remove its fence"
 
 
 def called(tree: ast.Module) -> set[str]:
@@ -111,76 +177,18 @@ def called(tree: ast.Module) -> set[str]:
     }
 
 
-def test_every_module_has_its_place() -> None:
-    """The order names all of `estimator`: a module that is missing must be added to `ORDER`."""
-    found = {Path(path).stem for path in sources("estimator")} - {"__init__"}
-    assert found - set(ORDER) == set(), "add these modules to ORDER, below all that they import"
-    assert set(ORDER) - found == set(), "remove these modules from ORDER"
-
-
-@pytest.mark.parametrize("module", ORDER)
-def test_modules_import_only_from_above(module: str) -> None:
-    """No module imports from one at or below its own place."""
-    tree = sources("estimator")[f"estimator/{module}.py"]
-    assert own_modules(tree, "estimator") <= set(ORDER[: ORDER.index(module)])
-
-
-def test_the_estimator_never_imports_the_reports() -> None:
-    """The estimate must be usable without any report."""
-    for path, tree in sources("estimator").items():
-        names = {name.split(".")[0] for name in imported(tree, "estimator")}
-        assert "reports" not in names, path
-
-
-def test_reports_do_not_import_in_circles() -> None:
-    """The modules of `reports` can be put in an order too."""
-    graph = {
-        Path(path).stem: own_modules(tree, "reports") for path, tree in sources("reports").items()
-    }
-    assert set(graphlib.TopologicalSorter(graph).static_order()) >= set(graph)
-
-
-@pytest.mark.parametrize("library", FENCES)
-def test_libraries_stay_behind_their_fences(library: str) -> None:
-    """Each heavy or changeable library is met in its own few modules only."""
-    users = {
-        path
-        for package in ("estimator", "reports")
-        for path, tree in sources(package).items()
-        if library in {name.split(".")[0] for name in imported(tree, package)}
-    }
-    assert users <= FENCES[library]
-    assert users, f"{library} is not used any more: remove its fence"
-
-
 def test_files_are_read_in_one_place_of_the_estimator() -> None:
-    """Only `input_text` opens files; only the demo writes them."""
+    """Only `inputs.text` opens files; only the demo writes them."""
     readers = {path for path, tree in sources("estimator").items() if called(tree) & READERS}
     writers = {path for path, tree in sources("estimator").items() if called(tree) & WRITERS}
-    assert readers == {"estimator/input_text.py"}
-    assert writers <= {"estimator/demo_case.py"}
+    assert readers == {"estimator/inputs/text.py"}
+    assert writers <= {"estimator/synthetic/demo_case.py"}
 
 
 def test_reading_input_loads_no_sampler() -> None:
-    """A bad log must be answered at once: reading it reaches no module of the fit."""
-    wanted = {"ingest", "log_file", "tank_file", "input_text"}
-    trees = sources("estimator")
-    reached: set[str] = set()
-    pending = set(wanted)
-    while pending:
-        module = pending.pop()
-        reached.add(module)
-        pending |= own_modules(trees[f"estimator/{module}.py"], "estimator") - reached
-    assert not reached & {
-        "priors",
-        "likelihood",
-        "model",
-        "fit",
-        "posterior",
-        "recommendation",
-        "kalman",
-        "mass_balance",
-    }
+    """A bad log must be answered at once: reading it reaches nothing beyond `inputs`."""
+    for path, tree in sources("estimator/inputs").items():
+        assert {name[1] for name in own(tree, "estimator")} <= set(SAMPLER_FREE), path
 
 
 def test_only_the_standard_library_and_declared_packages_are_imported() -> None:
@@ -191,7 +199,7 @@ def test_only_the_standard_library_and_declared_packages_are_imported() -> None:
     declared = {entry.split(">")[0].split("<")[0].strip() for entry in project["dependencies"]}
     # Parts of declared packages: pytensor and xarray of PyMC and ArviZ, markupsafe of Jinja.
     declared |= {"pytensor", "xarray", "markupsafe", "estimator", "reports"}
-    for package in ("estimator", "reports"):
+    for package in ORDER:
         for path, tree in sources(package).items():
-            names = {name.split(".")[0] for name in imported(tree, package)}
+            names = {name.split(".")[0] for name in imported(tree)}
             assert names - declared <= set(sys.stdlib_module_names), path

@@ -10,14 +10,14 @@ import numpy as np
 import pytest
 
 from estimator import units
-from estimator.fit import sample, thinned
-from estimator.foresight import MOST_REPEATS, Foresight, Present
-from estimator.likelihood import MISREAD_CHANCE, MISREAD_SPREAD
-from estimator.planning import Fitted
-from estimator.posterior import collect
-from estimator.records import Reading
-from estimator.schedule import build_schedule
-from estimator.simulation import simulate_log
+from estimator.fit.likelihood import MISREAD_CHANCE, MISREAD_SPREAD
+from estimator.fit.posterior import collect
+from estimator.fit.sampling import sample, thinned
+from estimator.fit.schedule import build_schedule
+from estimator.inputs.records import Reading
+from estimator.next_tests.foresight import MOST_REPEATS, Foresight, Present
+from estimator.next_tests.planning import Fitted
+from estimator.synthetic.simulation import simulate_log
 
 DKH = units.MEQ_L_PER_DKH
 DAYS = 40

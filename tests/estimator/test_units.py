@@ -6,8 +6,8 @@ import pytest
 from scipy import constants
 
 from estimator import units
-from estimator.dosing import RECIPES, solution_from_strengths
-from estimator.parameters import ALKALINITY, CALCIUM, NITRATE, PARAMETERS, TEMPERATURE
+from estimator.inputs.dosing import RECIPES, solution_from_strengths
+from estimator.inputs.parameters import ALKALINITY, CALCIUM, NITRATE, PARAMETERS, TEMPERATURE
 
 
 @pytest.mark.parametrize(

@@ -14,9 +14,9 @@ from xml.etree import ElementTree
 import pytest
 
 from reports.output import destination, write
-from reports.page import render
+from reports.page.shell import render
 from reports.summary import terminal_lines
-from reports.twin import build_twin, to_json
+from reports.twin.build import build_twin, to_json
 
 CATALOGUE = run_path(str(Path(__file__).with_name("catalogue.py")))
 
@@ -175,7 +175,7 @@ def test_a_note_is_kept_to_the_letter(tmp_path):
     import io
     from datetime import datetime
 
-    from estimator.ingest import read_log, read_tank
+    from estimator.inputs.read import read_log, read_tank
 
     tank, _ = read_tank(Path("tank.toml"), data=CATALOGUE["TANK"].encode())
     notes = list(PAYLOADS.values())

@@ -264,7 +264,7 @@ def test_a_link_is_replaced_and_its_target_left_alone(folder, run, fitted, targe
 
 READ_ONLY = """\
 import os, sys
-import estimator.ingest, reports.output
+import estimator.inputs.read, reports.output
 from reports.cli import main
 if os.geteuid() == 0:
     os.setgid(65534); os.setuid(65534)

@@ -1,4 +1,4 @@
-"""The chamber table of `estimator.carbonate`, computed again with PyCO2SYS.
+"""The chamber table of `estimator.water.carbonate`, computed again with PyCO2SYS.
 
 Lueker et al. 2000 K1 and K2, Dickson 1990 KS, Perez & Fraga 1987 KF, Lee et al. 2010 boron, Mucci
 1983 solubility of aragonite; S = 35, 25 °C. The tank: 8 dKH, 420 mg/L of calcium, pH 8.2 NBS.
@@ -13,7 +13,8 @@ import PyCO2SYS as pyco2
 import pytest
 from scipy import optimize
 
-from estimator import carbonate, units
+from estimator import units
+from estimator.water import carbonate
 
 DENSITY_KG_L = 1.023343  # TEOS-10 at S = 35, 25 °C
 OPTIONS = {"opt_k_carbonic": 10, "opt_k_fluoride": 2, "opt_total_borate": 2}

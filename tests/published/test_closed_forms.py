@@ -9,12 +9,12 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from estimator import schedule as layout_of
 from estimator import units
-from estimator.likelihood import draw_path_at, frame_of
-from estimator.priors import prior_table
-from estimator.schedule import build_schedule
-from estimator.simulation import simulate_levels
+from estimator.fit import schedule as layout_of
+from estimator.fit.likelihood import draw_path_at, frame_of
+from estimator.fit.priors import prior_table
+from estimator.fit.schedule import build_schedule
+from estimator.synthetic.simulation import simulate_levels
 
 DKH = units.MEQ_L_PER_DKH
 DAYS = 24

@@ -12,8 +12,8 @@ import pytest
 import statsmodels.api as sm
 from scipy import optimize
 
-from estimator import kalman
-from estimator.kalman import System
+from estimator.fit import kalman
+from estimator.fit.kalman import System
 
 PUBLISHED = np.array([15099.0, 1469.1])
 

@@ -12,8 +12,9 @@ import numpy as np
 import phreeqc
 import pytest
 
-from estimator import carbonate, units
-from estimator.carbonate import TankWater
+from estimator import units
+from estimator.water import carbonate
+from estimator.water.carbonate import TankWater
 
 DKH = units.MEQ_L_PER_DKH
 TANK = TankWater(8 * DKH, 420 / units.CA_G_MOL, 8.2)

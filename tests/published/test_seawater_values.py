@@ -11,8 +11,9 @@ import numpy as np
 import PyCO2SYS as pyco2
 import pytest
 
-from estimator import carbonate, units
-from estimator.carbonate import TankWater
+from estimator import units
+from estimator.water import carbonate
+from estimator.water.carbonate import TankWater
 
 DKH = units.MEQ_L_PER_DKH
 CA = units.CA_G_MOL

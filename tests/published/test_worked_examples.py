@@ -5,10 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from estimator import schedule, units
-from estimator.mass_balance import fill
-from estimator.parameters import ALKALINITY, CALCIUM, MAGNESIUM, PARAMETERS
-from estimator.schedule import build_schedule
+from estimator import units
+from estimator.fit import schedule
+from estimator.fit.mass_balance import fill
+from estimator.fit.schedule import build_schedule
+from estimator.inputs.parameters import ALKALINITY, CALCIUM, MAGNESIUM, PARAMETERS
 
 DKH = units.MEQ_L_PER_DKH
 

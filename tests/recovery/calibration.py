@@ -25,13 +25,13 @@ import numpy as np
 from scipy import stats
 
 from estimator import units
-from estimator.dosing import Solution
-from estimator.likelihood import MISREAD_CHANCE, MISREAD_SPREAD
-from estimator.mass_balance import fill
-from estimator.priors import prior_table
-from estimator.records import Action, Reading, TankLog
-from estimator.schedule import Schedule, build_schedule
-from estimator.tank import Composition, Kit, Reactor, Tank, Target
+from estimator.fit.likelihood import MISREAD_CHANCE, MISREAD_SPREAD
+from estimator.fit.mass_balance import fill
+from estimator.fit.priors import prior_table
+from estimator.fit.schedule import Schedule, build_schedule
+from estimator.inputs.dosing import Solution
+from estimator.inputs.records import Action, Reading, TankLog
+from estimator.inputs.tank import Composition, Kit, Reactor, Tank, Target
 
 DKH = units.MEQ_L_PER_DKH
 CA = units.CA_G_MOL
@@ -195,8 +195,8 @@ def _tracked(quantities: dict[str, np.ndarray]) -> dict[str, np.ndarray]:
 
 def one_log(index: int, seed: int) -> Outcome:
     """Simulate, fit and rank one log."""
-    from estimator.fit import sample
-    from estimator.posterior import collect, day_states, describe, reported
+    from estimator.fit.posterior import collect, day_states, describe, reported
+    from estimator.fit.sampling import sample
 
     simulate, fit, levels = np.random.SeedSequence([seed, index]).spawn(3)
     rng = np.random.default_rng(simulate)

@@ -31,15 +31,15 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parent))
 from keepers import DKH, Case, keeper_case
 
-from estimator.carbonate import USUAL_CHAMBER_PH, saturated_increment_meq_l
-from estimator.dosing import alkalinity_meq_d
-from estimator.records import Action, Reading, TankLog
-from estimator.simulation import read_with_kit, simulate_levels, simulate_log
-from estimator.tank import Composition, Tank
+from estimator.inputs.dosing import alkalinity_meq_d
+from estimator.inputs.records import Action, Reading, TankLog
+from estimator.inputs.tank import Composition, Tank
+from estimator.synthetic.simulation import read_with_kit, simulate_levels, simulate_log
+from estimator.water.carbonate import USUAL_CHAMBER_PH, saturated_increment_meq_l
 
 if TYPE_CHECKING:
-    from estimator.change_over import ChangeOver
-    from estimator.recommendation import Recommendation
+    from estimator.advice.flow import Recommendation
+    from estimator.plan.change_over import ChangeOver
 
 DAYS = 40
 FOLLOWED = 42
@@ -272,11 +272,11 @@ class Keeper:
 
 def _plan(log: TankLog, tank: Tank, seed: list[int]) -> tuple[Recommendation, ChangeOver]:
     """Fit, advise and plan from a log, the first step on the day of its last entry."""
-    from estimator.change_over import answer_seen, dose_rates_now, plan_change_over
-    from estimator.fit import sample
-    from estimator.posterior import collect
-    from estimator.recommendation import recommend
-    from estimator.schedule import build_schedule
+    from estimator.advice.flow import recommend
+    from estimator.fit.posterior import collect
+    from estimator.fit.sampling import sample
+    from estimator.fit.schedule import build_schedule
+    from estimator.plan.change_over import answer_seen, dose_rates_now, plan_change_over
 
     schedule = build_schedule(log, tank)
     fit, level, advice, plan = np.random.SeedSequence(seed).spawn(4)

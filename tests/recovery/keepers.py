@@ -9,10 +9,10 @@ from datetime import datetime, timedelta
 import numpy as np
 
 from estimator import units
-from estimator.dosing import Solution
-from estimator.records import Action, Reading, TankLog
-from estimator.simulation import Truth, simulate_levels
-from estimator.tank import Composition, Kit, Reactor, Tank, Target
+from estimator.inputs.dosing import Solution
+from estimator.inputs.records import Action, Reading, TankLog
+from estimator.inputs.tank import Composition, Kit, Reactor, Tank, Target
+from estimator.synthetic.simulation import Truth, simulate_levels
 
 DKH = units.MEQ_L_PER_DKH
 CA = units.CA_G_MOL

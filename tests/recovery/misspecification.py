@@ -31,13 +31,13 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parent))
 from keepers import CA, DKH, Case, keeper_case
 
-from estimator.fit import sample
-from estimator.posterior import Posterior, collect
-from estimator.recommendation import to_ml_h
-from estimator.records import Action, Reading, TankLog
-from estimator.schedule import build_schedule, day_shape, light_share, lit_fraction
-from estimator.simulation import round_to_step, simulate_levels, simulate_log
-from estimator.tank import Tank
+from estimator.advice.flow import to_ml_h
+from estimator.fit.posterior import Posterior, collect
+from estimator.fit.sampling import sample
+from estimator.fit.schedule import build_schedule, day_shape, light_share, lit_fraction
+from estimator.inputs.records import Action, Reading, TankLog
+from estimator.inputs.tank import Tank
+from estimator.synthetic.simulation import round_to_step, simulate_levels, simulate_log
 
 DRAWS = 250
 DAY = timedelta(days=1)

@@ -24,13 +24,13 @@ from pathlib import Path
 import numpy as np
 from keepers import Case, keeper_case
 
-from estimator.fit import sample
-from estimator.planning import Fitted, PlanOfTests, plan_tests
-from estimator.posterior import Posterior, collect
-from estimator.recommendation import to_ml_h
-from estimator.records import Reading, TankLog
-from estimator.schedule import build_schedule
-from estimator.simulation import simulate_log
+from estimator.advice.flow import to_ml_h
+from estimator.fit.posterior import Posterior, collect
+from estimator.fit.sampling import sample
+from estimator.fit.schedule import build_schedule
+from estimator.inputs.records import Reading, TankLog
+from estimator.next_tests.planning import Fitted, PlanOfTests, plan_tests
+from estimator.synthetic.simulation import simulate_log
 
 DAYS = 60
 WEEKS = 3

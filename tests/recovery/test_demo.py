@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 
 from estimator import units
-from estimator.demo_case import LOG_NAME, TANK_NAME, Demo, make_demo, write_demo
-from estimator.ingest import Inputs
-from estimator.schedule import day_shape, light_share, lit_fraction
-from estimator.simulation import simulate_levels
+from estimator.fit.schedule import day_shape, light_share, lit_fraction
+from estimator.inputs.read import Inputs
 from estimator.study import Study, run_study
+from estimator.synthetic.demo_case import LOG_NAME, TANK_NAME, Demo, make_demo, write_demo
+from estimator.synthetic.simulation import simulate_levels
 
 FOLDER = Path(__file__).parents[2] / "demo"
 
@@ -61,7 +61,7 @@ def true_values(demo: Demo) -> dict[str, float]:
 
 def test_ninety_per_cent_ranges_hold_the_truth(demo: Demo, study: Study) -> None:
     """Each 9-in-10 range of the report holds the value that the demo was made from."""
-    from estimator.posterior import reported
+    from estimator.fit.posterior import reported
 
     quantities = reported(study.posterior)
     outside = {

@@ -11,7 +11,7 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent))
 from misspecification import OUTLIERS, one_log
 
-from reports.twin import HELD_IF_KIT_SHIFTED, HELD_IF_SATURATION
+from reports.twin.build import HELD_IF_KIT_SHIFTED, HELD_IF_SATURATION
 
 STUDY = json.loads(Path(__file__).with_name("misspecification.json").read_text())["departures"]
 WARNED = {"alkalinity now"}

@@ -8,11 +8,12 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
-from estimator import carbonate, units
-from estimator.fit import sample
-from estimator.posterior import collect
-from estimator.schedule import build_schedule
-from estimator.simulation import Truth, simulate_levels, simulate_log
+from estimator import units
+from estimator.fit.posterior import collect
+from estimator.fit.sampling import sample
+from estimator.fit.schedule import build_schedule
+from estimator.synthetic.simulation import Truth, simulate_levels, simulate_log
+from estimator.water import carbonate
 
 DKH = units.MEQ_L_PER_DKH
 CA = units.CA_G_MOL

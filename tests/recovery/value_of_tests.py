@@ -24,17 +24,17 @@ from pathlib import Path
 import numpy as np
 from keepers import keeper_case
 
-from estimator.fit import Trace, sample
-from estimator.foresight import foresee, outcomes_of, show
-from estimator.likelihood import MISREAD_SPREAD, draw_path_at, frame_of
-from estimator.posterior import supply_flow_l_d
-from estimator.priors import EXPONENT_AT, GAIN_AT, UPTAKE_AT, VOLUME_AT, prior_table
-from estimator.records import Reading, TankLog
-from estimator.schedule import Schedule, build_schedule
-from estimator.settings import day_of
-from estimator.simulation import simulate_log
-from estimator.tank import Tank
-from estimator.worth import flow_quantiles
+from estimator.fit.likelihood import MISREAD_SPREAD, draw_path_at, frame_of
+from estimator.fit.posterior import supply_flow_l_d
+from estimator.fit.priors import EXPONENT_AT, GAIN_AT, UPTAKE_AT, VOLUME_AT, prior_table
+from estimator.fit.sampling import Trace, sample
+from estimator.fit.schedule import Schedule, build_schedule
+from estimator.inputs.records import Reading, TankLog
+from estimator.inputs.tank import Tank
+from estimator.next_tests.foresight import foresee, outcomes_of, show
+from estimator.next_tests.worth import flow_quantiles
+from estimator.synthetic.simulation import simulate_log
+from estimator.water.settings import day_of
 
 DAYS = 50
 DRAWS = 400

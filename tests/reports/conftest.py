@@ -12,8 +12,7 @@ import numpy as np
 import pytest
 
 from estimator import units
-from estimator.carbonate import EffluentCheck
-from estimator.chamber import (
+from estimator.advice.chamber import (
     FLOWS,
     PH_AXIS,
     TABLE_PH,
@@ -24,10 +23,16 @@ from estimator.chamber import (
     SecondChamber,
     WorkingPoint,
 )
-from estimator.change_over import WITHHELD, ChangeOver, ChangeStep, Steering
-from estimator.dosing import Solution
-from estimator.outlook import ElementOutlook, Outlook, WaterRoutine
-from estimator.planning import (
+from estimator.advice.flow import FlowAdvice, Recommendation, Setting
+from estimator.advice.outlook import ElementOutlook, Outlook, WaterRoutine
+from estimator.advice.supplies import MOST_DAYS, Magnesium, Stock, Supplies
+from estimator.advice.tank_ph import Measure, TankPh
+from estimator.fit.posterior import Diagnostics, Posterior, ReadingCheck
+from estimator.fit.watch import CAUSES, TESTS, Change, Watch
+from estimator.inputs.dosing import Solution
+from estimator.inputs.records import Action, Reading, TankLog
+from estimator.inputs.tank import Composition, Kit, Reactor, Tank, Target
+from estimator.next_tests.planning import (
     Candidate,
     HowMuch,
     PlannedTest,
@@ -36,14 +41,9 @@ from estimator.planning import (
     Ranked,
     Swing,
 )
-from estimator.posterior import Diagnostics, Posterior, ReadingCheck
-from estimator.recommendation import FlowAdvice, Recommendation, Setting
-from estimator.records import Action, Reading, TankLog
+from estimator.plan.change_over import WITHHELD, ChangeOver, ChangeStep, Steering
 from estimator.study import ReactorJob, Study
-from estimator.supplies import MOST_DAYS, Magnesium, Stock, Supplies
-from estimator.tank import Composition, Kit, Reactor, Tank, Target
-from estimator.tank_ph import Measure, TankPh
-from estimator.watch import CAUSES, TESTS, Change, Watch
+from estimator.water.carbonate import EffluentCheck
 
 DKH, CALCIUM, MAGNESIUM = units.MEQ_L_PER_DKH, units.CA_G_MOL, units.MG_G_MOL
 START = datetime(2026, 3, 1, 9, 30)

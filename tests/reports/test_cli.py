@@ -326,7 +326,7 @@ def test_version_is_shown():
 
 def test_demo_writes_its_files_and_a_report(tmp_path, fitted):
     """One command shows what the program does, in a folder that it makes."""
-    pytest.importorskip("estimator.demo_case")
+    pytest.importorskip("estimator.synthetic.demo_case")
     fitted("full")
     folder = tmp_path / "new" / "demo"
     result = run("demo", "--dir", str(folder))

@@ -29,7 +29,7 @@ from reports.blocks import follow
 from reports.cli import main
 from reports.index import build_index, index_json, render_index, summary_lines
 from reports.many import TankOutcome, Workers, facts_of, find_jobs, run_many, study_one
-from reports.twin import build_twin
+from reports.twin.build import build_twin
 
 ROOT = Path(__file__).parents[2]
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")

@@ -1,0 +1,1 @@
+"""What follows for the tank? Flow, chamber, pH, supplies, outlook."""

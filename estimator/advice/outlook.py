@@ -1,0 +1,347 @@
+"""Is alkalinity alone enough? Where calcium and magnesium go while alkalinity is held steady.
+
+It is said that once a reactor is tuned only alkalinity needs testing, since everything returns in
+the proportion it was taken up (common practice, no source). For one tank that is a prediction. With
+alkalinity A held where it is, the reactor puts back all of the uptake u_c + n (calcification, and
+nitrate production, which takes no calcium), and
+
+    dC/dt = α (u_c + n) − ρ u_c,
+
+α mol of calcium dissolved and ρ taken up per equivalent; magnesium likewise, with the media's
+magnesium and the corals' (`supplies`). A water change would move alkalinity too, which the reactor
+then makes good, with calcium in its proportion. Z = C − αA takes care of that: it feels no reactor,
+and a water change moves it a part of the way to the new water's Z.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import timedelta
+
+import numpy as np
+
+from estimator.advice.supplies import MAGNESIUM_SHARE_SD, UNSTATED_WATER_MAGNESIUM, Magnesium
+from estimator.fit.posterior import Posterior
+from estimator.fit.schedule import (
+    START_CALCIUM,
+    UNSTATED_WATER_ALKALINITY,
+    UNSTATED_WATER_CALCIUM,
+    WATER_ALKALINITY_SD,
+    WATER_CALCIUM_SD,
+    Schedule,
+)
+from estimator.inputs.parameters import ALKALINITY, CALCIUM, MAGNESIUM, PARAMETERS
+from estimator.inputs.records import TankLog
+from estimator.inputs.tank import Tank, Target
+from estimator.water.settings import actions_of
+
+HORIZON_WEEKS = 26
+MONTHS = {1: 30, 3: 91, 6: 182}
+"""Days that stand for one, three and six months."""
+UNSEEN_CHANCE = 0.10
+"""A test is due before the chance of having left the band unseen is this large."""
+ROUTINE_DAYS = 60
+"""How far back a routine of water changes is looked for."""
+ROUTINE_CHANGES = 2
+USUAL_BANDS: Mapping[str, Target] = {
+    CALCIUM.name: Target(
+        CALCIUM.to_canonical(380, "mg/L"), CALCIUM.to_canonical(460, "mg/L"), "mg/L"
+    ),
+    MAGNESIUM.name: Target(
+        MAGNESIUM.to_canonical(1250, "mg/L"), MAGNESIUM.to_canonical(1400, "mg/L"), "mg/L"
+    ),
+}
+"""Bands where the tank file states none (common practice, no source)."""
+
+
+@dataclass(frozen=True)
+class WaterRoutine:
+    """Regular water changes: the water, litres each time, days between, days until the next."""
+
+    of: str
+    litres: float
+    interval_d: float
+    next_d: float
+
+
+@dataclass(frozen=True)
+class ElementOutlook:
+    """One element while alkalinity is held, canonical units.
+
+    Attributes:
+        parameter: "calcium" or "magnesium".
+        band: the keeper's, or a usual one where `band_stated` is False.
+        tested: whether the tank was ever tested for it.
+        now: (s,) level at the last entry; None where never tested.
+        change: by month (1, 3, 6), (s,) change of the level from now.
+        out_by: by month, chance that it has left the band; None where never tested.
+        out_by_week: (27,) the same by whole weeks from now on.
+        leave_day: (s,) first day outside the band; infinite where it stays inside to the horizon.
+        test_weeks: longest whole number of weeks, 0 to 26, in which a level that is in the band now
+            leaves it with a chance under `UNSEEN_CHANCE`; 0 means now. None where never tested.
+        enough: whether it is more likely in the band than not and needs no test for six months.
+        answer: all that in a sentence or two.
+    """
+
+    parameter: str
+    band: Target
+    band_stated: bool
+    tested: bool
+    now: np.ndarray | None
+    change: Mapping[int, np.ndarray]
+    out_by: Mapping[int, float] | None
+    out_by_week: np.ndarray | None
+    leave_day: np.ndarray | None
+    test_weeks: int | None
+    enough: bool | None
+    answer: str
+
+
+@dataclass(frozen=True)
+class Outlook:
+    """The answer to "is alkalinity alone enough?".
+
+    Attributes:
+        calcium: always.
+        magnesium: None where it was never read.
+        routine: water changes that go on; None where the log shows no routine.
+        alone: whether alkalinity alone is enough for six months; None where an element was
+            never tested.
+        answer: in a sentence.
+    """
+
+    calcium: ElementOutlook
+    magnesium: ElementOutlook | None
+    routine: WaterRoutine | None
+    alone: bool | None
+    answer: str
+
+
+def water_routine(log: TankLog) -> WaterRoutine | None:
+    """Water changes of the last 60 days, if at least two and the next not overdue by an interval.
+
+    Cadence is the median gap, volume the mean, the water the one most often used.
+    """
+    recent = [
+        action
+        for action in actions_of(log, "water_change")
+        if action.time > log.end - timedelta(days=ROUTINE_DAYS) and action.value
+    ]
+    if len(recent) < ROUTINE_CHANGES:
+        return None
+    days = np.array([(action.time - log.end) / timedelta(days=1) for action in recent])
+    interval = max(float(np.median(np.diff(days))), 1.0)
+    if -days[-1] > 2 * interval:
+        return None
+    return WaterRoutine(
+        of=Counter(action.of for action in recent).most_common(1)[0][0],
+        litres=float(np.mean([action.value or 0.0 for action in recent])),
+        interval_d=interval,
+        next_d=float(max(days[-1] + interval, 0.0)),
+    )
+
+
+def outlook(
+    log: TankLog,
+    tank: Tank,
+    schedule: Schedule,
+    posterior: Posterior,
+    magnesium: Magnesium | None,
+    seed: np.random.SeedSequence,
+) -> Outlook:
+    """Where calcium and magnesium go in six months.
+
+    Args:
+        log, tank, schedule: the inputs.
+        posterior: draws (s,).
+        magnesium: the magnesium balance, draws (s,), from `supplies`.
+        seed: for the drift of uptake and the new water's levels.
+    """
+    rng = np.random.default_rng(seed)
+    draws = len(posterior.volume_l)
+    days = 7 * HORIZON_WEEKS
+    nitrate = posterior.nitrate_loss_meq_l_d
+    lost = np.zeros(draws) if nitrate is None else nitrate
+    steps = rng.standard_normal((days, draws)) * (posterior.uptake_scale * posterior.drift)
+    calcified = posterior.uptake_now_meq_l_d - lost + np.cumsum(steps, axis=0)
+    routine = water_routine(log)
+    new = {
+        name: stated[0] + stated[1] * rng.standard_normal(draws)
+        for name, stated in _new_water(tank, routine).items()
+    }
+    renewed = _renewed(routine, posterior.volume_l, days)
+
+    def path(
+        start: np.ndarray, given: np.ndarray, taken: np.ndarray, fresh: np.ndarray
+    ) -> np.ndarray:
+        """Levels (days, s) of an element given and taken in these parts of the alkalinity."""
+        rate = given * (calcified + lost) - taken * calcified
+        z = start - given * posterior.alkalinity_now_meq_l
+        z_new = fresh - given * new[ALKALINITY.name]
+        return start + held_path(z, rate, renewed, z_new) - z
+
+    read = any((r.sample, r.parameter) == ("tank", CALCIUM.name) for r in log.readings)
+    tested = posterior.calcium_now_mmol_l if read else None
+    alpha = _media_calcium(tank, schedule, magnesium, draws, rng)
+    start = np.full(draws, START_CALCIUM[0]) if tested is None else tested
+    levels = path(start, alpha, posterior.calcium_share, new[CALCIUM.name])
+    calcium = _judge(CALCIUM.name, tank, tested, levels - start)
+    other = None
+    if magnesium is not None:
+        fresh = new[MAGNESIUM.name]
+        if routine is not None:
+            fresh = magnesium.waters.get(routine.of, fresh)
+        taken = magnesium.uptake_ratio * posterior.calcium_share
+        levels = path(magnesium.now_mmol_l, magnesium.share / 2, taken, fresh)
+        change = levels - magnesium.now_mmol_l
+        other = _judge(MAGNESIUM.name, tank, magnesium.now_mmol_l, change)
+    alone = calcium.enough
+    if other is not None and alone is not None:
+        alone = alone and bool(other.enough)
+    return Outlook(calcium, other, routine, alone, _answer(alone, calcium, other))
+
+
+def _media_calcium(
+    tank: Tank,
+    schedule: Schedule,
+    magnesium: Magnesium | None,
+    draws: int,
+    rng: np.random.Generator,
+) -> np.ndarray:
+    """Calcium dissolved per equivalent (s,); the fit takes the stated magnesium share as exact.
+
+    How much of what dissolves is magnesium's is hardly known where magnesium media is mixed in.
+    """
+    stated = tank.reactor.magnesium_media_fraction if tank.reactor else 0.0
+    if stated == 0:
+        return np.full(draws, schedule.shape.media_calcium)
+    if magnesium is not None:
+        share = magnesium.share
+    else:
+        relative, least = MAGNESIUM_SHARE_SD
+        share = stated + (relative * stated + least) * rng.standard_normal(draws)
+    return 0.5 * (1.0 - np.clip(share, 0.0, 1.0))
+
+
+def held_path(
+    start: np.ndarray, rate: np.ndarray, renewed: np.ndarray, new: np.ndarray
+) -> np.ndarray:
+    """Z at the end of each day (days, s): a day's rate, then the day's water change if any.
+
+    Args:
+        start: (s,).
+        rate: (days, s) per day.
+        renewed: (days, s) part of the water renewed at the end of each day.
+        new: (s,) Z of the new water.
+    """
+    level = start
+    levels = np.empty_like(rate)
+    for day in range(len(rate)):
+        level = level + rate[day]
+        level = level + renewed[day] * (new - level)
+        levels[day] = level
+    return levels
+
+
+def _renewed(routine: WaterRoutine | None, volume_l: np.ndarray, days: int) -> np.ndarray:
+    """(days, s) part of the water renewed on each day to come."""
+    renewed = np.zeros((days, len(volume_l)))
+    if routine is not None:
+        times = np.arange(routine.next_d, days, routine.interval_d)
+        renewed[times.astype(int)] = np.minimum(routine.litres / volume_l, 1.0)
+    return renewed
+
+
+def _new_water(tank: Tank, routine: WaterRoutine | None) -> dict[str, tuple[float, float]]:
+    """(mean, sd) of the new water's levels, as stated or as usual."""
+    stated = tank.waters[routine.of].levels if routine else {}
+    sd = {ALKALINITY.name: WATER_ALKALINITY_SD, CALCIUM.name: WATER_CALCIUM_SD}
+    usual = {
+        ALKALINITY.name: UNSTATED_WATER_ALKALINITY,
+        CALCIUM.name: UNSTATED_WATER_CALCIUM,
+        MAGNESIUM.name: UNSTATED_WATER_MAGNESIUM,
+    }
+    return {
+        name: (stated[name], sd[name]) if name in stated and name in sd else normal
+        for name, normal in usual.items()
+    }
+
+
+def _judge(name: str, tank: Tank, now: np.ndarray | None, change: np.ndarray) -> ElementOutlook:
+    """Chances of leaving the band from changes (days, s) of a level."""
+    band = tank.targets.get(name)
+    by_month = {month: change[day - 1] for month, day in MONTHS.items()}
+    stated = band is not None
+    band = band or USUAL_BANDS[name]
+    out_by = by_week = leave = weeks = enough = None
+    if now is not None:
+        levels = np.concatenate([now[None], now + change])
+        out = (levels < band.low) | (levels > band.high)
+        leave = np.where(out.any(axis=0), out.argmax(axis=0).astype(float), np.inf)
+        by_week = np.array([np.mean(leave <= 7 * week) for week in range(HORIZON_WEEKS + 1)])
+        out_by = {month: float(np.mean(leave <= day)) for month, day in MONTHS.items()}
+        # A level that is out already, perhaps by the kit's error, is another matter than leaving.
+        inside = 1.0 - by_week[0]
+        risky = np.flatnonzero(by_week - by_week[0] >= UNSEEN_CHANCE * inside)
+        weeks = max(int(risky[0]) - 1, 0) if len(risky) else HORIZON_WEEKS
+        enough = weeks == HORIZON_WEEKS and bool(inside >= 0.5)
+    return ElementOutlook(
+        parameter=name,
+        band=band,
+        band_stated=stated,
+        tested=now is not None,
+        now=now,
+        change=by_month,
+        out_by=out_by,
+        out_by_week=by_week,
+        leave_day=leave,
+        test_weeks=weeks,
+        enough=enough,
+        answer=_sentence(name, band, by_month[1], by_week, weeks),
+    )
+
+
+def _sentence(
+    name: str, band: Target, month: np.ndarray, by_week: np.ndarray | None, weeks: int | None
+) -> str:
+    """The outlook of one element in words."""
+    parameter = PARAMETERS[name]
+    low, middle, high = (
+        parameter.from_canonical(float(x), band.unit) for x in np.quantile(month, [0.05, 0.5, 0.95])
+    )
+    drift = f"{middle:+.2g} {band.unit} a month (90 % range {low:+.2g} to {high:+.2g})"
+    title = name.capitalize()
+    if by_week is None or weeks is None:
+        return (
+            f"{title} was never tested, so where it stands is not known; while alkalinity is held "
+            f"it would change by {drift}. Test it once, then run the report again."
+        )
+    if by_week[0] >= 0.5:
+        return f"{title} is likely out of its band now ({by_week[0]:.0%}); it changes by {drift}."
+    doubt = ""
+    if by_week[0] >= UNSEEN_CHANCE:
+        doubt = f" It may be out of the band already ({by_week[0]:.0%})."
+    if weeks == HORIZON_WEEKS:
+        return f"{title} changes by {drift}: a test twice a year is enough.{doubt}"
+    often = {0: "now, and twice a week", 1: "every week"}.get(weeks, f"every {weeks} weeks")
+    return f"{title} changes by {drift} and would leave its band in time: test it {often}.{doubt}"
+
+
+def _answer(alone: bool | None, calcium: ElementOutlook, magnesium: ElementOutlook | None) -> str:
+    """Is alkalinity alone enough, in a sentence."""
+    if alone is None:
+        return "Whether alkalinity alone is enough is not known: calcium was never tested."
+    unread = "" if magnesium else " Magnesium was never read, so nothing is said of it."
+    if alone:
+        return (
+            "While the reactor holds alkalinity, alkalinity alone is enough for the next six "
+            f"months.{unread}"
+        )
+    moving = [e.parameter for e in (calcium, magnesium) if e is not None and not e.enough]
+    verb = "does" if len(moving) == 1 else "do"
+    return (
+        f"Alkalinity alone is not enough here: {' and '.join(moving)} {verb} not surely stay in "
+        f"the band for six months.{unread}"
+    )

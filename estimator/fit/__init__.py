@@ -1,0 +1,1 @@
+"""What does the log say? From schedule to posterior and its checks."""

@@ -1,0 +1,356 @@
+"""The likelihood of a log with every level and uptake path integrated out, compiled.
+
+Kit errors: each reading belongs to a class, an ordinary one or one whose error sd is 4, 16 or 64
+times larger, which keeps heavy tails exact; given the classes everything is Gaussian.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numba import njit
+
+from estimator.fit.kalman import System, draw_states, forward, log_likelihood_and_adjoint
+from estimator.fit.mass_balance import fill, pull_back
+from estimator.fit.priors import (
+    PriorArrays,
+    PriorTable,
+    natural_at,
+    prior_table,
+    pull_to_z,
+    theta_at,
+)
+from estimator.fit.schedule import Schedule, Shape
+from estimator.inputs.tank import Tank
+
+MISREAD_SPREAD = np.array([1.0, 4.0, 16.0, 64.0])
+"""Error sd of each class of reading over that of an ordinary one."""
+MISREAD_CHANCE = np.array([0.96, 0.03, 0.008, 0.002])
+"""Prior chance of each class: about one hobby reading in 25 is odd (common practice, no source)."""
+
+
+class Frame(NamedTuple):
+    """All that the compiled likelihood needs beside z and the spreads."""
+
+    steps: np.ndarray
+    moments: np.ndarray
+    shape: Shape
+    mean: np.ndarray
+    covariance: np.ndarray
+    root: np.ndarray
+    reading_step: np.ndarray
+    arrays: PriorArrays
+
+
+def frame_of(schedule: Schedule, table: PriorTable) -> Frame:
+    """The frame of one log; `root` is a root of the start covariance, which may be singular."""
+    values, vectors = np.linalg.eigh(schedule.covariance)
+    return Frame(
+        steps=schedule.steps,
+        moments=schedule.moments,
+        shape=schedule.shape,
+        mean=schedule.mean,
+        covariance=schedule.covariance,
+        root=np.ascontiguousarray(vectors * np.sqrt(np.clip(values, 0.0, None))),
+        reading_step=schedule.reading_step,
+        arrays=table.arrays,
+    )
+
+
+def compile_density(schedule: Schedule, tank: Tank) -> None:
+    """Compile the likelihood and its gradient, by running them once on this log."""
+    table = prior_table(schedule, tank)
+    readings = len(schedule.readings)
+    value_and_gradient(np.zeros(table.size), np.ones(readings), frame_of(schedule, table))
+
+
+def compile_draws(schedule: Schedule, tank: Tank) -> None:
+    """Compile what draws levels and classes, by running it once on this log.
+
+    A second process can do this beside `compile_density`: compiled code is shared through numba's
+    cache on disk, and on a machine's first run this saves seconds.
+    """
+    table = prior_table(schedule, tank)
+    frame = frame_of(schedule, table)
+    theta = table.theta(table.natural(np.zeros(table.size)))
+    readings = len(schedule.readings)
+    normals = np.zeros((len(frame.steps) + 1, frame.shape.size + 1))
+    draw_path_at(theta, np.ones(readings), frame, normals)
+    classes = np.zeros(readings, dtype=np.int64)
+    flip_classes(theta, classes, np.zeros(2, dtype=np.int64), np.zeros((1, 3)), frame)
+    moves, kits = np.full((len(schedule.kits), 1), 0.5), np.ones(len(schedule.kits))
+    sweep_errors(
+        np.zeros(table.size),
+        classes,
+        frame,
+        kits,
+        kits,
+        MISREAD_CHANCE,
+        MISREAD_SPREAD,
+        normals,
+        moves,
+        moves,
+        np.full(readings, 0.5),
+    )
+
+
+@njit(cache=True)
+def _by_step(spread, frame):  # type: ignore[no-untyped-def]
+    steps = np.ones(len(frame.steps))
+    for m in range(len(spread)):
+        steps[frame.reading_step[m]] = spread[m]
+    return steps
+
+
+@njit(cache=True)
+def value_and_gradient(z, spread, frame):  # type: ignore[no-untyped-def]
+    """Log-likelihood and its gradient by z (p,); −inf and zeros where the numbers overflow."""
+    natural = natural_at(z, frame.arrays)
+    theta = theta_at(natural, frame.arrays)
+    by_step = _by_step(spread, frame)
+    system = fill(
+        theta, by_step, frame.steps, frame.moments, frame.shape, frame.mean, frame.covariance
+    )
+    value, adjoint = log_likelihood_and_adjoint(system)
+    gradient = pull_back(theta, by_step, frame.steps, frame.moments, frame.shape, adjoint)
+    pulled = pull_to_z(gradient, natural, frame.arrays)
+    if not (np.isfinite(value) and np.isfinite(pulled.sum())):
+        return -np.inf, np.zeros(len(z))
+    return value, pulled
+
+
+@njit(cache=True)
+def draw_path_at(theta, spread, frame, normals):  # type: ignore[no-untyped-def]
+    """One exact draw of all states (n, d), and the readings it leads to expect (m,).
+
+    theta (q,), spread (m,), normals (n + 1, d + 1) standard normal numbers; zeros give the
+    smoothed mean.
+    """
+    system = fill(
+        theta,
+        _by_step(spread, frame),
+        frame.steps,
+        frame.moments,
+        frame.shape,
+        frame.mean,
+        frame.covariance,
+    )
+    path = draw_states(system, frame.root, normals)
+    expected = np.empty(len(frame.reading_step))
+    for m in range(len(expected)):
+        i = frame.reading_step[m]
+        expected[m] = system.intercept[i]
+        for a in range(frame.shape.size):
+            expected[m] += system.loading[i, a] * path[i, a]
+    return path, expected
+
+
+def class_chances(residual: np.ndarray, variance: np.ndarray) -> np.ndarray:
+    """Chance of each class of reading (m, 4) given its residual (m,) and ordinary variance (m,)."""
+    scaled = residual[:, None] / np.sqrt(variance)[:, None] / MISREAD_SPREAD
+    log_weight = np.log(MISREAD_CHANCE / MISREAD_SPREAD) - 0.5 * scaled**2
+    weight = np.exp(log_weight - log_weight.max(axis=1, keepdims=True))
+    return weight / weight.sum(axis=1, keepdims=True)
+
+
+@njit(cache=True)
+def _log_mixture(residual, rounding, repeatability, chance, spread):  # type: ignore[no-untyped-def]
+    """log Π_i Σ_c chance_c N(residual_i; 0, spread_c² (repeatability² + rounding_i))."""
+    total = 0.0
+    for i in range(len(residual)):
+        variance = repeatability**2 + rounding[i]
+        square = residual[i] ** 2 / variance
+        weight = 0.0
+        for c in range(len(chance)):
+            weight += chance[c] / spread[c] * np.exp(-0.5 * square / spread[c] ** 2)
+        total += np.log(weight + 1e-300) - 0.5 * np.log(variance)
+    return total
+
+
+@njit(cache=True)
+def sweep_errors(  # type: ignore[no-untyped-def]
+    z, misread, frame, median, sd, chance, misread_spread, normals, steps, accept, uniform
+):
+    """One Gibbs sweep over repeatabilities and classes, given one exact draw of the levels.
+
+    Given the levels the residuals are known. Each kit's repeatability takes Metropolis moves with
+    the classes summed out, small and large steps in turn; then the classes are drawn.
+
+    Args:
+        z: (p,) the last k places belong to the kits' repeatabilities.
+        misread: (m,) classes.
+        frame: the log.
+        median, sd: (k,) log-normal priors of the repeatabilities.
+        chance, misread_spread: (c,) of each class.
+        normals: (n + 1, d + 1) standard normal, for the levels.
+        steps, accept: (k, moves) standard normal and uniform, for the moves.
+        uniform: (m,) for the classes.
+
+    Returns:
+        New z (p,) and classes (m,).
+    """
+    theta = theta_at(natural_at(z, frame.arrays), frame.arrays)
+    count = len(misread)
+    spread = np.empty(count)
+    for m in range(count):
+        spread[m] = misread_spread[misread[m]]
+    _, expected = draw_path_at(theta, spread, frame, normals)
+    z = z.copy()
+    misread = misread.copy()
+    residual = np.empty(count)
+    rounding = np.empty(count)
+    for k in range(len(median)):
+        found = 0
+        for m in range(count):
+            i = frame.reading_step[m]
+            if frame.steps[i].kit == k:
+                scatter = frame.steps[i].scatter
+                residual[found] = (frame.steps[i].value - expected[m]) / scatter
+                rounding[found] = frame.steps[i].rounding / scatter**2
+                found += 1
+        place = len(z) - len(median) + k
+        here = z[place]
+        repeat = median[k] * np.exp(sd[k] * here)
+        weight = _log_mixture(residual[:found], rounding[:found], repeat, chance, misread_spread)
+        weight -= 0.5 * here**2
+        for j in range(steps.shape[1]):
+            new = here + (1.5 if j % 2 else 0.4) * steps[k, j]
+            repeat = median[k] * np.exp(sd[k] * new)
+            there = _log_mixture(residual[:found], rounding[:found], repeat, chance, misread_spread)
+            there -= 0.5 * new**2
+            if np.log(accept[k, j]) < there - weight:
+                here, weight = new, there
+        z[place] = here
+        repeat = median[k] * np.exp(sd[k] * here)
+        found = 0
+        for m in range(count):
+            if frame.steps[frame.reading_step[m]].kit == k:
+                square = residual[found] ** 2 / (repeat**2 + rounding[found])
+                misread[m] = _pick_class(square, chance, misread_spread, uniform[m])
+                found += 1
+    return z, misread
+
+
+@njit(cache=True)
+def _pick_class(square, chance, misread_spread, uniform):  # type: ignore[no-untyped-def]
+    """A class given a reading's squared residual in ordinary error variances (`class_chances`)."""
+    last = len(chance) - 1
+    total = 0.0
+    # Against the widest class, so that no reading is too far off for any of them.
+    widest = square / misread_spread[last] ** 2
+    for c in range(last + 1):
+        total += (
+            chance[c] / misread_spread[c] * np.exp(0.5 * (widest - square / misread_spread[c] ** 2))
+        )
+    below = 0.0
+    for c in range(last):
+        below += (
+            chance[c] / misread_spread[c] * np.exp(0.5 * (widest - square / misread_spread[c] ** 2))
+        )
+        if uniform * total < below:
+            return c
+    return last
+
+
+@njit(cache=True)
+def system_at(theta, misread, frame):  # type: ignore[no-untyped-def]
+    """The linear system of the log at parameters (q,) and classes (m,): a `kalman.System`."""
+    spread = np.empty(len(misread))
+    for m in range(len(misread)):
+        spread[m] = MISREAD_SPREAD[misread[m]]
+    return fill(
+        theta,
+        _by_step(spread, frame),
+        frame.steps,
+        frame.moments,
+        frame.shape,
+        frame.mean,
+        frame.covariance,
+    )
+
+
+@njit(cache=True)
+def shifted_log_likelihoods(system, at, deltas):  # type: ignore[no-untyped-def]
+    """Log-likelihood where the readings at steps `at` come from a kit of e^δ times its gain.
+
+    Args:
+        system: the model.
+        at: (m,) steps.
+        deltas: (k,) values of δ.
+
+    Returns:
+        (k,).
+    """
+    values = np.empty(len(deltas))
+    loading, intercept = system.loading.copy(), system.intercept.copy()
+    for k in range(len(deltas)):
+        factor = np.exp(deltas[k])
+        for i in at:
+            intercept[i] = factor * system.intercept[i]
+            for a in range(loading.shape[1]):
+                loading[i, a] = factor * system.loading[i, a]
+        values[k] = forward(
+            System(
+                system.transition,
+                system.offset,
+                system.noise,
+                loading,
+                intercept,
+                system.reading,
+                system.variance,
+                system.observed,
+                system.mean,
+                system.covariance,
+            )
+        )[0]
+    return values
+
+
+@njit(cache=True)
+def _log_likelihood(theta, misread, frame):  # type: ignore[no-untyped-def]
+    """Log-likelihood with the levels integrated out, at classes (m,)."""
+    return forward(system_at(theta, misread, frame))[0]
+
+
+@njit(cache=True)
+def flip_classes(theta, misread, candidates, moves, frame):  # type: ignore[no-untyped-def]
+    """Metropolis moves of the classes of few readings, levels integrated out.
+
+    Two effluent readings that disagree can each be the misread one. Given the levels, which follow
+    whichever is believed, the classes would hardly ever change places; so either two candidates
+    swap their classes or one takes a class from the prior, and the move is judged by the likelihood
+    without the levels.
+
+    Args:
+        theta: (q,) parameters.
+        misread: (m,) classes.
+        candidates: (c,) readings, c > 1.
+        moves: (k, 3) uniform numbers: which reading, which other or which class, whether accepted.
+        frame: the log.
+
+    Returns:
+        (m,) classes.
+    """
+    here = _log_likelihood(theta, misread, frame)
+    for k in range(len(moves)):
+        proposal = misread.copy()
+        first = candidates[int(moves[k, 0] * len(candidates))]
+        if k % 2 == 0:
+            second = candidates[int(moves[k, 1] * len(candidates))]
+            proposal[first], proposal[second] = misread[second], misread[first]
+        else:
+            below = 0.0
+            for c in range(len(MISREAD_CHANCE)):
+                if moves[k, 1] >= below:
+                    proposal[first] = c
+                below += MISREAD_CHANCE[c]
+        same = True
+        for candidate in candidates:
+            same = same and proposal[candidate] == misread[candidate]
+        if same:
+            continue
+        there = _log_likelihood(theta, proposal, frame)
+        if np.log(moves[k, 2]) < there - here:
+            misread, here = proposal, there
+    return misread

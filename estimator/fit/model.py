@@ -1,0 +1,167 @@
+"""The PyMC model: priors, and the likelihood with every level and uptake path integrated out.
+
+Given volume, light ratio, mean uptake, effluent gain and the error scales, the tank is linear and
+Gaussian (`mass_balance`), so the Kalman filter (`kalman`) gives the likelihood and its gradient
+exactly, and NUTS meets only a dozen well-behaved parameters. Heavy tails are kept exact by one
+class per reading: an ordinary reading, or one whose error sd is 4, 16 or 64 times larger. The
+classes are drawn by Gibbs steps (`KitErrorStep`) from their full conditional given one exact draw
+of the levels; levels are then integrated out again. The plain form of the same model, every latent
+sampled, is in `tests/benchmark_plain_model.py`.
+
+`priors` lists every prior with its reason; `likelihood` holds the compiled code.
+"""
+
+from __future__ import annotations
+
+from typing import Any, cast
+
+import numpy as np
+import pymc as pm
+import pytensor
+import pytensor.tensor as pt
+from pymc.step_methods.compound import BlockedStep
+from pymc.util import get_random_generator
+from pytensor.compile.mode import Mode
+from pytensor.graph.basic import Apply
+from pytensor.graph.op import Op
+
+from estimator.fit.likelihood import (
+    MISREAD_CHANCE,
+    MISREAD_SPREAD,
+    flip_classes,
+    frame_of,
+    sweep_errors,
+    value_and_gradient,
+)
+from estimator.fit.priors import PriorTable, prior_table
+from estimator.fit.schedule import EFFLUENT_ALKALINITY, EFFLUENT_CALCIUM, Schedule
+from estimator.inputs.tank import Tank
+
+PLAIN_MODE = Mode(linker="py", optimizer="fast_run").excluding("fusion")
+"""The graph is a few scalars around one compiled operation: a C compiler would cost seconds and
+save microseconds."""
+
+
+class TankLikelihood(Op):
+    """log p(readings | z, classes), levels integrated out, with its gradient.
+
+    Inputs: z (p,) of the `PriorTable`; the class of each reading (m,). Outputs: the log-likelihood,
+    and its gradient by z (p,). Both come from one sweep; there is none by the discrete classes.
+
+    With `prior` the outputs include the normal prior of z, up to a constant: the density that NUTS
+    needs as a single operation, since a graph of several costs as much as the likelihood itself.
+    """
+
+    itypes = (pt.dvector, pt.lvector)
+    otypes = (pt.dscalar, pt.dvector)
+    __props__ = ()
+
+    def __init__(self, schedule: Schedule, table: PriorTable, *, prior: bool = False) -> None:
+        self.frame = frame_of(schedule, table)
+        self.prior = prior
+
+    def __eq__(self, other: object) -> bool:
+        return self is other
+
+    def __hash__(self) -> int:
+        return id(self)
+
+    def perform(self, node: Apply, inputs: Any, output_storage: Any) -> None:
+        z, misread = inputs
+        value, gradient = value_and_gradient(z, MISREAD_SPREAD[misread], self.frame)
+        if self.prior:
+            value, gradient = value - 0.5 * z @ z, gradient - z
+        output_storage[0][0] = np.asarray(value)
+        output_storage[1][0] = gradient
+
+    def pullback(self, inputs: Any, outputs: Any, output_grads: Any) -> list[Any]:
+        """Gradients of a cost by the inputs (the name since PyTensor 3)."""
+        by_class = pytensor.gradient.grad_undefined(self, 1, inputs[1])
+        return [output_grads[0] * outputs[1], by_class]
+
+    L_op = pullback
+
+
+EFFLUENT_MOVES = 4
+"""Collapsed moves of effluent classes per NUTS step; each that proposes a change costs a third of a
+gradient."""
+REPEATABILITY_MOVES = 8
+SWEEPS = 3
+"""Gibbs sweeps per NUTS step: a sweep costs about one gradient."""
+
+
+class KitErrorStep(BlockedStep):
+    """Gibbs step for the errors of the kits: repeatabilities and classes of readings.
+
+    (1) Draw the levels given everything else. (2) Given the levels the residuals are known: move
+    each kit's repeatability with the classes summed out, then (3) draw the classes; (4) swap and
+    flip classes of effluent readings with the levels integrated out (`flip_classes`). NUTS then
+    moves all of z with the levels integrated out again. Summing out is what lets a kit's
+    repeatability and its count of odd readings, which explain each other, change together. Each
+    sweep leaves the joint posterior unchanged (a partially collapsed Gibbs sampler: van Dyk & Park
+    2008, JASA 103:790; the levels are drawn afresh before they are used and dropped after).
+    """
+
+    name = "kit_error"
+    stats_dtypes_shapes: dict[str, Any] = {}  # noqa: RUF012
+    default_blocked = True
+
+    def __init__(
+        self,
+        vars: Any,
+        *,
+        schedule: Schedule,
+        table: PriorTable,
+        model: Any = None,
+        rng: Any = None,
+        blocked: bool = True,
+    ) -> None:
+        self.vars = vars
+        self.table = table
+        self.frame = frame_of(schedule, table)
+        self.rng = get_random_generator(rng)
+        kind = schedule.steps["kind"][schedule.reading_step]
+        self.effluent = np.flatnonzero(np.isin(kind, (EFFLUENT_ALKALINITY, EFFLUENT_CALCIUM)))
+        self.normals = (len(schedule.step_time_d) + 1, schedule.layout.size + 1)
+        self.moves = (len(schedule.kits), REPEATABILITY_MOVES)
+        priors = table.priors[table.size - len(schedule.kits) :]
+        self.median = np.array([prior.median for prior in priors])
+        self.sd = np.array([prior.sd for prior in priors])
+
+    def step(self, point: dict[str, np.ndarray]) -> tuple[dict[str, np.ndarray], list[Any]]:
+        z, misread = point["z"], point["misread"]
+        for _ in range(SWEEPS):
+            z, misread = sweep_errors(
+                z,
+                misread,
+                self.frame,
+                self.median,
+                self.sd,
+                MISREAD_CHANCE,
+                MISREAD_SPREAD,
+                self.rng.standard_normal(self.normals),
+                self.rng.standard_normal(self.moves),
+                self.rng.random(self.moves),
+                self.rng.random(len(misread)),
+            )
+        if len(self.effluent) > 1:
+            theta = self.table.theta(self.table.natural(z))
+            moves = self.rng.random((EFFLUENT_MOVES, 3))
+            misread = flip_classes(theta, misread, self.effluent, moves, self.frame)
+        return point | {"z": z, "misread": misread}, [{}]
+
+
+def build_model(schedule: Schedule, tank: Tank) -> pm.Model:
+    """The PyMC model of one log.
+
+    Free variables: `z` (p,), standard normal numbers that `PriorTable` maps to the parameters, and
+    `misread` (m,), the class of each reading. Potential: `readings`.
+    """
+    table = prior_table(schedule, tank)
+    likelihood = TankLikelihood(schedule, table)
+    with pm.Model(coords={"parameter": [prior.name for prior in table.priors]}) as model:
+        z = pm.Normal("z", 0.0, 1.0, dims="parameter")
+        misread = pm.Categorical("misread", p=MISREAD_CHANCE, shape=len(schedule.readings))
+        log_likelihood, _ = cast(list[Any], likelihood(z, misread))
+        pm.Potential("readings", log_likelihood)
+    return model

@@ -1,0 +1,261 @@
+"""Every prior, with its reason, and the map from standard normal numbers to parameters.
+
+Each prior is normal on a stated scale; `physical_priors` and `_kit_priors` list them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import NamedTuple
+
+import numpy as np
+from numba import njit
+
+from estimator import units
+from estimator.fit.schedule import Schedule, lit_fraction
+from estimator.inputs.parameters import PARAMETERS
+from estimator.inputs.tank import Tank
+from estimator.water import carbonate
+
+BOTTLE_CORRELATION = 0.5
+"""Of the log gains of two bottles of one kit: half kit, half lot (common practice, no source)."""
+USUAL_CALIBRATION_SD = 0.05
+"""Of a kit's gain where none is stated: drop kits and photometers are quoted at 5 to 10 per cent
+(common practice, no source); a calibrated dropper errs by up to 15 per cent (USP <1101>)."""
+
+
+# The scale on which a prior is normal.
+IDENTITY, LOG, LOGIT = range(3)
+
+# Places of the physical parameters in a `PriorTable`; gains and repeatabilities follow.
+(
+    VOLUME_AT,
+    LIGHT_AT,
+    UPTAKE_AT,
+    SHARE_AT,
+    GAIN_AT,
+    EXPONENT_AT,
+    DRIFT_AT,
+    EFFLUENT_DRIFT_AT,
+) = range(8)
+PHYSICAL_PRIORS = 8
+
+
+@dataclass(frozen=True)
+class Prior:
+    """One parameter's prior: normal on a stated scale.
+
+    Attributes:
+        name: with its unit, where it has one.
+        scale: LOGIT is of the place between `low` and `high`.
+        median: on the natural scale.
+        sd: on the normal scale.
+        low, high: bounds of a LOGIT scale.
+    """
+
+    name: str
+    scale: int
+    median: float
+    sd: float
+    low: float = 0.0
+    high: float = 1.0
+
+    @property
+    def centre(self) -> float:
+        """Median on the normal scale."""
+        if self.scale == LOG:
+            return float(np.log(self.median))
+        if self.scale == LOGIT:
+            return float(np.log((self.median - self.low) / (self.high - self.median)))
+        return self.median
+
+
+def physical_priors(schedule: Schedule, tank: Tank) -> tuple[Prior, ...]:
+    """The priors of tank and reactor, in the order of `PARAMETER_NAMES`, canonical units.
+
+    - water volume: the keeper's figure and its stated error.
+    - light ratio (mean lit over dark uptake): 2.5, 95 % in 1.25 to 5: measured 1.9 (Anthony et
+      al. 2013, Biogeosciences 10:4897), 3.2 (Sandeman 2012), about 3 (Gattuso et al. 1999, from
+      memory).
+    - uptake at the start: 1.2 dKH/day, 95 % in 0.25 to 5.8, around the 0.2 to 4 dKH/day of home
+      reefs (common practice, no source; 0.2 m² of coral at 150 mmol/m²/day in 250 L is
+      0.67 dKH/day, with rates of Venti et al. 2014, Coral Reefs 33:979). With no addition in the
+      log only the net change can be seen, of either sign.
+    - calcium share (mol of calcium per equivalent taken up): 0.49 within 0.35 to 0.75, 95 % in
+      0.41 to 0.60: pure CaCO3 0.5; coral aragonite 0.4935 (Sr/Ca of Hathorne et al. 2013, G-cubed
+      14:3730); flux ratios of 2.06 ± 0.19 and 1.60 ± 0.14 eq/mol (Murillo, Jokiel & Atkinson 2014,
+      PeerJ 2:e249).
+    - effluent gain over tank water at the reference flow: half saturation at the chamber's pH
+      (`carbonate`), where log sd 0.4 spans saturation 0.3 to 1; wider where a reactor's chamber
+      pH is not stated. While no effluent reading could say otherwise it stays below saturation at
+      0.1 under the chamber's pH (the probe's error).
+    - exponent ε of the flow response: median 0.4, 95 % in 0.10 to 0.80: chambers run between
+      their equilibrium and the rate limit; half saturation is 0.47 for a first-order chamber.
+    - drift of uptake per root day, relative: 2 % is 11 % in 30 days; of effluent strength: 1.5 %
+      is 8 % in 30 days (both common practice, no source).
+    """
+    has_effluent = any(r.sample == "effluent" for r in schedule.readings)
+    # A planned reactor will be held at the usual pH; one that runs at a pH not stated may not be.
+    known_ph = tank.reactor is None or schedule.settings.chamber_ph_known
+    chamber_ph = schedule.settings.chamber_ph.last
+    half = carbonate.half_saturated_increment_meq_l(chamber_ph)
+    spread = 0.40 if known_ph else 0.54
+    uptake = Prior("uptake_start_meq_l_d", LOG, 1.2 * units.MEQ_L_PER_DKH, 0.8)
+    if not schedule.additions:
+        uptake = replace(uptake, scale=IDENTITY, median=0.0, sd=1.2 * units.MEQ_L_PER_DKH)
+    gain = Prior("effluent_gain_meq_l", LOG, half, spread)
+    if not has_effluent:
+        ceiling = carbonate.saturated_increment_meq_l(chamber_ph - 0.1)
+        # The slope of the logit at the median keeps the spread of the log scale there.
+        gain = replace(gain, scale=LOGIT, sd=spread / (1 - half / ceiling), high=ceiling)
+    return (
+        Prior("water_volume_l", LOG, tank.water_volume_l, tank.water_volume_sd_fraction),
+        Prior("light_ratio", LOG, 2.5, 0.354),
+        uptake,
+        Prior("calcium_share", LOGIT, 0.49, 0.55, low=0.35, high=0.75),
+        gain,
+        Prior("exponent", LOGIT, 0.4, 0.9),
+        Prior("drift_per_root_day", LOG, 0.02, 0.7),
+        Prior("effluent_drift_per_root_day", LOG, 0.015, 0.7),
+    )
+
+
+def _kit_priors(schedule: Schedule) -> tuple[Prior, ...]:
+    """Gains of bottles, then repeatability of kits.
+
+    A stated repeatability comes from about eight repeats (log sd 0.27); else 0.7 steps, but at
+    least 0.4 of the usual figure, within a factor of e (common practice, no source).
+    """
+    kits = {kit.name: kit for kit in schedule.kits}
+    gains = []
+    for name, bottle in schedule.gains:
+        stated = kits[name].calibration_sd
+        sd = USUAL_CALIBRATION_SD if stated is None else stated
+        gains.append(Prior(f"gain {name} {bottle}", LOG, 1.0, sd))
+    repeats = []
+    for kit in schedule.kits:
+        usual = PARAMETERS[kit.parameter].assumed_repeatability
+        median, sd = max(0.7 * kit.step, 0.4 * usual), 0.5
+        if kit.repeatability is not None:
+            median, sd = kit.repeatability, 0.27
+        repeats.append(Prior(f"repeatability {kit.name}", LOG, median, sd))
+    return (*gains, *repeats)
+
+
+class PriorArrays(NamedTuple):
+    """All priors as one map from independent standard normal numbers z (p,) to parameters.
+
+    x = centre + root z is normal with the stated spreads (bottles of one kit are correlated); each
+    x is then taken to its natural scale. `net_change`: no addition is in the log. `lit`: lit
+    fraction of the day.
+    """
+
+    centre: np.ndarray
+    root: np.ndarray
+    scale: np.ndarray
+    low: np.ndarray
+    high: np.ndarray
+    net_change: bool
+    lit: float
+
+
+@dataclass(frozen=True)
+class PriorTable:
+    """The priors by name, and the same as arrays."""
+
+    priors: tuple[Prior, ...]
+    arrays: PriorArrays
+
+    @property
+    def size(self) -> int:
+        """Number of parameters p."""
+        return len(self.priors)
+
+    def natural(self, z: np.ndarray) -> np.ndarray:
+        """Parameters (..., p) on their natural scales at z (..., p)."""
+        rows = [natural_at(row, self.arrays) for row in z.reshape(-1, self.size)]
+        return np.array(rows).reshape(z.shape)
+
+    def theta(self, natural: np.ndarray) -> np.ndarray:
+        """theta (q,) as `mass_balance.fill` takes it, from natural parameters (p,)."""
+        return theta_at(natural, self.arrays)
+
+
+@njit(cache=True)
+def natural_at(z, arrays):  # type: ignore[no-untyped-def]
+    """Parameters (p,) on their natural scales at z (p,)."""
+    value = np.empty(len(z))
+    for a in range(len(z)):
+        value[a] = arrays.centre[a]
+        for b in range(a + 1):
+            value[a] += arrays.root[a, b] * z[b]
+        if arrays.scale[a] == LOG:
+            value[a] = np.exp(value[a])
+        elif arrays.scale[a] == LOGIT:
+            part = 0.5 * (1.0 + np.tanh(0.5 * value[a]))
+            value[a] = arrays.low[a] + (arrays.high[a] - arrays.low[a]) * part
+    return value
+
+
+@njit(cache=True)
+def theta_at(natural, arrays):  # type: ignore[no-untyped-def]
+    """theta (q,) as `mass_balance.fill` takes it, from natural parameters (p,).
+
+    The light ratio becomes φ, and the scale of uptake changes is inserted: the starting uptake, or
+    1 dKH/day where only the net change is seen, around which a relative drift means nothing.
+    """
+    theta = np.empty(len(natural) + 1)
+    for a in range(len(natural)):
+        theta[a if a <= UPTAKE_AT else a + 1] = natural[a]
+    theta[UPTAKE_AT + 1] = units.MEQ_L_PER_DKH if arrays.net_change else natural[UPTAKE_AT]
+    excess = arrays.lit * (natural[LIGHT_AT] - 1.0)
+    theta[LIGHT_AT] = excess / (1.0 + excess)
+    return theta
+
+
+@njit(cache=True)
+def pull_to_z(gradient, natural, arrays):  # type: ignore[no-untyped-def]
+    """Gradient by z (p,) from that by theta (q,)."""
+    slope = np.empty(len(natural))
+    for a in range(len(natural)):
+        slope[a] = gradient[a if a <= UPTAKE_AT else a + 1]
+    if not arrays.net_change:
+        slope[UPTAKE_AT] += gradient[UPTAKE_AT + 1]
+    slope[LIGHT_AT] *= arrays.lit / (1.0 + arrays.lit * (natural[LIGHT_AT] - 1.0)) ** 2
+    for a in range(len(natural)):
+        if arrays.scale[a] == LOG:
+            slope[a] *= natural[a]
+        elif arrays.scale[a] == LOGIT:
+            slope[a] *= (
+                (natural[a] - arrays.low[a])
+                * (arrays.high[a] - natural[a])
+                / (arrays.high[a] - arrays.low[a])
+            )
+    pulled = np.zeros(len(natural))
+    for a in range(len(natural)):
+        for b in range(a + 1):
+            pulled[b] += arrays.root[a, b] * slope[a]
+    return pulled
+
+
+def prior_table(schedule: Schedule, tank: Tank) -> PriorTable:
+    """All priors of one log and tank."""
+    table = (*physical_priors(schedule, tank), *_kit_priors(schedule))
+    sd = np.array([prior.sd for prior in table])
+    correlation = np.eye(len(table))
+    first = len(table) - len(schedule.gains) - len(schedule.kits)
+    names = [name for name, _ in schedule.gains]
+    block = np.where(np.equal.outer(names, names), BOTTLE_CORRELATION, 0.0)
+    np.fill_diagonal(block, 1.0)
+    last = first + len(names)
+    correlation[first:last, first:last] = block
+    arrays = PriorArrays(
+        centre=np.array([prior.centre for prior in table]),
+        root=sd[:, None] * np.linalg.cholesky(correlation),
+        scale=np.array([prior.scale for prior in table]),
+        low=np.array([prior.low for prior in table]),
+        high=np.array([prior.high for prior in table]),
+        net_change=not schedule.additions,
+        lit=lit_fraction(tank),
+    )
+    return PriorTable(priors=table, arrays=arrays)

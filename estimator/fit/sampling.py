@@ -1,0 +1,261 @@
+"""Sample the model with one seed.
+
+The start and the mass matrix come from a Laplace approximation, which costs some hundred
+likelihoods, so that NUTS spends its tuning on step size. Chains run in parallel processes.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, cast
+
+import numpy as np
+import pymc as pm
+from pymc.model.core import ValueGradFunction
+from scipy import optimize
+
+from estimator.errors import FitError
+from estimator.fit.likelihood import MISREAD_SPREAD, class_chances, draw_path_at, frame_of
+from estimator.fit.model import PLAIN_MODE, KitErrorStep, TankLikelihood, build_model
+from estimator.fit.priors import PriorTable, prior_table
+from estimator.fit.schedule import Schedule
+from estimator.inputs.tank import Tank
+
+CHAINS = 4
+TUNE = 200
+DRAWS = 500
+TARGET_ACCEPT = 0.9
+"""Acceptance that the step size aims at; higher is smaller, safer steps."""
+ROBUST_ROUNDS = 4
+WALL = 1e12
+
+
+@dataclass(frozen=True)
+class Trace:
+    """Raw draws of one fit.
+
+    Attributes:
+        z: (chains, draws, p) standard normal numbers behind the parameters.
+        natural: (chains, draws, p) parameters on their natural scales, as `PriorTable` orders them.
+        misread: (chains, draws, m) class of each reading.
+        divergences: count over all chains.
+        gradients: likelihood gradients used while drawing, over all chains.
+    """
+
+    z: np.ndarray
+    natural: np.ndarray
+    misread: np.ndarray
+    divergences: int
+    gradients: int
+
+
+class _Density:
+    """Log posterior of z (p,), classes of the readings held fixed."""
+
+    def __init__(self, model: pm.Model, schedule: Schedule, table: PriorTable) -> None:
+        z = model.rvs_to_values[model["z"]]
+        classes = model.rvs_to_values[model["misread"]]
+        start = model.initial_point(0)
+        # The classes' own prior is for the Gibbs step.
+        density, _ = cast(list[Any], TankLikelihood(schedule, table, prior=True)(z, classes))
+        self.function = ValueGradFunction(
+            [density],
+            [z],
+            {classes: start["misread"]},
+            model=model,
+            initial_point=start,
+            ravel_inputs=True,
+            mode=PLAIN_MODE,
+        )
+        self.function.trust_input = True
+
+    def set_classes(self, misread: np.ndarray) -> None:
+        """Fix the classes (m,)."""
+        self.function.set_extra_values({"misread": misread})
+
+    def minus(self, z: np.ndarray) -> tuple[float, np.ndarray]:
+        """Minus the log density and minus its gradient; a wall where it is not finite."""
+        value, gradient = self.function(z)
+        if not np.isfinite(value):
+            return WALL, np.zeros_like(z)
+        return -float(value), -np.asarray(gradient)
+
+
+def _mode(
+    density: _Density, schedule: Schedule, table: PriorTable
+) -> tuple[np.ndarray, np.ndarray]:
+    """Posterior mode z (p,) and the classes (m,) there.
+
+    Classes start as ordinary and are set to the likeliest one given the smoothed residuals, until
+    they settle, so that one misread titration cannot pull the start away.
+    """
+    frame = frame_of(schedule, table)
+    readings = frame.steps[frame.reading_step]
+    first_kit = table.size - len(schedule.kits)
+    normals = np.zeros((len(frame.steps) + 1, schedule.layout.size + 1))
+    misread = np.zeros(len(readings), dtype=int)
+    z = np.zeros(table.size)
+    for _ in range(ROBUST_ROUNDS):
+        density.set_classes(misread)
+        z = optimize.minimize(
+            density.minus, z, jac=True, method="L-BFGS-B", options={"maxiter": 300}
+        ).x
+        natural = table.natural(z)
+        _, expected = draw_path_at(table.theta(natural), MISREAD_SPREAD[misread], frame, normals)
+        repeat = natural[first_kit + readings["kit"]]
+        residual = readings["value"] - expected
+        likeliest = class_chances(
+            residual, (readings["scatter"] * repeat) ** 2 + readings["rounding"]
+        ).argmax(axis=1)
+        if np.array_equal(likeliest, misread):
+            break
+        misread = likeliest
+    return z, misread
+
+
+def _laplace_covariance(density: _Density, z: np.ndarray) -> np.ndarray:
+    """Inverse of the Hessian by central differences of the gradient, made safely positive."""
+    step = 1e-4
+    rows = [
+        (density.minus(z + step * unit)[1] - density.minus(z - step * unit)[1]) / (2 * step)
+        for unit in np.eye(len(z))
+    ]
+    hessian = 0.5 * (np.array(rows) + np.array(rows).T)
+    values, vectors = np.linalg.eigh(hessian)
+    # The prior alone gives curvature 1.
+    return (vectors / np.clip(values, 0.5, None)) @ vectors.T
+
+
+def sample(
+    schedule: Schedule,
+    tank: Tank,
+    seed: np.random.SeedSequence,
+    *,
+    draws: int = DRAWS,
+    target_accept: float = TARGET_ACCEPT,
+    resume: Trace | None = None,
+    cores: int | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> Trace:
+    """Draw from the posterior.
+
+    Args:
+        schedule, tank: the log and the tank.
+        seed: fixes every draw.
+        draws: kept draws per chain, after `TUNE` of tuning.
+        target_accept: see `TARGET_ACCEPT`.
+        resume: start each chain where that of an earlier trace ended.
+        cores: processes; default one per processor, at most one per chain.
+        progress: called with (draws done, draws in all) from time to time.
+
+    Raises:
+        FitError: no starting point has a finite density.
+    """
+    table = prior_table(schedule, tank)
+    model = build_model(schedule, tank)
+    density = _Density(model, schedule, table)
+    mode, misread = _mode(density, schedule, table)
+    if density.minus(mode)[0] >= WALL:
+        msg = "the model has no finite starting point for this log; check its units and amounts"
+        raise FitError(msg)
+    covariance = _laplace_covariance(density, mode)
+    rng = np.random.default_rng(seed)
+    root = np.linalg.cholesky(covariance)
+    starts: list[dict[str, np.ndarray]] = [
+        {"z": mode + 0.5 * root @ rng.standard_normal(table.size), "misread": misread.copy()}
+        for _ in range(CHAINS)
+    ]
+    if resume is not None:
+        starts = [
+            {"z": z[-1].copy(), "misread": classes[-1].copy()}
+            for z, classes in zip(resume.z, resume.misread, strict=True)
+        ]
+    with model:
+        nuts = pm.NUTS(
+            [model["z"]],
+            scaling=covariance,
+            is_cov=True,
+            target_accept=target_accept,
+            logp_dlogp_func=density.function,
+            model=model,
+        )
+        errors = KitErrorStep(
+            [model.rvs_to_values[model["misread"]], model.rvs_to_values[model["z"]]],
+            schedule=schedule,
+            table=table,
+            model=model,
+        )
+        trace = _run(model, [nuts, errors], starts, rng, draws, cores, progress)
+    chains = trace.get_values("z", combine=False, squeeze=False)
+    if [len(chain) for chain in chains] != [draws] * CHAINS:
+        # PyMC takes an interrupt as enough draws; advice from a part of them is not wanted.
+        raise KeyboardInterrupt
+    z = np.array(chains)
+    return Trace(
+        z=z,
+        natural=table.natural(z),
+        misread=np.array(trace.get_values("misread", combine=False)),
+        divergences=int(np.sum(trace.get_sampler_stats("diverging"))),
+        gradients=int(np.sum(trace.get_sampler_stats("tree_size"))),
+    )
+
+
+def join(first: Trace, second: Trace) -> Trace:
+    """One trace of two, the second resumed from the first."""
+    return Trace(
+        z=np.concatenate([first.z, second.z], axis=1),
+        natural=np.concatenate([first.natural, second.natural], axis=1),
+        misread=np.concatenate([first.misread, second.misread], axis=1),
+        divergences=first.divergences + second.divergences,
+        gradients=first.gradients + second.gradients,
+    )
+
+
+def thinned(total: int, count: int) -> np.ndarray:
+    """Indices of at most `count` evenly spaced draws of `total`."""
+    return np.unique(np.linspace(0, total - 1, min(count, total)).round().astype(int))
+
+
+def made_up_trace(schedule: Schedule, tank: Tank) -> Trace:
+    """Two draws at the prior medians, to compile what takes a trace."""
+    table = prior_table(schedule, tank)
+    z = np.zeros((1, 2, table.size))
+    misread = np.zeros((1, 2, len(schedule.readings)), dtype=np.int64)
+    return Trace(z, table.natural(z), misread, 0, 0)
+
+
+def _run(
+    model: pm.Model,
+    steps: list[Any],
+    starts: list[dict[str, np.ndarray]],
+    rng: np.random.Generator,
+    draws: int,
+    cores: int | None,
+    progress: Callable[[int, int], None] | None,
+) -> Any:
+    """One quiet call of PyMC's sampler."""
+    done = 0
+
+    def count(**_: Any) -> None:
+        nonlocal done
+        done += 1
+        if progress is not None and done % 50 == 0:
+            progress(done, CHAINS * (TUNE + draws))
+
+    return pm.sample(
+        draws,
+        tune=TUNE,
+        chains=CHAINS,
+        cores=min(cores or os.cpu_count() or 1, CHAINS),
+        step=steps,
+        initvals=starts,
+        random_seed=int(rng.integers(2**31)),
+        progressbar=False,
+        quiet=True,
+        compute_convergence_checks=False,
+        return_inferencedata=False,
+        callback=count,
+        model=model,
+    )

@@ -1,0 +1,672 @@
+"""From the log to a table of steps: spans of constant settings that end in an event or a reading.
+
+Nothing here is unknown: volume, light ratio, flow response and the rest meet these numbers in
+`mass_balance`, which states the equations. A forcing m(t) over a span ending at t1 is kept as its
+moments M_j / j!, M_j = ∫ (t1 − t)^j m(t) dt, from which its effect at any decay rate k follows as
+Σ (−k)^j M_j / j!; spans are cut so that k·span <= 1, where the terms kept leave less than 1e-11.
+
+At one instant the order is: new bottles, readings, water changes and steps allowed by the log in
+file order, then new settings and doses (a keeper tests first and acts on it; common practice, no
+source).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from itertools import pairwise
+from math import factorial
+from typing import NamedTuple
+
+import numpy as np
+
+from estimator import units
+from estimator.errors import Fault, InputError
+from estimator.inputs.parameters import ALKALINITY, CALCIUM, NITRATE
+from estimator.inputs.records import Action, Reading, TankLog
+from estimator.inputs.tank import Kit, Tank
+from estimator.water import carbonate
+from estimator.water.settings import Settings, actions_of, day_of, origin_of, settings_of
+
+MOST_STEPS = 20_000
+"""Steps of one log: 25 years of days, half of them with a reading."""
+TERMS = 14
+"""Terms of the series kept."""
+
+
+PHYSICAL = 9
+"""Parameters of the mass balance that stand before gains and repeatabilities."""
+
+# What a reading is of.
+(
+    NOTHING,
+    TANK_ALKALINITY,
+    TANK_CALCIUM,
+    EFFLUENT_ALKALINITY,
+    EFFLUENT_CALCIUM,
+    TANK_NITRATE,
+    WATER_ALKALINITY,
+    WATER_CALCIUM,
+    KNOWN_SOLUTION,
+) = range(9)
+
+STOCK_STEP_SD = 0.25
+"""Relative sd of the uptake step allowed at a `stock_change` (common practice, no source)."""
+MEDIA_STEP_SD = 0.20
+"""Relative sd of the effluent step at a `media_change` (common practice, no source)."""
+PH_STEP_SD = 0.10
+"""Relative sd of the effluent step at a `ph_setting`, beside the step that the table predicts."""
+EFFLUENT_SCATTER = float(np.sqrt(3.0))
+"""Effluent titrations take about three times the reagent of the tank's and scatter √3 more: EPA
+310.1 gives sd 1.2 near 9 and 5.3 near 115 mg/L as CaCO3 (from memory), about the root of the
+level."""
+NITRATE_DRIFT = 0.02 / units.NO3_G_MOL
+"""Drift of net nitrate production, mmol/L/day per root day (common practice, no source)."""
+
+# Level priors at the start of the log: mean, sd. Reef tanks are kept between natural seawater
+# (6.6 dKH, 422 mg/L) and about 12 dKH and 480 mg/L (common practice, no source).
+START_ALKALINITY = (8.0 * units.MEQ_L_PER_DKH, 2.0 * units.MEQ_L_PER_DKH)
+START_CALCIUM = (425.0 / units.CA_G_MOL, 40.0 / units.CA_G_MOL)
+START_NITRATE = (10.0 / units.NO3_G_MOL, 20.0 / units.NO3_G_MOL)
+NITRATE_RATE_SD = 0.5 / units.NO3_G_MOL
+# New salt water: sd about its stated values, and mean and sd where nothing is stated
+# (Millero et al. 2008 composition for calcium; total alkalinity 2300 µmol/kg from memory).
+WATER_ALKALINITY_SD = 0.3 * units.MEQ_L_PER_DKH
+WATER_CALCIUM_SD = 12.0 / units.CA_G_MOL
+UNSTATED_WATER_ALKALINITY = (7.5 * units.MEQ_L_PER_DKH, 1.5 * units.MEQ_L_PER_DKH)
+UNSTATED_WATER_CALCIUM = (421.7 / units.CA_G_MOL, 35.0 / units.CA_G_MOL)
+
+
+@dataclass(frozen=True)
+class Layout:
+    """Which state stands where. `moving` rows come first; −1 marks a state the log has no use for.
+
+    States: alkalinity A, Z = C − αA, nitrate, relative uptake change w, relative effluent change
+    q, nitrate production n, then alkalinity and calcium of each new salt water.
+    """
+
+    alkalinity: int
+    z: int
+    nitrate: int
+    uptake: int
+    effluent: int
+    nitrate_rate: int
+    waters: tuple[str, ...]
+    first_water: int
+    size: int
+
+    @property
+    def moving(self) -> int:
+        """Number of rows of the transition that differ from the identity."""
+        return 1 + (self.z >= 0) + (self.nitrate >= 0)
+
+
+STEP = np.dtype(
+    [
+        ("span_d", float),
+        ("flow_l_d", float),
+        ("log_ratio", float),
+        ("ph_factor", float),
+        ("dose_calcium_mmol", float),
+        ("change_l", float),
+        ("drift_d", float),
+        ("effluent_drift_d", float),
+        ("uptake_step", float),
+        ("effluent_step", float),
+        ("value", float),
+        ("known", float),
+        ("rounding", float),
+        ("scatter", float),
+        ("change_water", np.int64),
+        ("kind", np.int64),
+        ("water", np.int64),
+        ("gain", np.int64),
+        ("kit", np.int64),
+    ]
+)
+"""One step: a span of time, then an event or a reading.
+
+span_d in days; flow_l_d during the span; log_ratio is log(F/F_ref), 0 where F = 0; ph_factor of
+the effluent's gain; dose_calcium_mmol within the span; change_l of water renewed at the end of the
+step, change_water its index; drift_d, effluent_drift_d days of drift entering after the step;
+uptake_step, effluent_step variances of steps allowed; then of the reading: kind, value (canonical),
+known value of a reference solution, rounding variance, scatter (factor on the kit's repeatability),
+indices of water, gain and kit.
+"""
+
+UNIT, PULSE, DOSE = range(3)
+"""Second index of `Schedule.moments`: of 1 (days), of the light pulse (days), of dosed
+alkalinity (meq)."""
+
+
+class Shape(NamedTuple):
+    """The numbers that the compiled kernels need beside the steps (see `Layout`)."""
+
+    z: int
+    nitrate: int
+    uptake: int
+    effluent: int
+    nitrate_rate: int
+    first_water: int
+    size: int
+    moving: int
+    gains: int
+    media_calcium: float
+    middle: float
+
+
+@dataclass(frozen=True)
+class Schedule:
+    """The log laid out for the model.
+
+    Attributes:
+        steps: (n,) of `STEP`.
+        moments: (n, 3, TERMS) of the forcings over each span, divided by j!.
+        layout: the states.
+        shape: the same for the kernels.
+        mean, covariance: (d,), (d, d) of the states at `origin`.
+        origin: local midnight before the first entry; step times count from it.
+        step_time_d: (n,) end of each step, days after `origin`.
+        day_step: (days,) index of the step that ends at the midnight beginning each day; −1 for
+            the first day.
+        reading_step: (m,) step of each used reading.
+        readings: the m readings that the fit uses, in step order.
+        kits: kits in the order of repeatability parameters.
+        gains: (kit name, bottle number) in the order of gain parameters.
+        settings: what was set and added.
+        additions: True where alkalinity was added between the first and the last tank reading.
+    """
+
+    steps: np.ndarray
+    moments: np.ndarray
+    layout: Layout
+    shape: Shape
+    mean: np.ndarray
+    covariance: np.ndarray
+    origin: datetime
+    step_time_d: np.ndarray
+    day_step: np.ndarray
+    reading_step: np.ndarray
+    readings: tuple[Reading, ...]
+    kits: tuple[Kit, ...]
+    gains: tuple[tuple[str, int], ...]
+    settings: Settings
+    additions: bool
+
+    @property
+    def parameters(self) -> int:
+        """Length of the parameter vector."""
+        return PHYSICAL + len(self.gains) + len(self.kits)
+
+    @property
+    def reference_flow_l_d(self) -> float | None:
+        """F_ref, or None where the reactor never ran."""
+        return self.settings.reference_flow_l_d
+
+    @property
+    def present_flow_l_d(self) -> float:
+        """Flow at the end of the log."""
+        return self.settings.flow_l_d.last
+
+    @property
+    def days(self) -> int:
+        """Number of local days from the first entry to the last, both included."""
+        return len(self.day_step)
+
+
+def light_share(light_ratio: np.ndarray, lit_fraction: float) -> np.ndarray:
+    """φ, the share of the daily uptake that follows the light pulse.
+
+    From mean lit rate = L × dark rate and a daily mean of 1:
+    φ = (L − 1)f / (1 + f(L − 1)).
+    """
+    return (light_ratio - 1) * lit_fraction / (1 + lit_fraction * (light_ratio - 1))
+
+
+def lit_fraction(tank: Tank) -> float:
+    """Lit fraction of the day; lights may cross midnight."""
+    return ((tank.lights_off_h - tank.lights_on_h) % units.HOURS_PER_DAY) / units.HOURS_PER_DAY
+
+
+_FACTORIALS = np.array([factorial(j) for j in range(TERMS)], dtype=float)
+_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(24)
+
+
+def pulse_moments(start_d: np.ndarray, end_d: np.ndarray, tank: Tank) -> np.ndarray:
+    """∫ (end − t)^j p(t) dt / j! over each span, for the light pulse p of daily mean 1.
+
+    p is a half-sine over the lit hours. Gauss-Legendre with 24 nodes on each lit piece is exact
+    to rounding for spans of a day or less.
+
+    Args:
+        start_d, end_d: (n,) days after a local midnight, end_d − start_d <= 1.
+        tank: for its lit hours.
+
+    Returns:
+        (n, TERMS), days^(j+1).
+    """
+    on = tank.lights_on_h / units.HOURS_PER_DAY
+    lit = lit_fraction(tank)
+    moments = np.zeros((len(start_d), TERMS))
+    orders = np.arange(TERMS)
+    for shift in (-1, 0, 1):
+        rise = np.floor(start_d) + shift + on
+        low = np.maximum(start_d, rise)
+        high = np.minimum(end_d, rise + lit)
+        half = 0.5 * np.clip(high - low, 0.0, None)
+        at = low[:, None] + half[:, None] * (_NODES + 1)
+        height = 0.5 * np.pi / lit * np.sin(np.pi * (at - rise[:, None]) / lit)
+        back = (end_d[:, None] - at)[:, :, None] ** orders
+        moments += half[:, None] * np.einsum("k,nk,nkj->nj", _WEIGHTS, height, back)
+    return moments / _FACTORIALS
+
+
+def day_shape(tank: Tank, share: np.ndarray, time_d: float) -> np.ndarray:
+    """∫ (s − 1) from midnight to each time of day, less its mean over the day, in days.
+
+    A level under steady supply stands this many days of uptake below its daily mean.
+
+    Args:
+        tank: for its lit hours.
+        share: φ, any shape.
+        time_d: time of day as a fraction of a day, a scalar.
+    """
+    grid = np.linspace(0.0, 1.0, 289)
+    pulse = np.concatenate([[0.0], np.cumsum(pulse_moments(grid[:-1], grid[1:], tank)[:, 0])])
+    running = pulse - grid
+    centred = running - np.trapezoid(running, grid)
+    return share * np.interp(time_d, grid, centred)
+
+
+# Where a used reading finds its kind, by (sample, parameter).
+_KINDS = {
+    ("tank", ALKALINITY.name): TANK_ALKALINITY,
+    ("tank", CALCIUM.name): TANK_CALCIUM,
+    ("tank", NITRATE.name): TANK_NITRATE,
+    ("effluent", ALKALINITY.name): EFFLUENT_ALKALINITY,
+    ("effluent", CALCIUM.name): EFFLUENT_CALCIUM,
+    ("water", ALKALINITY.name): WATER_ALKALINITY,
+    ("water", CALCIUM.name): WATER_CALCIUM,
+    ("reference", ALKALINITY.name): KNOWN_SOLUTION,
+    ("reference", CALCIUM.name): KNOWN_SOLUTION,
+}
+
+
+def media_calcium_share(tank: Tank) -> float:
+    """α: mol of calcium dissolved per equivalent; magnesium takes its share of the media's volume.
+
+    CaCO3 gives ½ (2 equivalents per mole, Middelburg et al. 2020, Table 2, R11).
+    """
+    magnesium = tank.reactor.magnesium_media_fraction if tank.reactor else 0.0
+    return 0.5 * (1.0 - magnesium)
+
+
+def used_readings(log: TankLog, tank: Tank) -> tuple[Reading, ...]:
+    """The readings that inform the fit, in time order.
+
+    Left out: parameters the model has no place for, a water that is never used in a change, a
+    reference without a stated value, and nitrate read fewer than twice.
+    """
+    changed = {action.of for action in actions_of(log, "water_change")}
+    nitrate = [r for r in log.readings if (r.sample, r.parameter) == ("tank", NITRATE.name)]
+
+    def used(reading: Reading) -> bool:
+        if (reading.sample, reading.parameter) not in _KINDS:
+            return False
+        if reading.sample == "water":
+            return reading.of in changed
+        if reading.sample == "reference":
+            return reading.parameter in tank.references[reading.of].levels
+        return reading.parameter != NITRATE.name or len(nitrate) > 1
+
+    return tuple(reading for reading in log.readings if used(reading))
+
+
+@dataclass(frozen=True)
+class _Step:
+    """One step while the table grows: settings hold as they were just after `since_d`."""
+
+    start_d: float
+    end_d: float
+    since_d: float
+    columns: Mapping[str, float]
+
+
+class _Table:
+    """Grows the steps one by one; a column not named is zero."""
+
+    def __init__(self) -> None:
+        self.steps: list[_Step] = []
+        self.since = 0.0
+
+    def span(self, start_d: float, end_d: float, **columns: float) -> None:
+        """A span of time under the settings that hold just after its start."""
+        self.since = start_d
+        self.steps.append(_Step(start_d, end_d, start_d, columns))
+
+    def instant(self, time_d: float, **columns: float) -> None:
+        """A step without duration, under the settings of the span that ended here."""
+        self.steps.append(_Step(time_d, time_d, self.since, columns))
+
+    def read(self, time_d: float, **columns: float) -> None:
+        """A reading: on the span that ends here, or where that has one, on a step of its own."""
+        last = self.steps[-1]
+        if last.end_d > last.start_d and "kind" not in last.columns:
+            self.steps[-1] = replace(last, columns={**last.columns, **columns})
+        else:
+            self.instant(time_d, **columns)
+
+    @property
+    def last(self) -> int:
+        """Index of the last step."""
+        return len(self.steps) - 1
+
+    def array(self, settings: Settings) -> np.ndarray:
+        """All steps, (n,) of `STEP`, with the settings that hold in each."""
+        table = np.zeros(len(self.steps), STEP)
+        table["span_d"] = [step.end_d - step.start_d for step in self.steps]
+        table["flow_l_d"] = [settings.flow_l_d.at(step.since_d) for step in self.steps]
+        reference = settings.reference_flow_l_d
+        if reference is not None:
+            running = table["flow_l_d"] > 0
+            table["log_ratio"][running] = np.log(table["flow_l_d"][running] / reference)
+        strength = [
+            carbonate.half_saturated_increment_meq_l(settings.chamber_ph.at(step.since_d))
+            for step in self.steps
+        ]
+        last = carbonate.half_saturated_increment_meq_l(settings.chamber_ph.last)
+        table["ph_factor"] = np.array(strength) / last
+        for i, step in enumerate(self.steps):
+            for name, value in step.columns.items():
+                table[name][i] = value
+        return table
+
+
+def point_moments(
+    start_d: np.ndarray, end_d: np.ndarray, times_d: np.ndarray, amounts: np.ndarray
+) -> np.ndarray:
+    """Moments Σ amount (end − t)^j / j! of one-time amounts, each in the span that it opens.
+
+    Args:
+        start_d, end_d: (n,) steps in time order; spans join end to start.
+        times_d, amounts: (m,) when and how much. An amount at the very end goes to the last step.
+
+    Returns:
+        (n, TERMS).
+    """
+    moments = np.zeros((len(start_d), TERMS))
+    spans = np.flatnonzero(end_d > start_d)
+    for time, amount in zip(times_d, amounts, strict=True):
+        found = int(np.searchsorted(start_d[spans], time, side="right")) - 1
+        at = spans[found] if time < end_d[spans[found]] else len(start_d) - 1
+        back = max(end_d[at] - time, 0.0)
+        moments[at] += amount * back ** np.arange(TERMS) / _FACTORIALS
+    return moments
+
+
+def _moments(
+    steps: Sequence[_Step], settings: Settings, tank: Tank
+) -> tuple[np.ndarray, np.ndarray]:
+    """All moments (n, 3, TERMS), and the calcium dosed within each span (n,), mmol."""
+    start = np.array([step.start_d for step in steps])
+    end = np.array([step.end_d for step in steps])
+    since = [step.since_d for step in steps]
+    span = end - start
+    moments = np.zeros((len(span), 3, TERMS))
+    orders = np.arange(TERMS)
+    moments[:, UNIT] = span[:, None] ** (orders + 1) / _FACTORIALS / (orders + 1)
+    moving = span > 0
+    moments[moving, PULSE] = pulse_moments(start[moving], end[moving], tank)
+    alkalinity_rate = np.array([settings.alkalinity_rate_meq_d.at(t) for t in since])
+    calcium_rate = np.array([settings.calcium_rate_mmol_d.at(t) for t in since])
+    times = settings.dose_times_d
+    moments[:, DOSE] = point_moments(start, end, times, settings.dose_alkalinity_meq)
+    moments[:, DOSE] += alkalinity_rate[:, None] * moments[:, UNIT]
+    calcium = point_moments(start, end, times, settings.dose_calcium_mmol)[:, 0]
+    return moments, calcium + calcium_rate * span
+
+
+def build_schedule(log: TankLog, tank: Tank) -> Schedule:
+    """Lay the log out as steps.
+
+    Args:
+        log: at least one used reading.
+        tank: declares every kit, solution and water that the log names.
+
+    Raises:
+        InputError: flows so large beside the water volume that the log needs too many steps.
+    """
+    settings = settings_of(log, tank)
+    readings = used_readings(log, tank)
+    layout = _layout(log, readings, settings)
+    gains, gain_of = _bottles(log, readings)
+    kits = tuple(tank.kits[name] for name in dict.fromkeys(name for name, _ in gains))
+    columns = [
+        _reading_columns(reading, tank, layout.waters, gain, kits)
+        for reading, gain in zip(readings, gain_of, strict=True)
+    ]
+    table, reading_step, day_step = _walk(log, tank, readings, columns, settings, layout)
+    moments, calcium = _moments(table.steps, settings, tank)
+    steps = table.array(settings)
+    steps["dose_calcium_mmol"] = calcium
+    # Stable: readings of one instant keep the order of the file.
+    order = np.argsort(reading_step, kind="stable")
+    mean, covariance = _start(layout, tank)
+    return Schedule(
+        steps=steps,
+        moments=moments,
+        layout=layout,
+        shape=Shape(
+            z=layout.z,
+            nitrate=layout.nitrate,
+            uptake=layout.uptake,
+            effluent=layout.effluent,
+            nitrate_rate=layout.nitrate_rate,
+            first_water=layout.first_water,
+            size=layout.size,
+            moving=layout.moving,
+            gains=len(gains),
+            media_calcium=media_calcium_share(tank),
+            middle=tank.targets[ALKALINITY.name].middle,
+        ),
+        mean=mean,
+        covariance=covariance,
+        origin=origin_of(log),
+        step_time_d=np.array([step.end_d for step in table.steps]),
+        day_step=day_step,
+        reading_step=reading_step[order],
+        readings=tuple(readings[m] for m in order),
+        kits=kits,
+        gains=gains,
+        settings=settings,
+        additions=_has_additions(readings, reading_step, steps, moments),
+    )
+
+
+def _has_additions(
+    readings: Sequence[Reading], reading_step: np.ndarray, steps: np.ndarray, moments: np.ndarray
+) -> bool:
+    """Whether alkalinity was added between the first and the last reading of the tank's."""
+    tested = [
+        step
+        for reading, step in zip(readings, reading_step, strict=True)
+        if (reading.sample, reading.parameter) == ("tank", ALKALINITY.name)
+    ]
+    if not tested:
+        return False
+    between = slice(min(tested) + 1, max(tested) + 1)
+    flowed = steps["flow_l_d"][between] * steps["span_d"][between]
+    return bool(np.sum(moments[between, DOSE, 0]) > 0 or np.sum(flowed) > 0)
+
+
+def _layout(log: TankLog, readings: Sequence[Reading], settings: Settings) -> Layout:
+    names = {(r.sample, r.parameter) for r in readings}
+    samples = {r.sample for r in readings}
+    has_nitrate = ("tank", NITRATE.name) in names
+    waters = tuple(dict.fromkeys(action.of for action in actions_of(log, "water_change")))
+    wanted = {
+        "alkalinity": True,
+        "z": ("tank", CALCIUM.name) in names or ("effluent", CALCIUM.name) in names,
+        "nitrate": has_nitrate,
+        "uptake": True,
+        "effluent": settings.reference_flow_l_d is not None or "effluent" in samples,
+        "nitrate_rate": has_nitrate,
+    }
+    present = [name for name, want in wanted.items() if want]
+    place = {name: present.index(name) if want else -1 for name, want in wanted.items()}
+    return Layout(
+        **place, waters=waters, first_water=len(present), size=len(present) + 2 * len(waters)
+    )
+
+
+def _bottles(
+    log: TankLog, readings: Sequence[Reading]
+) -> tuple[tuple[tuple[str, int], ...], list[int]]:
+    """The (kit, bottle) pairs with readings, and each reading's place among them."""
+    opened: dict[str, list[datetime]] = {}
+    for action in actions_of(log, "new_bottle"):
+        opened.setdefault(action.of, []).append(action.time)
+    pair_of = [(r.kit, sum(time <= r.time for time in opened.get(r.kit, []))) for r in readings]
+    pairs = tuple(sorted(set(pair_of)))
+    return pairs, [pairs.index(pair) for pair in pair_of]
+
+
+def _reading_columns(
+    reading: Reading, tank: Tank, waters: Sequence[str], gain: int, kits: Sequence[Kit]
+) -> dict[str, float]:
+    kit = tank.kits[reading.kit]
+    columns: dict[str, float] = {
+        "kind": _KINDS[reading.sample, reading.parameter],
+        "value": reading.value,
+        "gain": gain,
+        "kit": [k.name for k in kits].index(reading.kit),
+        "rounding": kit.step**2 / 12.0,
+        "scatter": 1.0,
+    }
+    if columns["kind"] == EFFLUENT_ALKALINITY:
+        columns["scatter"] = EFFLUENT_SCATTER
+    if reading.sample == "reference":
+        columns["known"] = tank.references[reading.of].levels[reading.parameter]
+    if reading.sample == "water":
+        columns["water"] = waters.index(reading.of)
+    return columns
+
+
+def _walk(
+    log: TankLog,
+    tank: Tank,
+    readings: Sequence[Reading],
+    columns: Sequence[Mapping[str, float]],
+    settings: Settings,
+    layout: Layout,
+) -> tuple[_Table, np.ndarray, np.ndarray]:
+    """Every instant in turn: the span up to it, its readings, its events.
+
+    Returns:
+        (steps, step of each reading (m,), step of each midnight (days,)).
+    """
+    origin = origin_of(log)
+    end = day_of(log.end, origin)
+    read: dict[float, list[int]] = {}
+    for m, reading in enumerate(readings):
+        read.setdefault(day_of(reading.time, origin), []).append(m)
+    events: dict[float, list[Action]] = {}
+    for action in log.actions:
+        if action.kind not in ("dose", "new_bottle"):
+            events.setdefault(day_of(action.time, origin), []).append(action)
+    midnights = {float(j) for j in range(1, int(np.floor(end)) + 1)}
+    instants = sorted(midnights | read.keys() | events.keys() | {end})
+    _refuse_too_many_steps(instants, settings, tank, log)
+    table = _Table()
+    reading_step = np.zeros(len(readings), dtype=int)
+    day_step = [-1]
+    before = 0.0
+    for instant in instants:
+        drift = {}
+        if instant in midnights:
+            drift = {"drift_d": 1.0, "effluent_drift_d": float(instant > settings.first_run_d)}
+        edges = np.linspace(before, instant, _pieces(before, instant, settings, tank) + 1)
+        edges[-1] = instant
+        for start, stop in pairwise(edges):
+            table.span(float(start), float(stop), **(drift if stop == instant else {}))
+        before = instant
+        for m in read.get(instant, []):
+            table.read(instant, **columns[m])
+            reading_step[m] = table.last
+        for action in events.get(instant, []):
+            event = _event_columns(action, layout)
+            if event:
+                table.instant(instant, **event)
+        if instant in midnights:
+            day_step.append(table.last)
+    if np.any(settings.dose_times_d >= end):
+        table.instant(end)
+    return table, reading_step, np.array(day_step)
+
+
+def _pieces(start_d: float, end_d: float, settings: Settings, tank: Tank) -> int:
+    """Into how many pieces a span is cut so that k·span <= 1.
+
+    k <= max(F, F_ref)/V, with V at least three sd below the stated volume.
+    """
+    smallest = tank.water_volume_l * np.exp(-3 * tank.water_volume_sd_fraction)
+    fastest = max(settings.flow_l_d.at(start_d), settings.reference_flow_l_d or 0.0) / smallest
+    return max(1, int(np.ceil(fastest * (end_d - start_d))))
+
+
+def _refuse_too_many_steps(
+    instants: Sequence[float], settings: Settings, tank: Tank, log: TankLog
+) -> None:
+    count = sum(_pieces(a, b, settings, tank) for a, b in pairwise([0.0, *instants]))
+    if count > MOST_STEPS:
+        fastest = float(np.max(settings.flow_l_d.values)) * 1000 / units.HOURS_PER_DAY
+        rule = (
+            "the flow turns the tank over too many times for a log of this length; check the "
+            "unit of the flow (mL/h, mL/min, L/day) and the water volume"
+        )
+        raise InputError([Fault(log.name, rule, f"{fastest:g} mL/h", column="flow")])
+
+
+def _event_columns(action: Action, layout: Layout) -> dict[str, float]:
+    if action.kind == "water_change":
+        return {
+            "change_l": action.value or 0.0,
+            "change_water": layout.waters.index(action.of),
+        }
+    if action.kind == "stock_change":
+        return {"uptake_step": STOCK_STEP_SD**2}
+    if action.kind == "media_change":
+        return {"effluent_step": MEDIA_STEP_SD**2}
+    if action.kind == "ph_setting":
+        return {"effluent_step": PH_STEP_SD**2}
+    return {}
+
+
+def _start(layout: Layout, tank: Tank) -> tuple[np.ndarray, np.ndarray]:
+    """Mean and covariance of the states at the origin."""
+    mean = np.zeros(layout.size)
+    covariance = np.zeros((layout.size, layout.size))
+    alpha = media_calcium_share(tank)
+
+    def pair(a: int, c: int, alkalinity: tuple[float, float], calcium: tuple[float, float]) -> None:
+        mean[a], covariance[a, a] = alkalinity[0], alkalinity[1] ** 2
+        if c >= 0:
+            mean[c], covariance[c, c] = calcium[0], calcium[1] ** 2
+
+    pair(layout.alkalinity, -1, START_ALKALINITY, START_CALCIUM)
+    if layout.z >= 0:
+        mean[layout.z] = START_CALCIUM[0] - alpha * START_ALKALINITY[0]
+        covariance[layout.z, layout.z] = START_CALCIUM[1] ** 2 + (alpha * START_ALKALINITY[1]) ** 2
+        covariance[0, layout.z] = covariance[layout.z, 0] = -alpha * START_ALKALINITY[1] ** 2
+    if layout.nitrate >= 0:
+        pair(layout.nitrate, layout.nitrate_rate, START_NITRATE, (0.0, NITRATE_RATE_SD))
+    for j, name in enumerate(layout.waters):
+        stated = tank.waters[name].levels
+        alkalinity, calcium = UNSTATED_WATER_ALKALINITY, UNSTATED_WATER_CALCIUM
+        if ALKALINITY.name in stated:
+            alkalinity = (stated[ALKALINITY.name], WATER_ALKALINITY_SD)
+        if CALCIUM.name in stated:
+            calcium = (stated[CALCIUM.name], WATER_CALCIUM_SD)
+        pair(layout.first_water + 2 * j, layout.first_water + 2 * j + 1, alkalinity, calcium)
+    return mean, covariance

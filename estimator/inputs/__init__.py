@@ -1,0 +1,1 @@
+"""What did the keeper write? Both files, read, checked, in canonical units."""

@@ -1,0 +1,99 @@
+"""What the tank file says, in canonical units: meq/L, mmol/L, L, fractions instead of per cent."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from estimator.inputs.dosing import Solution
+
+
+@dataclass(frozen=True)
+class Target:
+    """The band the keeper wants for one parameter, canonical units.
+
+    `unit` is the keeper's; `max_rise_per_day` is None where the file states none.
+    """
+
+    low: float
+    high: float
+    unit: str
+    max_rise_per_day: float | None = None
+
+    @property
+    def middle(self) -> float:
+        """Middle of the band, canonical units."""
+        return 0.5 * (self.low + self.high)
+
+
+@dataclass(frozen=True)
+class Kit:
+    """A test kit. `step`, `repeatability` in canonical units; `calibration_sd` is a fraction.
+
+    `repeatability` is None where the file states none, `calibration_sd`, `minutes` and `price` (of
+    one test, in the keeper's money) too.
+    `assumed` marks a kit that the file does not declare.
+    """
+
+    name: str
+    parameter: str
+    unit: str
+    step: float
+    repeatability: float | None = None
+    calibration_sd: float | None = None
+    minutes: float | None = None
+    assumed: bool = False
+    price: float | None = None
+
+
+@dataclass(frozen=True)
+class Composition:
+    """Stated composition of a new salt water or of a reference solution.
+
+    `levels` maps parameter names to canonical values; a parameter not stated is absent.
+    """
+
+    name: str
+    levels: Mapping[str, float]
+
+
+@dataclass(frozen=True)
+class Reactor:
+    """The calcium reactor and its metering pump.
+
+    `magnesium_media_fraction` is by volume of the media. None: not stated.
+    """
+
+    flow_min_ml_h: float
+    flow_max_ml_h: float
+    flow_step_ml_h: float
+    chamber_ph: float | None = None
+    chambers: int = 1
+    media_kg: float | None = None
+    magnesium_media_fraction: float = 0.0
+    co2_charge_g: float | None = None
+
+
+@dataclass(frozen=True)
+class Tank:
+    """The whole tank file.
+
+    `lights_on_h` and `lights_off_h` are hours after local midnight; lights may cross midnight.
+    `salinity_g_kg` is practical salinity's value; `reactor` is None where the tank has none yet;
+    `room_co2_ppm` of the room's air is None where the file states none.
+    """
+
+    name: str
+    water_volume_l: float
+    water_volume_sd_fraction: float
+    salinity_g_kg: float
+    temperature_c: float
+    lights_on_h: float
+    lights_off_h: float
+    targets: Mapping[str, Target]
+    kits: Mapping[str, Kit]
+    solutions: Mapping[str, Solution]
+    waters: Mapping[str, Composition]
+    references: Mapping[str, Composition]
+    reactor: Reactor | None = None
+    room_co2_ppm: float | None = None

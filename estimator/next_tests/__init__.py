@@ -1,0 +1,1 @@
+"""What is a test worth, and which comes next?"""

@@ -1,0 +1,1 @@
+"""Tanks of known truth: the simulator and the demo."""

@@ -1,0 +1,256 @@
+"""Synthetic logs of known truth, for recovery tests and the demo.
+
+The tank is integrated by a fourth-order Runge-Kutta scheme straight from the differential
+equations in `mass_balance`, sharing none of its algebra, so that the two check each other. Readings
+then pass through the kit: gain of the bottle, repeatability, rounding to the kit's step.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from datetime import datetime, timedelta
+
+import numpy as np
+from numba import njit
+
+from estimator import units
+from estimator.fit.schedule import lit_fraction, media_calcium_share
+from estimator.inputs.records import Reading, TankLog
+from estimator.inputs.tank import Tank
+from estimator.water import carbonate
+
+STEP_D = 1.0 / 96.0
+"""Longest integration step: a quarter of an hour."""
+
+
+@dataclass(frozen=True)
+class Truth:
+    """True values behind a log, canonical units.
+
+    Attributes:
+        volume_l: water volume.
+        light_ratio: mean lit over dark rate of uptake.
+        uptake_meq_l_d: (days,) daily mean uptake by calcification from the log's first local day.
+        calcium_share: mol of calcium per equivalent taken up.
+        effluent_gain_meq_l: (days,) gain of the effluent over the middle of the band, at the
+            reference flow and the last chamber pH.
+        exponent: ε of the flow response.
+        reference_flow_ml_h: flow at which `effluent_gain_meq_l` holds.
+        start: tank levels at midnight before the first entry, by parameter.
+        nitrate_rate_mmol_l_d: net production of nitrate.
+        waters: true levels of each new salt water, by parameter.
+        kit_gain: by (kit, bottle number from 0).
+        kit_repeatability: sd, by kit, canonical units.
+        misread: added to the reading of a row, canonical units.
+        square_light: uptake follows lights on and off as steps, not as a half-sine.
+    """
+
+    volume_l: float
+    light_ratio: float
+    uptake_meq_l_d: np.ndarray
+    calcium_share: float
+    effluent_gain_meq_l: np.ndarray
+    exponent: float
+    reference_flow_ml_h: float
+    start: Mapping[str, float]
+    nitrate_rate_mmol_l_d: float = 0.0
+    waters: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
+    kit_gain: Mapping[tuple[str, int], float] = field(default_factory=dict)
+    kit_repeatability: Mapping[str, float] = field(default_factory=dict)
+    misread: Mapping[int, float] = field(default_factory=dict)
+    square_light: bool = False
+
+
+@dataclass(frozen=True)
+class Levels:
+    """True tank and effluent levels at some instants (n,), canonical units."""
+
+    time_d: np.ndarray
+    alkalinity_meq_l: np.ndarray
+    calcium_mmol_l: np.ndarray
+    nitrate_mmol_l: np.ndarray
+    effluent_alkalinity_meq_l: np.ndarray
+    effluent_calcium_mmol_l: np.ndarray
+
+
+@njit(cache=True)
+def _light(time_d, on_d, lit, ratio, square):  # type: ignore[no-untyped-def]
+    dark = 1.0 / (1.0 + lit * (ratio - 1.0))
+    since = (time_d - on_d) % 1.0
+    if since >= lit:
+        return dark
+    if square:
+        return dark * ratio
+    return dark * (1.0 + (ratio - 1.0) * 0.5 * np.pi * np.sin(np.pi * since / lit))
+
+
+@njit(cache=True)
+def _integrate(level, start_d, end_d, uptake, ratio, square, on_d, lit, share, supply, rate):  # type: ignore[no-untyped-def]
+    """Advance level = (A, C, N); supply = (rate per day at A = 0, decay, α, dosed A, dosed C)."""
+    steps = max(1, int(np.ceil((end_d - start_d) / STEP_D)))
+    h = (end_d - start_d) / steps
+    slope = np.zeros((4, 3))
+    for i in range(steps):
+        t = start_d + i * h
+        for stage in range(4):
+            shift = 0.0 if stage == 0 else (1.0 if stage == 3 else 0.5)
+            alkalinity = level[0] + (0.0 if stage == 0 else shift * h * slope[stage - 1, 0])
+            # Just inside the span at its ends, so that lights switch between spans.
+            at = min(max(t + shift * h, start_d + 1e-9), end_d - 1e-9)
+            eaten = uptake * _light(at, on_d, lit, ratio, square)
+            dissolved = supply[0] - supply[1] * alkalinity
+            slope[stage, 0] = dissolved + supply[3] - eaten - rate
+            slope[stage, 1] = supply[2] * dissolved + supply[4] - share * eaten
+            slope[stage, 2] = rate
+        for a in range(3):
+            level[a] += (
+                h * (slope[0, a] + 2.0 * slope[1, a] + 2.0 * slope[2, a] + slope[3, a]) / 6.0
+            )
+
+
+def simulate_levels(tank: Tank, log: TankLog, truth: Truth, times: list[datetime]) -> Levels:
+    """True levels at `times`, just before anything done at the same instant.
+
+    Args:
+        tank, log: settings and actions; the log's readings play no part.
+        truth: true values.
+        times: any order, none before the log's first local midnight.
+    """
+    origin = datetime.combine(log.start.date(), datetime.min.time())
+
+    def day(time: datetime) -> float:
+        return (time - origin) / timedelta(days=1)
+
+    on_d = tank.lights_on_h / units.HOURS_PER_DAY
+    lit = lit_fraction(tank)
+    alpha = media_calcium_share(tank)
+    middle = tank.targets["alkalinity"].middle
+    actions = sorted(log.actions, key=lambda a: a.time)
+    settings = [a for a in actions if a.kind == "ph_setting"]
+    stated = tank.reactor.chamber_ph if tank.reactor else None
+    ph = carbonate.USUAL_CHAMBER_PH if stated is None else stated
+    last_ph = (settings[-1].value or ph) if settings else ph
+    queries = sorted({day(t) for t in times})
+    last = max([*queries, *(day(a.time) for a in actions)])
+    whole = range(int(np.floor(last)) + 2)
+    edges = {float(d) for d in whole}
+    edges |= {d + (on_d + part) % 1.0 for d in whole for part in (0.0, lit)}
+    edges |= set(queries) | {day(a.time) for a in actions}
+    level = np.array(
+        [truth.start["alkalinity"], truth.start["calcium"], truth.start.get("nitrate", 0.0)]
+    )
+    flow, rates = 0.0, dict.fromkeys(tank.solutions, 0.0)
+    pending = list(actions)
+    wanted = set(queries)
+    found: dict[float, tuple[float, ...]] = {}
+    before = 0.0
+
+    def increment(at_d: float, alkalinity: float) -> float:
+        respond = (flow / truth.reference_flow_ml_h) ** -truth.exponent if flow > 0 else 1.0
+        strength = truth.effluent_gain_meq_l[min(int(at_d), len(truth.effluent_gain_meq_l) - 1)]
+        strength *= carbonate.half_saturated_increment_meq_l(ph)
+        strength /= carbonate.half_saturated_increment_meq_l(last_ph)
+        return respond * (strength - (1 - truth.exponent) * (alkalinity - middle))
+
+    for edge in sorted(e for e in edges if e <= last):
+        if edge > before:
+            turnover = flow * units.HOURS_PER_DAY / 1000 / truth.volume_l
+            at_zero = increment(before, 0.0)
+            supply = np.array(
+                [
+                    turnover * at_zero,
+                    turnover * (at_zero - increment(before, 1.0)),
+                    alpha,
+                    sum(tank.solutions[s].alkalinity_meq_per_ml * r for s, r in rates.items())
+                    / truth.volume_l,
+                    sum(tank.solutions[s].calcium_mmol_per_ml * r for s, r in rates.items())
+                    / truth.volume_l,
+                ]
+            )
+            index = min(int(before), len(truth.uptake_meq_l_d) - 1)
+            _integrate(
+                level,
+                before,
+                edge,
+                truth.uptake_meq_l_d[index],
+                truth.light_ratio,
+                truth.square_light,
+                on_d,
+                lit,
+                truth.calcium_share,
+                supply,
+                truth.nitrate_rate_mmol_l_d,
+            )
+            before = edge
+        if edge in wanted:
+            gain = increment(max(edge - 1e-9, 0.0), level[0])
+            found[edge] = (*level, level[0] + gain, level[1] + alpha * gain)
+        while pending and day(pending[0].time) <= edge:
+            action = pending.pop(0)
+            value = action.value or 0.0
+            if action.kind == "flow":
+                flow = value
+            elif action.kind == "ph_setting":
+                ph = value
+            elif action.kind == "dose_rate":
+                rates[action.of] = value
+            elif action.kind == "dose":
+                solution = tank.solutions[action.of]
+                level[0] += solution.alkalinity_meq_per_ml * value / truth.volume_l
+                level[1] += solution.calcium_mmol_per_ml * value / truth.volume_l
+            elif action.kind == "water_change":
+                renewed = value / truth.volume_l
+                new = truth.waters[action.of]
+                fresh = np.array([new["alkalinity"], new["calcium"], new.get("nitrate", 0.0)])
+                level += renewed * (fresh - level)
+    columns = np.array([found[day(t)] for t in times]).reshape(len(times), 5).T
+    return Levels(np.array([day(t) for t in times]), *columns)
+
+
+def round_to_step(value: float, step: float) -> float:
+    """What a kit of this step shows."""
+    return float(np.round(value / step) * step)
+
+
+def read_with_kit(
+    reading: Reading, level: float, bottle: int, tank: Tank, truth: Truth, rng: np.random.Generator
+) -> float:
+    """The kit's figure for a true level, canonical units, never negative."""
+    kit = tank.kits[reading.kit]
+    gain = truth.kit_gain.get((kit.name, bottle), 1.0)
+    error = rng.normal(0.0, truth.kit_repeatability.get(kit.name, 0.0))
+    shown = gain * level + error + truth.misread.get(reading.row, 0.0)
+    return max(round_to_step(shown, kit.step), 0.0)
+
+
+def simulate_log(tank: Tank, log: TankLog, truth: Truth, rng: np.random.Generator) -> TankLog:
+    """The same log with every reading's value drawn from the truth.
+
+    Readings of alkalinity, calcium and nitrate are replaced; others keep their value.
+    """
+    levels = simulate_levels(tank, log, truth, [r.time for r in log.readings])
+    opened = [a for a in log.actions if a.kind == "new_bottle"]
+    columns = {
+        ("tank", "alkalinity"): levels.alkalinity_meq_l,
+        ("tank", "calcium"): levels.calcium_mmol_l,
+        ("tank", "nitrate"): levels.nitrate_mmol_l,
+        ("effluent", "alkalinity"): levels.effluent_alkalinity_meq_l,
+        ("effluent", "calcium"): levels.effluent_calcium_mmol_l,
+    }
+
+    def value(m: int, reading: Reading) -> float:
+        key = (reading.sample, reading.parameter)
+        if key in columns:
+            level = float(columns[key][m])
+        elif reading.sample == "water":
+            level = truth.waters[reading.of][reading.parameter]
+        elif reading.sample == "reference":
+            level = tank.references[reading.of].levels[reading.parameter]
+        else:
+            return reading.value
+        bottle = sum(a.of == reading.kit and a.time <= reading.time for a in opened)
+        return read_with_kit(reading, level, bottle, tank, truth, rng)
+
+    readings = tuple(replace(r, value=value(m, r)) for m, r in enumerate(log.readings))
+    return replace(log, readings=readings)

@@ -1,0 +1,1 @@
+"""What does water do? Chemistry, settings, light, the reactor's supply."""

@@ -1,0 +1,300 @@
+"""The sections on testing: what to test next, how much is enough, what narrows the range."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+from markupsafe import Markup
+
+from estimator.next_tests.planning import HOLDS
+from reports.blocks import (
+    Block,
+    Folded,
+    Numbers,
+    Prose,
+    Section,
+    Table,
+    Text,
+    day,
+    moment,
+    pointer,
+    say,
+)
+from reports.figures import captions as pictures
+from reports.page.report import Report
+from reports.wording import (
+    SOURCES,
+    sentence,
+    times,
+)
+
+NEARLY_THE_MOST = 0.8
+"""Part of the best narrowing that a cheaper test must bring to be put first."""
+
+
+def tests(report: Report) -> Section:
+    """What to test next, how much is enough, and a plan."""
+    title = "What to test next"
+    n = report.numbers
+    if not n.get("/next_tests"):
+        text = "Run the report again with another seed, and look first at the odd readings below."
+        return Section("next", title, [Prose(text)])
+    blocks: list[Block] = [Prose(lead, "lead") for lead in next_test_lines(report.numbers)]
+    blocks += [pictures.next_tests(n), *_ranking(report), *_plan(report), *_how_much(report)]
+    return Section("next", title, blocks)
+
+
+def next_test_lines(n: Numbers) -> list[Markup]:
+    """What to do next in a sentence or two, also for the terminal."""
+    until = n.get("/testing/settled_until")
+    if until is not None:
+        return [
+            say(
+                "The readings already settle the setting: no test adds as much as 1 in 100 to the "
+                "chance of holding the band. Beside your usual safety tests nothing need be tested "
+                "before {}.",
+                day(until),
+            )
+        ]
+    if max(one["narrowing_pct"] for one in n.get("/next_tests")) < n.get("/testing/useful_pct"):
+        return [_nothing_helps(n)]
+    best = _most_useful(n)
+    path = f"/next_tests/{best}"
+    one = n.get(path)
+    line = say(
+        "Next: {}. It takes about {} minutes in all, would probably narrow the flow range from {} "
+        "to about {} mL/h (9-in-10: {} to {}), and raises the chance of holding the band by {} in "
+        "100.",
+        what(one),
+        n.whole(f"{path}/minutes"),
+        n(f"{path}/width_now", 0),
+        n(f"{path}/expected_width", 0),
+        n(f"{path}/expected_width_q05", 0),
+        n(f"{path}/expected_width_q95", 0),
+        n.in_hundred(f"{path}/holding_gain"),
+    )
+    risk = [say("<strong>Beware.</strong> {}", one["risk"])] if one["risk"] else []
+    return [line, *risk]
+
+
+def _nothing_helps(n: Numbers) -> Markup:
+    """No test narrows the range: what is left open, and what would."""
+    shares = n.get("/flow/variance_shares")
+    main = max((name for name in shares if name in SOURCES), key=lambda name: shares[name])
+    return say(
+        "No test that can be run now narrows the flow range by as much as {} %. What is left open "
+        "comes mostly from {}; {}{}.",
+        n.whole("/testing/useful_pct"),
+        SOURCES[main][0],
+        "once the reactor runs, " if n.get("/flow/planned") else "",
+        SOURCES[main][1],
+    )
+
+
+def _most_useful(n: Numbers) -> int:
+    """The test to do next: of those that bring nearly the most, the one of fewest minutes.
+
+    Candidates with a risk are never put first.
+    """
+    found = n.get("/next_tests")
+    safe = [i for i, one in enumerate(found) if not one["risk"]]
+    most = max(found[i]["narrowing_pct"] for i in safe)
+    good = [i for i in safe if found[i]["narrowing_pct"] >= NEARLY_THE_MOST * most]
+    return min(good, key=lambda i: (found[i]["minutes"], i))
+
+
+def what(one: dict[str, Any]) -> str:
+    label = one["test"]
+    if one["key"] in ("volume", "stop_day"):
+        return str(label) + ("" if one["repeats"] == 1 else f", each test {times(one['repeats'])}")
+    each = "" if one["days"] == 0 else " each time"
+    return f"test {label}" + ("" if one["repeats"] == 1 else f", {times(one['repeats'])}{each}")
+
+
+def _ranking(report: Report) -> Iterator[Block]:
+    n = report.numbers
+    found = n.get("/next_tests")
+    priced = any(one["price"] is not None for one in found)
+
+    def row(i: int) -> list[Text]:
+        path, one = f"/next_tests/{i}", found[i]
+        cells: list[Text] = [
+            say("{}{}", what(one), " (as good)" if one["tied_with_previous"] else ""),
+            say("{} to {}", n(f"{path}/width_now", 0), n(f"{path}/expected_width", 0)),
+            say("{} ± {}", n(f"{path}/narrowing_pct", 0), n(f"{path}/narrowing_mc_error_pct", 1)),
+            n.in_hundred(f"{path}/holding_gain"),
+            n.whole(f"{path}/minutes"),
+            n(f"{path}/narrowing_pct_per_minute", 1),
+            n(f"{path}/days", 0),
+        ]
+        return [*cells, n(f"{path}/price", 2)] if priced else cells
+
+    head = [
+        "What to do",
+        "Width of the flow range, mL/h",
+        "Narrower by, %",
+        "Chance of holding the band, + in 100",
+        "Minutes",
+        "% per minute",
+        "Days",
+    ]
+    table = Table(
+        "Every test, the one that narrows most first; “as good” means that it cannot be told from "
+        "the line above. ± is the error of the computation",
+        [*head, "Price"] if priced else head,
+        [row(i) for i in range(len(found))],
+        frozenset({1, 2, 3, 4, 5, 6, 7}),
+    )
+    yield Folded(say("All {} ways to test, ranked", len(found)), [table])
+
+
+def _plan(report: Report) -> Iterator[Block]:
+    n = report.numbers
+    plan = useful_plan(n)
+    if plan is None:
+        return
+    minutes = n.whole("/testing/plan/minutes_per_week")
+    if not plan["tests"]:
+        yield Prose(say("No test fits into {} minutes a week.", minutes))
+        return
+    rows: list[list[Text]] = [
+        [
+            moment(test["time"]),
+            f"{'tank' if test['of'] == 'tank' else 'effluent'} {test['entry']}",
+            times(test["repeats"]),
+            n.whole(f"/testing/plan/tests/{i}/minutes"),
+        ]
+        for i, test in enumerate(plan["tests"])
+    ]
+    yield Table(
+        "A plan for the next two weeks",
+        ["When", "Test", "How often", "Minutes"],
+        rows,
+        frozenset({3}),
+    )
+    yield Prose(plan_line(n))
+
+
+def useful_plan(n: Numbers) -> dict[str, Any] | None:
+    """The plan of tests, unless it narrows the flow range by too little to be worth the minutes."""
+    plan: dict[str, Any] | None = n.get("/testing/plan")
+    if plan and plan["tests"] and 100 - plan["width_pct"] < n.get("/testing/useful_pct"):
+        return None
+    return plan
+
+
+def plan_line(n: Numbers) -> Markup:
+    """What the plan brings, beside evenly spaced tests."""
+    beside = (
+        "The retests of the change-over come first and count towards these minutes."
+        if n.get("/change_over")
+        else "The plan serves the setting: keep up your usual safety tests beside it."
+    )
+    return say(
+        "It takes at most {} minutes a week and leaves the flow range at about {} % of what it "
+        "would be then without any test (± {}); as many minutes of evenly spaced tank alkalinity "
+        "tests leave {} %. {}",
+        n.whole("/testing/plan/minutes_per_week"),
+        n("/testing/plan/width_pct", 0),
+        n("/testing/plan/width_mc_error_pct", 1),
+        n("/testing/plan/evenly_spaced_width_pct", 0),
+        beside,
+    )
+
+
+def how_much_line(n: Numbers) -> Markup | None:
+    """How many tests are enough, and what no test can beat."""
+    much = n.get("/testing/how_much")
+    if much is None:
+        return None
+    enough = much["enough"]
+    if enough is None:
+        verdict = say(
+            "Up to {} tests each still add to the chance of holding the band.",
+            n.whole("/testing/how_much/most_weighed"),
+        )
+    elif enough == 0 and much["holding_now"] < HOLDS:
+        out = n.get("/flow/level_in_band_probability") < 0.5
+        verdict = say(
+            "No test raises the chance of holding the band much{}.",
+            ": the level has to be put right first" if out else "",
+        )
+    elif enough == 0:
+        verdict = Markup("For holding the band the readings so far are enough.")
+    else:
+        verdict = say(
+            "For holding the band, {} well-chosen tests are enough: more add less than 1 in 100.",
+            n.whole("/testing/how_much/enough"),
+        )
+    causes = much["floor_causes"]
+    largest = max(causes, key=lambda name: causes[name])
+    return say(
+        "{} No number of tank tests in the next two weeks narrows the range below about {} "
+        "mL/h ({} % of now); what sets that floor is mostly {}. If everything about today "
+        "were known, the chance of holding the band would be {} in 100 higher.",
+        verdict,
+        n("/testing/how_much/floor", 0),
+        n("/testing/how_much/floor_pct", 0),
+        largest,
+        n.in_hundred("/testing/how_much/holding_gain_if_all_were_known"),
+    )
+
+
+def _how_much(report: Report) -> Iterator[Block]:
+    n = report.numbers
+    much, line = n.get("/testing/how_much"), how_much_line(report.numbers)
+    if line is None:
+        return
+    yield Prose(line)
+    steps = (0, 1, 2, 4, 7, 14, 28)
+    widths = much["width_by_tests"]
+    rows: list[list[Text]] = [
+        [str(k), n(f"/testing/how_much/width_by_tests/{k}", 0)] for k in steps if k < len(widths)
+    ]
+    yield Folded(
+        "Width of the flow range against number of tests",
+        [
+            Table(
+                "In the best order over two weeks, by the best linear estimate",
+                ["Tests", "Width, mL/h"],
+                rows,
+                frozenset({0, 1}),
+            )
+        ],
+    )
+
+
+def narrowing(report: Report) -> Section:
+    """What would narrow the answer."""
+    title = "What would change the answer"
+    if not report.sampled_well:
+        text = "Run the report again with another seed, and look first at the odd readings below."
+        return Section("narrow", title, [Prose(text)])
+    n = report.numbers
+    shares = n.get("/flow/variance_shares")
+    known = [name for name in shares if name in SOURCES]
+    ranked = sorted(known, key=lambda name: -shares[name])
+    if not ranked:
+        return Section("narrow", title, [Prose("More readings of any kind.")])
+    first = ranked[0]
+    lead = say(
+        "Most of what is left open comes from {} ({}). To narrow it, {}.",
+        SOURCES[first][0],
+        n.share(pointer("flow", "variance_shares", first)),
+        SOURCES[first][1],
+    )
+    rows: list[list[Text]] = [
+        [
+            sentence(SOURCES[name][0]).removesuffix("."),
+            n.share(pointer("flow", "variance_shares", name)),
+            sentence(SOURCES[name][1]),
+        ]
+        for name in ranked
+    ]
+    caption = "Where the width of the flow range comes from"
+    if any(shares[name] < 0 for name in ranked):
+        caption += "; a negative part offsets another"
+    table = Table(caption, ["Source", "Part", "What narrows it"], rows, frozenset({1}))
+    figure = [pictures.hangs_on(n)] if n.get("/flow_hangs_on") else []
+    return Section("narrow", title, [*figure, Prose(lead), table])

@@ -1,0 +1,365 @@
+"""Advice from draws that are known, so that every figure can be worked by hand."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+from scipy import integrate
+
+from estimator import units
+from estimator.advice import flow as recommendation
+from estimator.advice.flow import (
+    HORIZON_DAYS,
+    future_levels,
+    in_band_probability,
+    recommend,
+    to_l_d,
+    to_ml_h,
+    variance_shares,
+)
+from estimator.fit.posterior import Posterior
+from estimator.inputs.tank import Reactor, Target
+
+DKH = units.MEQ_L_PER_DKH
+SEED = np.random.SeedSequence(7)
+
+
+@pytest.fixture(scope="module")
+def known(make_posterior) -> Callable[..., Posterior]:
+    """Every draw the same: 0.5 meq/L/day in 600 L, effluent 6 meq/L above the band's middle, ε 0.
+
+    Needs 0.5 · 600 / 6 = 50 L/day, 2083 mL/h.
+    """
+
+    def make(draws: int = 200, **changes: Any) -> Posterior:
+        stated = {
+            "gain": 6.0,
+            "exponent": np.zeros(draws),
+            "reference_flow_l_d": 30.0,
+            "present_flow_l_d": 30.0,
+        }
+        return make_posterior(draws, **{**stated, **changes})
+
+    return make
+
+
+def spread(median: float, log_sd: float, draws: int, seed: int) -> np.ndarray:
+    """Lognormal draws."""
+    return median * np.exp(log_sd * np.random.default_rng(seed).standard_normal(draws))
+
+
+def advise(posterior, tank):
+    """`recommend` with the one seed."""
+    return recommend(posterior, tank, SEED)
+
+
+def test_needed_flow_is_uptake_times_volume_over_gain(known, make_tank) -> None:
+    """ε = 0, effluent of fixed strength: F = U V / (A_e − A_m)."""
+    posterior = known()
+    assert posterior.needed_flow_l_d == pytest.approx(np.full(200, 50.0))
+    advice = advise(posterior, make_tank())
+    assert advice.flow.needed_ml_h == pytest.approx(np.full(200, 50_000 / 24))
+    middle = posterior.middle_meq_l
+    expected = 0.5 * 600 / (posterior.effluent_meq_l - middle)
+    assert to_l_d(advice.flow.needed_ml_h) == pytest.approx(expected)
+
+
+def test_flow_response_raises_the_needed_flow(known) -> None:
+    """ε = ½: twice the load of the reference flow needs four times the flow."""
+    posterior = known(exponent=np.full(200, 0.5), uptake=0.6)
+    # 0.6 · 600 / 6 = 60 L/day is twice the reference of 30 L/day.
+    assert posterior.needed_flow_l_d == pytest.approx(np.full(200, 120.0))
+
+
+def test_setting_is_a_multiple_of_the_step_within_the_range(known, make_tank) -> None:
+    """Low, high and setting are whole pump steps, rounded outward, and in order."""
+    posterior = known(2000, uptake=spread(0.5, 0.08, 2000, 1))
+    advice = advise(posterior, make_tank())
+    setting = advice.flow.setting
+    assert advice.status == "recommended"
+    assert setting.low_ml_h <= setting.set_to_ml_h <= setting.high_ml_h
+    for value in (setting.low_ml_h, setting.set_to_ml_h, setting.high_ml_h):
+        assert value / 10 == pytest.approx(round(value / 10))
+    low, high = np.quantile(advice.flow.needed_ml_h, [0.05, 0.95])
+    assert 0 <= low - setting.low_ml_h < 10
+    assert 0 <= setting.high_ml_h - high < 10
+
+
+def test_setting_keeps_within_the_pump(known, make_tank) -> None:
+    """The setting never asks for a flow that the pump cannot give."""
+    posterior = known(2000, uptake=spread(0.5, 0.08, 2000, 1))
+    for pump in (Reactor(60.0, 2100.0, 25.0), Reactor(2075.0, 9000.0, 25.0)):
+        setting = advise(posterior, make_tank(reactor=pump)).flow.setting
+        assert pump.flow_min_ml_h <= setting.set_to_ml_h <= pump.flow_max_ml_h
+        assert setting.set_to_ml_h % 25 == 0
+
+
+def test_setting_holds_a_known_tank(known, make_tank) -> None:
+    """With nothing unknown the setting is the needed flow to the pump's step, and sure to hold."""
+    advice = advise(known(), make_tank())
+    assert advice.flow.setting.set_to_ml_h in (2080.0, 2090.0)
+    assert advice.flow.in_band_probability == 1.0
+    assert advice.flow.level_in_band == 1.0
+
+
+def test_no_candidate_does_better_than_the_setting(known, make_tank) -> None:
+    """The recommended setting's chance is within Monte Carlo error of the best in the range."""
+    posterior = known(
+        1500,
+        uptake=spread(0.5, 0.12, 1500, 1),
+        alkalinity_now_meq_l=7.9 * DKH + 0.1 * np.random.default_rng(2).standard_normal(1500),
+        drift=np.full(1500, 0.02),
+    )
+    tank = make_tank()
+    advice = advise(posterior, tank)
+    setting = advice.flow.setting
+    flows = np.arange(setting.low_ml_h, setting.high_ml_h + 1, 10.0)
+    levels = future_levels(posterior, to_l_d(flows), 0.0, HORIZON_DAYS, np.random.default_rng(99))
+    chances = in_band_probability(levels, tank.targets["alkalinity"])
+    assert advice.flow.in_band_probability >= chances.max() - 0.03
+    assert chances.min() < chances.max() - 0.1
+
+
+def test_current_settings_are_judged_with_what_is_still_dosed(known, make_tank) -> None:
+    """Flow for 60 % of the load and doses for the rest hold the band; the flow alone does not."""
+    dosed = advise(known(dosed_meq_d=0.4 * 0.5 * 600), make_tank())
+    assert dosed.dosed_meq_d == pytest.approx(120.0)
+    assert dosed.flow.current_ml_h == pytest.approx(1250.0)
+    assert dosed.flow.current_probability == 1.0
+    assert advise(known(), make_tank()).flow.current_probability == 0.0
+
+
+@pytest.mark.parametrize("exponent", [0.0, 0.4])
+@pytest.mark.parametrize("flow", [0.0, 20.0, 70.0])
+def test_future_levels_are_the_exact_solution(known, exponent, flow) -> None:
+    """With constant uptake the daily steps land on the solution of the differential equation."""
+    posterior = known(1, exponent=np.array([exponent]))
+    levels = future_levels(posterior, np.array([flow]), 45.0, 14, np.random.default_rng(0))
+    middle = posterior.middle_meq_l
+
+    def slope(_, level):
+        gain = (6.0 - (1 - exponent) * (level - middle)) * (flow / 30.0) ** -exponent
+        return flow / 600 * gain * (flow > 0) + 45.0 / 600 - 0.5
+
+    with np.errstate(divide="ignore", invalid="ignore"):
+        if flow == 0:
+            expected = middle + (45.0 / 600 - 0.5) * np.arange(1, 15)
+        else:
+            solved = integrate.solve_ivp(
+                slope, (0, 14), [middle], t_eval=np.arange(1, 15), rtol=1e-10, atol=1e-12
+            )
+            expected = solved.y[0]
+    np.testing.assert_allclose(levels[:, 0, 0], expected, rtol=1e-8)
+
+
+def test_future_drift_has_the_stated_size(known) -> None:
+    """Uptake drifts by drift × √day, strength likewise: the level's variance is that of the sums.
+
+    At no flow the level falls by the running sum of a random walk, whose variance after n days is
+    Σ k² for k = 1 … n.
+    """
+    posterior = known(40_000, drift=np.full(40_000, 0.03))
+    levels = future_levels(posterior, np.array([0.0]), 0.0, 10, np.random.default_rng(1))
+    expected = (0.5 * 0.03) ** 2 * np.cumsum(np.arange(1, 11) ** 2)
+    np.testing.assert_allclose(levels[:, :, 0].var(axis=1), expected, rtol=0.04)
+
+
+def test_in_band_probability_counts_whole_horizons() -> None:
+    """A draw counts only if each of its days is within the band, both edges included."""
+    levels = np.array([[[2.0], [2.5], [3.0]], [[2.2], [3.1], [3.0]]])  # (2 days, 3 draws, 1 flow)
+    assert in_band_probability(levels, Target(2.0, 3.0, "meq/L")) == pytest.approx([2 / 3])
+
+
+def test_media_for_two_degrees_in_250_litres(known, make_tank) -> None:
+    """ΔTA of 2 dKH in 250 L is 89.163 mmol, 8.924 g, of CaCO3 a day.
+
+    Alkalinity anomaly, half the alkalinity (Smith & Key 1975, Limnol. Oceanogr. 20:493).
+    """
+    posterior = known(volume_l=np.full(200, 250.0), uptake=2 * DKH)
+    advice = advise(posterior, make_tank())
+    assert advice.media_g_d == pytest.approx(np.full(200, 8.924), abs=1e-3)
+
+
+def test_carbon_dioxide_is_more_than_the_stoichiometric(known, make_tank) -> None:
+    """0.440 g per g of CaCO3 is the least that chemistry allows; the middle is 1.9 of it."""
+    advice = advise(known(4000), make_tank())
+    ratio = advice.co2_g_d / (0.43971 * advice.media_g_d)
+    assert np.median(ratio) == pytest.approx(1.9, rel=0.02)
+    assert np.mean(ratio > 1.0) > 0.99
+
+
+def test_dose_rates_put_back_the_load(known, make_tank) -> None:
+    """Each solution alone: 300 meq/day of 1.9 meq/mL is 157.9 mL; calcium at half the load."""
+    tank = make_tank()
+    advice = advise(known(), tank)
+    assert advice.dose_ml_d["soda"] == pytest.approx(np.full(200, 300 / 1.9))
+    strength = tank.solutions["chloride"].calcium_mmol_per_ml
+    assert advice.dose_ml_d["chloride"] == pytest.approx(np.full(200, 150 / strength))
+
+
+def test_variance_shares_add_up_to_one(known) -> None:
+    """Whatever varies, the parts make a whole, and the widest source has the largest part."""
+    posterior = known(
+        3000,
+        uptake=spread(0.5, 0.05, 3000, 1),
+        volume_l=spread(600, 0.1, 3000, 2),
+        effluent_gain_meq_l=spread(6, 0.3, 3000, 3),
+        exponent=np.random.default_rng(4).uniform(0.3, 0.5, 3000),
+        reference_flow_l_d=50.0,
+    )
+    shares = variance_shares(posterior)
+    assert sum(shares.values()) == pytest.approx(1.0)
+    assert max(shares, key=lambda name: shares[name]) == "effluent strength"
+
+
+def test_variance_shares_of_one_source_alone(known) -> None:
+    """ε = 0 and only the volume unknown: all of the variance is the volume's."""
+    shares = variance_shares(known(500, volume_l=spread(600, 0.1, 500, 2)))
+    assert shares["water volume"] == pytest.approx(1.0)
+    assert shares["uptake"] == pytest.approx(0.0, abs=1e-12)
+
+
+def test_withheld_where_the_pump_is_too_small(known, make_tank) -> None:
+    """The needed flow is above the pump's limit: no setting, and the limit is named."""
+    pump = Reactor(60.0, 1500.0, 10.0)
+    advice = advise(known(), make_tank(reactor=pump))
+    assert advice.status == "withheld"
+    assert advice.flow.setting is None
+    assert advice.flow.in_band_probability is None
+    assert any("1500 mL/h" in reason for reason in advice.reasons)
+
+
+def test_withheld_where_the_pump_is_too_large(known, make_tank) -> None:
+    """The smallest flow gives more than the tank takes."""
+    pump = Reactor(3000.0, 9000.0, 10.0)
+    advice = advise(known(), make_tank(reactor=pump))
+    assert advice.status == "withheld"
+    assert any("3000 mL/h" in reason for reason in advice.reasons)
+
+
+def test_withheld_where_no_uptake_is_shown(known, make_tank) -> None:
+    """Uptake that may be nothing gives no setting, and says what to test."""
+    uptake = 0.03 + 0.05 * np.random.default_rng(0).standard_normal(500)
+    advice = advise(known(500, uptake=uptake), make_tank())
+    assert advice.status == "withheld"
+    assert any("does not show" in reason and "test" in reason for reason in advice.reasons)
+
+
+def test_withheld_where_the_range_is_wide(known, make_tank) -> None:
+    """Ends of the range more than four times apart: withheld, and the widest source is named."""
+    posterior = known(2000, effluent_gain_meq_l=spread(6, 0.5, 2000, 3))
+    advice = advise(posterior, make_tank())
+    assert advice.status == "withheld"
+    assert any("effluent strength" in reason for reason in advice.reasons)
+    low, high = np.quantile(advice.flow.needed_ml_h, [0.05, 0.95])
+    assert high > recommendation.RANGE_RATIO_LIMIT * low
+    narrow = advise(known(2000, effluent_gain_meq_l=spread(6, 0.1, 2000, 3)), make_tank())
+    assert narrow.status == "recommended"
+
+
+def test_withheld_where_sampling_failed(known, make_tank) -> None:
+    """A fit that failed its checks gives no setting, and the reason is passed on."""
+    passed = known().diagnostics
+    failed = replace(passed, failures=("3 divergent transitions (none allowed)",))
+    advice = advise(known(diagnostics=failed), make_tank())
+    assert advice.status == "withheld"
+    assert any("3 divergent transitions" in reason for reason in advice.reasons)
+
+
+def test_level_out_of_band_is_not_corrected_by_the_flow(known, make_tank) -> None:
+    """A level below the band leaves the setting at the needed flow, and the keeper is told."""
+    posterior = known(alkalinity_now_meq_l=np.full(200, 6.5 * DKH))
+    advice = advise(posterior, make_tank())
+    assert advice.flow.level_in_band == 0.0
+    assert advice.flow.setting.set_to_ml_h == pytest.approx(2080.0)
+    assert any("below the band" in note for note in advice.notes)
+
+
+@pytest.fixture(scope="module")
+def planned(known) -> Callable[..., Posterior]:
+    """A reactor of which nothing is known: never run, never tested; 120 meq/day being dosed."""
+
+    def make(**changes: Any) -> Posterior:
+        return known(
+            2000,
+            reference_flow_l_d=None,
+            present_flow_l_d=0.0,
+            effluent_tested=False,
+            dosed_meq_d=120.0,
+            **changes,
+        )
+
+    return make
+
+
+def test_planned_reactor_gets_a_flow_and_a_note(planned, make_tank) -> None:
+    """Without a reactor the flow is for a planned one: no current setting, and notes say so."""
+    advice = advise(planned(), make_tank(reactor=None))
+    assert advice.flow.current_ml_h is None
+    assert advice.flow.current_probability is None
+    assert advice.flow.needed_ml_h == pytest.approx(np.full(2000, 50_000 / 24))
+    assert any("planned" in note for note in advice.notes)
+    # 120 meq/day in 600 L is 0.2 meq/L, 0.56 dKH, a day.
+    assert any("0.56 dKH a day" in note for note in advice.notes)
+
+
+def test_planned_reactor_may_have_a_wider_range(planned, make_tank) -> None:
+    """A range to choose a pump by may be wider than one to set a pump by, but not endlessly."""
+    ranges = {}
+    for log_sd in (0.5, 0.8):
+        advice = advise(
+            planned(effluent_gain_meq_l=spread(6, log_sd, 2000, 3)), make_tank(reactor=None)
+        )
+        low, high = np.quantile(advice.flow.needed_ml_h, [0.05, 0.95])
+        ranges[advice.status] = high / low
+    assert ranges["recommended"] > recommendation.RANGE_RATIO_LIMIT
+    assert ranges["recommended"] < recommendation.PLANNED_RATIO_LIMIT < ranges["withheld"]
+
+
+def test_withheld_where_effluent_was_tested_but_no_flow_logged(known, make_tank) -> None:
+    """Effluent readings without a flow: how much the reactor adds cannot be known."""
+    posterior = known(reference_flow_l_d=None, present_flow_l_d=0.0)
+    advice = advise(posterior, make_tank())
+    assert advice.status == "withheld"
+    assert any("no flow" in reason for reason in advice.reasons)
+
+
+def test_withheld_where_no_setting_of_the_pump_is_in_range(known, make_tank) -> None:
+    """A pump of coarse steps that straddle the range has no setting to recommend."""
+    posterior = known(2000, uptake=spread(0.5, 0.001, 2000, 1))
+    advice = advise(posterior, make_tank(reactor=Reactor(1650.0, 2390.0, 800.0)))
+    assert advice.status == "withheld"
+    assert any("No setting of the pump" in reason for reason in advice.reasons)
+
+
+def test_withheld_where_nothing_would_hold_the_band(known, make_tank) -> None:
+    """Drift so large that no flow keeps the band: no setting, and the main source is named."""
+    posterior = known(2000, uptake=spread(0.5, 0.2, 2000, 1), drift=np.full(2000, 0.5))
+    advice = advise(posterior, make_tank())
+    assert advice.status == "withheld"
+    assert any("No flow is likely enough" in reason for reason in advice.reasons)
+
+
+def test_net_change_is_told(known, make_tank) -> None:
+    """Where nothing added is logged, the keeper is told that only the net change is seen."""
+    advice = advise(known(net_change=True), make_tank())
+    assert any("net change" in note for note in advice.notes)
+
+
+def test_advice_is_fixed_by_its_seed(known, make_tank) -> None:
+    """The same draws and seed give the same advice."""
+    posterior = known(500, uptake=spread(0.5, 0.1, 500, 1), drift=np.full(500, 0.02))
+    first, again = (recommend(posterior, make_tank(), np.random.SeedSequence(3)) for _ in range(2))
+    assert first.flow.setting == again.flow.setting
+    assert first.flow.in_band_probability == again.flow.in_band_probability
+    np.testing.assert_array_equal(first.co2_g_d, again.co2_g_d)
+
+
+def test_pump_units_there_and_back() -> None:
+    """1000 mL/h is 24 L/day."""
+    assert to_l_d(1000.0) == pytest.approx(24.0)
+    assert to_ml_h(np.array([24.0])) == pytest.approx([1000.0])

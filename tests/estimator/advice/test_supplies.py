@@ -1,0 +1,425 @@
+"""Media, CO2 and magnesium, against figures worked by hand and independent least squares."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+import statsmodels.api as sm
+
+from estimator import units
+from estimator.advice.flow import CO2_PER_CACO3, recommend
+from estimator.advice.supplies import (
+    MAGNESIUM_SHARE_SD,
+    MAGNESIUM_UPTAKE,
+    MOST_DAYS,
+    START_MAGNESIUM,
+    UNSTATED_WATER_MAGNESIUM,
+    WATER_MAGNESIUM_SD,
+    LinearModel,
+    Supplies,
+    magnesium_model,
+    supplies,
+)
+from estimator.fit.posterior import NOT_CHECKED, Posterior
+from estimator.fit.schedule import build_schedule
+from estimator.inputs.dosing import solution_from_strengths
+from estimator.inputs.tank import Composition, Kit, Reactor
+from estimator.water import carbonate
+
+DKH = units.MEQ_L_PER_DKH
+MG = units.MG_G_MOL
+SEED = np.random.SeedSequence(5)
+
+
+def known(make_posterior, schedule, draws: int = 50, **changes: Any) -> Posterior:
+    """Every draw the same: 1 dKH a day in 250 L, all of it calcification."""
+    stated = {
+        "uptake": DKH,
+        "calcium_share": 0.49,
+        "middle_meq_l": 8 * DKH,
+        "volume_l": np.full(draws, 250.0),
+        "gain": 6.0,
+        "exponent": np.zeros(draws),
+        "reference_flow_l_d": schedule.reference_flow_l_d,
+        "present_flow_l_d": schedule.present_flow_l_d,
+        "diagnostics": NOT_CHECKED,
+    }
+    return make_posterior(draws, schedule.days, **{**stated, **changes})
+
+
+REACTOR = Reactor(10.0, 3000.0, 1.0, 6.6, media_kg=3.0, co2_charge_g=2000.0)
+# 250 L · 1 dKH a day over a gain of 6 meq/L.
+FLOW_ML_H = 250 * DKH / 6.0 * 1000 / 24
+
+
+@pytest.fixture
+def supply(make_tank, make_log, make_posterior):
+    """A function from actions (and a tank and posterior changed) to `Supplies`."""
+
+    def make(
+        actions, readings=(), ratio: float = 1.9, tank_changes=None, **changes: Any
+    ) -> Supplies:
+        tank = make_tank(**{"reactor": REACTOR, **(tank_changes or {})})
+        log = make_log([(0.5, "alkalinity", "tank", "alk", 2.8), *readings], actions)
+        schedule = build_schedule(log, tank)
+        posterior = known(make_posterior, schedule, **changes)
+        advice = recommend(posterior, tank, SEED)
+        draws = len(posterior.volume_l)
+        return supplies(log, tank, schedule, posterior, advice, np.full(draws, ratio), SEED)
+
+    return make
+
+
+@pytest.mark.parametrize(("dkh", "grams"), [(1, 4.462), (2, 8.924), (3, 13.386)])
+def test_media_a_day_is_half_the_alkalinity(supply, dkh, grams) -> None:
+    """250 L losing 1, 2 or 3 dKH a day dissolve 4.46, 8.92, 13.39 g of CaCO3.
+
+    Two equivalents a mole (alkalinity anomaly, Smith & Key 1975, Limnol. Oceanogr. 20:493).
+    """
+    found = supply([(0.0, "flow", "", FLOW_ML_H), (30.0, "stock_change")], uptake=dkh * DKH)
+    assert found.media_g_d == pytest.approx(np.full(50, grams), abs=2e-3)
+
+
+@pytest.mark.parametrize(("ratio", "days"), [(1.0, 1019), (1.5, 680), (2.2, 463), (4.0, 255)])
+def test_a_cylinder_of_two_kilograms_lasts_as_worked_by_hand(supply, ratio, days) -> None:
+    """1 dKH a day in 250 L: 4.46 g CaCO3 · 44.009/100.086 · ratio of CO2 a day, from 2000 g."""
+    actions = [(0.0, "flow", "", FLOW_ML_H), (30.0, "co2_change")]
+    found = supply(actions, ratio=ratio)
+    assert found.co2.days_left == pytest.approx(np.full(50, days), abs=0.6)
+    assert found.co2.refill_days == pytest.approx(found.co2.days_left)
+
+
+def test_a_small_cylinder_lasts_about_a_year(supply) -> None:
+    """About 1.1 kg of CO2 on 170 L is said to last about a year (common practice, no source).
+
+    At 1 dKH a day and the usual use per CaCO3 the range lies around it.
+    """
+    reactor = replace(REACTOR, co2_charge_g=1100.0)
+    actions = [(0.0, "flow", "", FLOW_ML_H), (1.0, "co2_change")]
+    median, log_sd = CO2_PER_CACO3
+    ratio = median * np.exp(log_sd * np.random.default_rng(1).standard_normal(400))
+    found = supply(
+        actions,
+        tank_changes={"reactor": reactor},
+        draws=400,
+        volume_l=np.full(400, 170.0),
+        ratio=float(np.median(ratio)),
+    )
+    per_day = found.media_g_d * 0.43971 * ratio
+    low, middle, high = np.quantile(1100 / per_day, [0.05, 0.5, 0.95])
+    assert found.co2.days_left[0] == pytest.approx(middle, rel=1e-3)
+    assert 270 < low < 365 < high < 650
+
+
+def test_media_left_is_what_the_flow_has_not_dissolved(supply) -> None:
+    """40 days at the flow that gives 1 dKH a day use 40 · 4.462 g of 3 kg; refill at half."""
+    found = supply([(0.0, "flow", "", FLOW_ML_H), (40.0, "stock_change")])
+    assert found.media.used_g == pytest.approx(np.full(50, 178.48), abs=0.05)
+    assert found.media.left_g == pytest.approx(np.full(50, 2821.52), abs=0.05)
+    assert found.media.days_left == pytest.approx(np.full(50, 2821.52 / 4.462), rel=1e-3)
+    assert found.media.refill_days == pytest.approx(np.full(50, 1321.52 / 4.462), rel=1e-3)
+    assert not found.media.logged
+    assert any("media_change" in note and "2026-03-01" in note for note in found.notes)
+
+
+def test_a_media_change_starts_anew(supply) -> None:
+    """Only what was dissolved after the last `media_change` counts, from its own kg if stated."""
+    actions = [
+        (0.0, "flow", "", FLOW_ML_H),
+        (10.0, "media_change", "", 1.5),
+        (25.25, "media_change", "", 2.0),
+        (40.25, "stock_change"),
+    ]
+    found = supply(actions)
+    assert found.media.logged
+    assert found.media.charge_g == pytest.approx(2000.0)
+    assert found.media.used_g == pytest.approx(np.full(50, 15 * 4.462), abs=0.02)
+    blank = supply([*actions[:2], (25.25, "media_change"), actions[3]])
+    assert blank.media.charge_g == pytest.approx(3000.0)
+    assert not any("media_change" in note for note in blank.notes)
+
+
+def test_a_new_cylinder_starts_anew(supply) -> None:
+    """Only CO2 used after the last `co2_change` counts, from its own grams if stated."""
+    actions = [
+        (0.0, "flow", "", FLOW_ML_H),
+        (30.0, "co2_change", "", 500.0),
+        (40.0, "stock_change"),
+    ]
+    found = supply(actions, ratio=2.0)
+    assert (found.co2.logged, found.co2.charge_g) == (True, 500.0)
+    assert found.co2.used_g == pytest.approx(np.full(50, 10 * 4.462 * 0.43971 * 2), abs=0.02)
+    assert not any("co2_change" in note for note in found.notes)
+    counted = supply([actions[0], actions[2]], ratio=2.0)
+    assert not counted.co2.logged
+    assert counted.co2.used_g == pytest.approx(np.full(50, 40 * 4.462 * 0.43971 * 2), abs=0.05)
+    assert any("co2_change" in note for note in counted.notes)
+
+
+def test_what_was_used_follows_flow_and_chamber_ph(supply) -> None:
+    """Each stretch dissolves F · X · f_pH · (F/F_ref)^(−ε): summed by hand over three settings."""
+    actions = [
+        (0.0, "flow", "", 100.0),
+        (10.0, "flow", "", 400.0),
+        (16.0, "ph_setting", "", 6.4),
+        (20.0, "flow", "", 200.0),
+        (30.0, "stock_change"),
+    ]
+    found = supply(actions, exponent=np.full(50, 0.4))
+    weak = carbonate.half_saturated_increment_meq_l(6.6)
+    weak /= carbonate.half_saturated_increment_meq_l(6.4)
+    litres = np.array([2.4 * 10, 9.6 * 6, 9.6 * 4, 4.8 * 10])
+    respond = np.array([0.5**-0.4, 2**-0.4, 2**-0.4, 1.0]) * [weak, weak, 1.0, 1.0]
+    grams = 6.0 * float(litres @ respond) / 2000 * 100.086
+    assert found.media.used_g == pytest.approx(np.full(50, grams), rel=1e-4)
+
+
+def test_nothing_is_said_of_what_is_not_stated(supply) -> None:
+    """No charge, no reactor or no flow: None, not a guess."""
+    bare = Reactor(10.0, 3000.0, 1.0, 6.6)
+    running = [(0.0, "flow", "", FLOW_ML_H), (5.0, "stock_change")]
+    found = supply(running, tank_changes={"reactor": bare})
+    assert (found.media, found.co2, found.magnesium, found.notes) == (None, None, None, ())
+    idle = supply([(0.0, "dose_rate", "soda", 50.0), (5.0, "stock_change")])
+    assert (idle.media, idle.co2) == (None, None)
+    stated = supply([*running, (6.0, "media_change", "", 1.0)], tank_changes={"reactor": bare})
+    assert stated.media.charge_g == pytest.approx(1000.0)
+
+
+def test_stocks_end_at_nothing_and_at_ten_years(supply) -> None:
+    """An overdue refill leaves zero, not less; no use at all lasts ten years, not for ever."""
+    small = replace(REACTOR, media_kg=0.05)
+    actions = [(0.0, "flow", "", FLOW_ML_H), (40.0, "stock_change")]
+    spent = supply(actions, tank_changes={"reactor": small})
+    assert spent.media.left_g == pytest.approx(np.zeros(50))
+    assert spent.media.days_left == pytest.approx(np.zeros(50))
+    assert spent.media.used_g == pytest.approx(np.full(50, 50.0))
+    assert supply(actions, uptake=0.0).media.days_left == pytest.approx(np.full(50, MOST_DAYS))
+
+
+# --- magnesium ------------------------------------------------------------------------------
+
+
+def test_the_linear_model_is_weighted_least_squares() -> None:
+    """With a prior so wide that it says nothing, mean and covariance are those of statsmodels."""
+    rng = np.random.default_rng(2)
+    rows = rng.standard_normal((3, 12, 4))
+    variance = rng.uniform(0.2, 2.0, 12)
+    y = rows @ np.array([1.0, -2.0, 0.5, 3.0]) + rng.standard_normal((3, 12)) * np.sqrt(variance)
+    mean, covariance = LinearModel(rows, y, variance, np.zeros(4), 1e8 * np.eye(4)).posterior()
+    for s in range(3):
+        fit = sm.WLS(y[s], rows[s], weights=1 / variance).fit()
+        np.testing.assert_allclose(mean[s], fit.params, rtol=1e-5)
+        np.testing.assert_allclose(covariance[s], fit.normalized_cov_params, rtol=1e-5)
+
+
+KIT = Kit("mg", "magnesium", "mg/L", 20 / MG, 15 / MG, 0.03)
+WATERS = {
+    "new": Composition("new", {"alkalinity": 8 * DKH, "magnesium": 1350 / MG}),
+    "other": Composition("other", {}),
+}
+SALT = solution_from_strengths("salt", {"magnesium_chloride_hexahydrate_g_per_l": 400})
+EVENTS = [
+    (0.0, "flow", "", 120.0),
+    (6.3, "water_change", "new", 25.0),
+    (9.2, "dose", "salt", 80.0),
+    (12.0, "dose_rate", "salt", 5.0),
+    (15.5, "water_change", "other", 40.0),
+    (18.0, "flow", "", 200.0),
+    (20.0, "dose_rate", "salt", 2.0),
+    (28.0, "new_bottle", "mg"),
+    (31.0, "stock_change"),
+]
+TESTED = (1.4, 7.0, 9.3, 14.2, 16.0, 22.0, 29.5)
+
+
+@pytest.fixture
+def magnesium_case(make_tank, make_log, make_posterior):
+    """A log with everything that moves magnesium: (log, tank, schedule, posterior)."""
+    tank = make_tank(
+        reactor=replace(REACTOR, magnesium_media_fraction=0.1),
+        waters=WATERS,
+        solutions={"salt": SALT},
+        kits={**make_tank().kits, "mg": KIT},
+    )
+    readings = [(0.5, "alkalinity", "tank", "alk", 2.8)]
+    readings += [(t, "magnesium", "tank", "mg", 1300 / MG + 0.3 * t) for t in TESTED]
+    readings += [(5.0, "magnesium", "water", "mg", 1340 / MG, "new")]
+    log = make_log(readings, EVENTS)
+    schedule = build_schedule(log, tank)
+    posterior = known(make_posterior, schedule, 2, exponent=np.array([0.0, 0.3]))
+    slope = 1 + 0.01 * np.arange(schedule.days)
+    return (
+        log,
+        tank,
+        schedule,
+        replace(posterior, calcium_uptake_mmol_l_d=posterior.calcium_uptake_mmol_l_d * slope),
+    )
+
+
+def walked(theta, posterior, draw: int, times) -> np.ndarray:
+    """Magnesium at some times by small steps of the equations, `theta` = (start, m, a, waters)."""
+    start, ratio, share, new, other = theta
+    volume, level, now = posterior.volume_l[draw], start, 0.0
+    flow_l_d, rate_mmol_d, found = 0.0, 0.0, []
+    strength = 400 / (24.305 + 2 * 35.45 + 6 * 18.015)
+    done = [(t, 1, kind, of, v) for t, kind, of, v in (e for e in EVENTS if len(e) == 4)]
+    for time, _, kind, of, value in sorted([*done, *((t, 0, "", "", 0.0) for t in times)]):
+        for begin in np.arange(now, time, 0.001):
+            step = min(0.001, time - begin)
+            eaten = posterior.calcium_uptake_mmol_l_d[draw, int(begin + step / 2)]
+            reference = posterior.reference_flow_l_d
+            gain = 6.0 * (flow_l_d / reference) ** -posterior.exponent[draw] if flow_l_d else 0.0
+            given = (share * flow_l_d * gain / 2 + rate_mmol_d) / volume
+            level += step * (given - ratio * eaten)
+        now = time
+        if kind == "":
+            found.append(level)
+        elif kind == "flow":
+            flow_l_d = value * 24 / 1000
+        elif kind == "dose":
+            level += value * strength / volume
+        elif kind == "dose_rate":
+            rate_mmol_d = value * strength
+        elif kind == "water_change":
+            level += value / volume * ({"new": new, "other": other}[of] - level)
+    return np.array(found)
+
+
+def test_the_balance_is_the_solution_of_the_equations(magnesium_case) -> None:
+    """Rows and fixed part reproduce small steps of dM/dt, doses and water changes included."""
+    log, tank, schedule, posterior = magnesium_case
+    model, balance, waters = magnesium_model(log, tank, schedule, posterior)
+    assert waters == ("new", "other")
+    theta = np.array([54.0, 0.05, 0.08, 55.5, 52.0])
+    tank_rows = [m for m in range(model.rows.shape[1]) if model.rows[0, m, 0] > 0]
+    shown = np.array([1300 / MG + 0.3 * t for t in TESTED])
+    for draw in (0, 1):
+        expected = walked(theta, posterior, draw, (*TESTED, 31.0))
+        fixed = shown - model.y[draw, tank_rows]
+        found = fixed + model.rows[draw, tank_rows, :5] @ theta
+        np.testing.assert_allclose(found, expected[:-1], atol=2e-3)
+        now = balance.fixed[draw] + balance.row[draw, :5] @ theta
+        assert now == pytest.approx(expected[-1], abs=2e-3)
+
+
+def test_the_magnesium_posterior_is_the_conditional_normal(magnesium_case) -> None:
+    """Mean and covariance are those of the joint normal of unknowns and readings.
+
+    The design comes from finite differences of the small-step walk, the conditioning from
+    Σ_θy Σ_yy⁻¹: neither is how the module does it.
+    """
+    log, tank, schedule, posterior = magnesium_case
+    model, _, _ = magnesium_model(log, tank, schedule, posterior)
+    mean, covariance = model.posterior()
+    stated = 0.1
+    prior_mean = np.array(
+        [
+            START_MAGNESIUM[0],
+            MAGNESIUM_UPTAKE[0],
+            stated,
+            1350 / MG,
+            UNSTATED_WATER_MAGNESIUM[0],
+            0.0,
+            0.0,
+        ]
+    )
+    sd = np.array(
+        [
+            START_MAGNESIUM[1],
+            MAGNESIUM_UPTAKE[1],
+            stated * MAGNESIUM_SHARE_SD[0] + MAGNESIUM_SHARE_SD[1],
+            WATER_MAGNESIUM_SD,
+            UNSTATED_WATER_MAGNESIUM[1],
+            0.03,
+            0.03,
+        ]
+    )
+    prior = np.diag(sd**2)
+    prior[5, 6] = prior[6, 5] = 0.5 * 0.03**2  # half of a kit's error is its bottle's
+    draw = 1
+    base = walked(prior_mean[:5], posterior, draw, TESTED)
+    columns = [
+        (walked(prior_mean[:5] + np.eye(5)[k], posterior, draw, TESTED) - base) for k in range(5)
+    ]
+    shown = np.array([1300 / MG + 0.3 * t for t in TESTED])
+    first_bottle = np.array([t < 28 for t in TESTED])
+    design = np.column_stack([*columns, shown * first_bottle, shown * ~first_bottle])
+    water_row = np.array([0, 0, 0, 1, 0, 1340 / MG, 0])
+    design = np.vstack([design, water_row])
+    residual = np.append(shown - base, 1340 / MG - 1350 / MG)
+    error = (15 / MG) ** 2 + (20 / MG) ** 2 / 12
+    cross = prior @ design.T
+    total = design @ cross + error * np.eye(len(design))
+    expected = prior_mean + cross @ np.linalg.solve(total, residual)
+    np.testing.assert_allclose(mean[draw], expected, rtol=1e-3, atol=1e-4)
+    left = prior - cross @ np.linalg.solve(total, cross.T)
+    np.testing.assert_allclose(
+        np.sqrt(np.diag(covariance[draw])), np.sqrt(np.diag(left)), rtol=1e-3
+    )
+
+
+def weekly(level_mg_l: float, slope_mg_l_d: float, weeks: int):
+    """Weekly magnesium readings along a line, of a kit that is on average right."""
+    return [
+        (7 * j + 0.5, "magnesium", "tank", "mg", (level_mg_l + slope_mg_l_d * 7 * j) / MG)
+        for j in range(weeks)
+    ]
+
+
+def magnesium_of(supply, make_tank, share: float, slope: float, weeks: int, draws: int = 2000):
+    """The balance of a tank of 1 dKH a day with weekly readings along a line."""
+    changes = {
+        "reactor": replace(REACTOR, magnesium_media_fraction=share),
+        "kits": {**make_tank().kits, "mg": KIT},
+    }
+    actions = [(0.0, "flow", "", FLOW_ML_H), (7.0 * weeks, "stock_change")]
+    return supply(actions, weekly(1320, slope, weeks), tank_changes=changes, draws=draws).magnesium
+
+
+def test_a_falling_level_shows_that_the_media_does_not_keep_up(supply, make_tank) -> None:
+    """Half a year of readings that fall by 0.4 mg/L a day: the trend and the missing share follow.
+
+    0.4 mg/L a day is 0.01646 mmol/L a day, and 1 dKH a day dissolves 0.17833 mmol/L of carbonate,
+    so the share would have to be 0.0923 higher.
+    """
+    found = magnesium_of(supply, make_tank, 0.0, -0.4, 26)
+    assert found.readings == 26
+    assert found.keeps_up < 0.01
+    low, middle, high = np.quantile(found.trend_mg_l_month, [0.05, 0.5, 0.95])
+    assert low < -12 < high
+    assert middle == pytest.approx(-12, abs=1.5)
+    assert np.median(found.needed_share - found.share) == pytest.approx(0.0923, abs=0.012)
+
+
+def test_ten_per_cent_of_magnesium_media_is_usually_enough(supply, make_tank) -> None:
+    """A tenth of the media's volume is the usual dose (common practice, no source).
+
+    With next to no data it holds up against the prior's uptake, which reaches coralline's; none at
+    all does not.
+    """
+    tenth, none = (magnesium_of(supply, make_tank, share, 0.0, 1) for share in (0.10, 0.0))
+    assert tenth.keeps_up > 0.8
+    assert none.keeps_up < 0.3
+    assert tenth.needed_share.min() >= 0.0
+    assert np.quantile(tenth.needed_share, 0.95) < 0.10
+
+
+def test_trend_is_supply_less_uptake(supply, make_tank) -> None:
+    """For each draw a·U/2 − m·u_Ca, and the needed share is where that is zero."""
+    found = magnesium_of(supply, make_tank, 0.05, 0.1, 8, draws=200)
+    expected = found.share * DKH / 2 - found.uptake_ratio * 0.49 * DKH
+    assert found.trend_mmol_l_d == pytest.approx(expected)
+    positive = found.uptake_ratio > 0
+    assert found.needed_share[positive] == pytest.approx(0.98 * found.uptake_ratio[positive])
+    assert found.keeps_up == pytest.approx(np.mean(expected >= 0))
+
+
+def test_a_fixed_seed_fixes_magnesium(supply, make_tank) -> None:
+    """The same inputs and seed give the same draws."""
+    one, other = (magnesium_of(supply, make_tank, 0.05, 0.1, 4, draws=100) for _ in range(2))
+    np.testing.assert_array_equal(one.now_mmol_l, other.now_mmol_l)
+    np.testing.assert_array_equal(one.share, other.share)

@@ -1,0 +1,202 @@
+"""The linear system against the differential equations, integrated another way."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+from scipy import integrate
+
+from estimator.fit.kalman import log_likelihood_and_adjoint
+from estimator.fit.mass_balance import fill, pull_back
+from estimator.fit.schedule import build_schedule, media_calcium_share
+from estimator.synthetic.simulation import simulate_levels
+from estimator.water import carbonate
+
+
+def filled(made, theta, spread=None):
+    """The system of a schedule at theta; spread per step."""
+    spread = np.ones(len(made.steps)) if spread is None else spread
+    return fill(theta, spread, made.steps, made.moments, made.shape, made.mean, made.covariance)
+
+
+def shown(levels, made, case) -> np.ndarray:
+    """Levels as the kits would show them without error or rounding, one per reading."""
+    columns = {
+        ("tank", "alkalinity"): levels.alkalinity_meq_l,
+        ("tank", "calcium"): levels.calcium_mmol_l,
+        ("tank", "nitrate"): levels.nitrate_mmol_l,
+        ("effluent", "alkalinity"): levels.effluent_alkalinity_meq_l,
+        ("effluent", "calcium"): levels.effluent_calcium_mmol_l,
+    }
+    out = []
+    for m, reading in enumerate(made.readings):
+        if reading.sample == "water":
+            level = case.truth.waters[reading.of][reading.parameter]
+        elif reading.sample == "reference":
+            level = case.tank.references[reading.of].levels[reading.parameter]
+        else:
+            level = columns[reading.sample, reading.parameter][m]
+        gain = made.gains[made.steps["gain"][made.reading_step[m]]]
+        out.append(level * case.truth.kit_gain.get(gain, 1.0))
+    return np.array(out)
+
+
+def test_levels_are_those_of_the_simulator(case, state_truth, follow_truth) -> None:
+    """Exponentials and series give what stepping the equations by Runge-Kutta gives."""
+    made = build_schedule(case.log, case.tank)
+    levels = simulate_levels(case.tank, case.log, case.truth, [r.time for r in made.readings])
+    system = filled(made, state_truth(case, made))
+    expected = follow_truth(system, made, case.truth, media_calcium_share(case.tank))
+    np.testing.assert_allclose(expected, shown(levels, made, case), rtol=1e-6)
+
+
+def solve(case, made) -> np.ndarray:
+    """Tank levels (m, 3) at each reading, from scipy's solver and the equations as documented."""
+    truth, tank = case.truth, case.tank
+    days = {}
+    for action in case.log.actions:
+        days.setdefault((action.time - made.origin) / timedelta(days=1), []).append(action)
+    wanted = [(r.time - made.origin) / timedelta(days=1) for r in made.readings]
+    end = max([*wanted, *days])
+    on, lit = tank.lights_on_h / 24, ((tank.lights_off_h - tank.lights_on_h) % 24) / 24
+    dark = 1 / (1 + lit * (truth.light_ratio - 1))
+    alpha = 0.5 * (1 - tank.reactor.magnesium_media_fraction) if tank.reactor else 0.5
+    middle = 0.5 * (tank.targets["alkalinity"].low + tank.targets["alkalinity"].high)
+    ph_now = tank.reactor.chamber_ph if tank.reactor else 6.5
+    ph_last = [a.value for a in case.log.actions if a.kind == "ph_setting"]
+    table = carbonate.half_saturated_increment_meq_l
+    state = np.array([truth.start["alkalinity"], truth.start["calcium"], truth.start["nitrate"]])
+    flow_l_d, rates = 0.0, {}
+    switches = [d + x for d in range(-1, int(end) + 2) for x in (0.0, on, on + lit)]
+    edges = sorted({0.0, *days, *wanted, *(t for t in switches if 0 < t < end)})
+    at, before = {}, 0.0
+    for edge in edges:
+        day = int(before)
+        centre = 0.5 * (before + edge)
+        since = (centre - on) % 1.0
+        rise = centre - since
+        ph_factor = table(ph_now) / table(ph_last[-1] if ph_last else ph_now)
+        dosed = np.zeros(2)
+        for name, ml_d in rates.items():
+            solution = tank.solutions[name]
+            dosed += ml_d * np.array([solution.alkalinity_meq_per_ml, solution.calcium_mmol_per_ml])
+
+        def slope(
+            t, y, day=day, since=since, rise=rise, factor=ph_factor, dosed=dosed, flow=flow_l_d
+        ):
+            shape = dark
+            if since < lit:
+                ratio = truth.light_ratio
+                shape = dark * (1 + (ratio - 1) * np.pi / 2 * np.sin(np.pi * (t - rise) / lit))
+            eaten = truth.uptake_meq_l_d[day] * shape
+            gained = 0.0
+            if flow > 0:
+                respond = (flow * 1000 / 24 / truth.reference_flow_ml_h) ** -truth.exponent
+                gain = truth.effluent_gain_meq_l[day] * factor
+                gain -= (1 - truth.exponent) * (y[0] - middle)
+                gained = flow / truth.volume_l * gain * respond
+            made_nitrate = truth.nitrate_rate_mmol_l_d
+            return [
+                gained + dosed[0] / truth.volume_l - eaten - made_nitrate,
+                alpha * gained + dosed[1] / truth.volume_l - truth.calcium_share * eaten,
+                made_nitrate,
+            ]
+
+        if edge > before:
+            state = integrate.solve_ivp(slope, (before, edge), state, rtol=1e-10, atol=1e-12).y[
+                :, -1
+            ]
+            before = edge
+        at[edge] = state.copy()
+        for action in days.get(edge, []):
+            if action.kind == "flow":
+                flow_l_d = action.value * 24 / 1000
+            elif action.kind == "ph_setting":
+                ph_now = action.value
+            elif action.kind == "dose_rate":
+                rates[action.of] = action.value
+            elif action.kind == "dose":
+                solution = tank.solutions[action.of]
+                state[0] += solution.alkalinity_meq_per_ml * action.value / truth.volume_l
+                state[1] += solution.calcium_mmol_per_ml * action.value / truth.volume_l
+            elif action.kind == "water_change":
+                water = truth.waters[action.of]
+                fresh = np.array([water["alkalinity"], water["calcium"], 0.0])
+                state += action.value / truth.volume_l * (fresh - state)
+    return np.array([at[t] for t in wanted])
+
+
+def test_levels_are_those_of_a_general_solver(case, state_truth, follow_truth) -> None:
+    """The same against scipy.integrate.solve_ivp and equations written out in this file."""
+    made = build_schedule(case.log, case.tank)
+    solved = solve(case, made)
+    system = filled(made, state_truth(case, made))
+    expected = follow_truth(system, made, case.truth, media_calcium_share(case.tank))
+    column = {"alkalinity": 0, "calcium": 1, "nitrate": 2}
+    tank_readings = [m for m, r in enumerate(made.readings) if r.sample == "tank"]
+    for m in tank_readings:
+        reading = made.readings[m]
+        gain = made.gains[made.steps["gain"][made.reading_step[m]]]
+        level = solved[m, column[reading.parameter]] * case.truth.kit_gain.get(gain, 1.0)
+        assert expected[m] == pytest.approx(level, rel=1e-8)
+
+
+def test_gradient_by_every_parameter(case, state_truth) -> None:
+    """`pull_back` after the filter's adjoint is the gradient of the log-likelihood by theta."""
+    made = build_schedule(case.log, case.tank)
+    theta = state_truth(case, made)
+    rng = np.random.default_rng(1)
+    levels = simulate_levels(case.tank, case.log, case.truth, [r.time for r in made.readings])
+    values = shown(levels, made, case)
+    made.steps["value"][made.reading_step] = values * rng.normal(1.0, 0.05, len(values))
+    spread = np.ones(len(made.steps))
+    spread[made.reading_step[1]] = 4.0
+
+    def value(at: np.ndarray) -> float:
+        return log_likelihood_and_adjoint(filled(made, at, spread))[0]
+
+    _, adjoint = log_likelihood_and_adjoint(filled(made, theta, spread))
+    found = pull_back(theta, spread, made.steps, made.moments, made.shape, adjoint)
+    numeric = np.empty(len(theta))
+    for a in range(len(theta)):
+        step = 1e-5 * theta[a]
+        up, down = theta.copy(), theta.copy()
+        up[a] += step
+        down[a] -= step
+        numeric[a] = (value(up) - value(down)) / (2 * step)
+    # Compared per relative change, since parameters differ by orders of magnitude.
+    np.testing.assert_allclose(found * theta, numeric * theta, rtol=1e-5, atol=2e-5)
+    assert np.count_nonzero(np.abs(found * theta) > 1e-3) >= 4
+
+
+def test_sum_of_calcium_and_alkalinity_feels_no_reactor(everything, state_truth) -> None:
+    """Z = C − αA moves by uptake, doses, nitrate and water only, whatever the flow."""
+    made = build_schedule(everything.log, everything.tank)
+    system = filled(made, state_truth(everything, made))
+    spans = made.steps["span_d"] > 0
+    z = made.layout.z
+    np.testing.assert_array_equal(system.transition[spans, z, z], 1.0)
+    np.testing.assert_array_equal(system.transition[spans, z, made.layout.effluent], 0.0)
+    np.testing.assert_array_equal(system.transition[spans, z, 0], 0.0)
+
+
+@pytest.mark.parametrize("exponent", [0.0, 0.999999])
+def test_limits_of_the_flow_response(make_tank, make_log, make_truth, state_truth, exponent):
+    """ε = 0: effluent alkalinity is fixed; ε = 1: what the chamber gives a day is fixed."""
+    readings = [(0.5, "alkalinity", "effluent", "alk"), (1.5, "alkalinity", "effluent", "alk")]
+    log = make_log(readings, [(0.1, "flow", "", 1300.0), (1.0, "flow", "", 2600.0)])
+    truth = make_truth(2, exponent=exponent, kit_gain={}, effluent_gain_meq_l=np.full(3, 6.0))
+    case = SimpleNamespace(tank=make_tank(), log=log, truth=truth)
+    made = build_schedule(log, case.tank)
+    system = filled(made, state_truth(case, made))
+    flows = made.steps["flow_l_d"][made.reading_step]
+    level = 1.1 * made.shape.middle
+    show = [system.loading[i, 0] * level + system.intercept[i] for i in made.reading_step]
+    if exponent == 0.0:
+        assert show == pytest.approx([made.shape.middle + 6.0] * 2)
+    else:
+        given = flows * (np.array(show) - level)
+        assert given[0] == pytest.approx(given[1], rel=1e-4)

@@ -1,0 +1,203 @@
+"""Small real fits: they find the truth, and one seed gives one answer."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from estimator import units
+from estimator.fit.posterior import Posterior, collect
+from estimator.fit.priors import GAIN_AT, prior_table
+from estimator.fit.sampling import Trace, join, sample
+from estimator.fit.schedule import build_schedule
+from estimator.synthetic.simulation import simulate_log
+
+DKH = units.MEQ_L_PER_DKH
+DAYS = 45
+MISREAD_DAY = 38
+
+
+def fitted(tank, log, draws: int, seed: int = 1) -> tuple[Posterior, Trace]:
+    """Sample and collect."""
+    made = build_schedule(log, tank)
+    first, second = np.random.SeedSequence(seed).spawn(2)
+    trace = sample(made, tank, first, draws=draws)
+    return collect(made, tank, trace, second), trace
+
+
+@pytest.fixture(scope="module")
+def truth(make_truth):
+    """What made the log."""
+    return make_truth(DAYS)
+
+
+@pytest.fixture(scope="module")
+def log(make_tank, make_reactor_log, truth):
+    """Forty-five days: dosing, then a reactor."""
+    return simulate_log(
+        make_tank(), make_reactor_log(DAYS, 26, 8, 5), truth, np.random.default_rng(11)
+    )
+
+
+@pytest.fixture(scope="module")
+def posterior(make_tank, log) -> Posterior:
+    """The fit of that log."""
+    return fitted(make_tank(), log, 800)[0]
+
+
+def test_fit_passes_its_own_checks(posterior) -> None:
+    """A plain log leaves no failure: R-hat, effective sample sizes, divergences."""
+    assert posterior.diagnostics.failures == ()
+    assert posterior.diagnostics.r_hat_max <= 1.01
+    assert posterior.diagnostics.ess_bulk_min >= 400
+
+
+def test_a_fit_that_is_drawn_on_keeps_its_draws_and_finds_the_same(make_tank, log, posterior):
+    """Chains resumed from where they stopped add draws of the same posterior."""
+    tank = make_tank()
+    made = build_schedule(log, tank)
+    one, two, levels = np.random.SeedSequence(5).spawn(3)
+    first = sample(made, tank, one, draws=150)
+    second = sample(made, tank, two, draws=150, target_accept=0.95, resume=first)
+    both = join(first, second)
+    np.testing.assert_array_equal(both.natural[:, :150], first.natural)
+    np.testing.assert_array_equal(both.z[:, 150:], second.z)
+    assert both.misread.shape[1] == 300
+    found = collect(made, tank, both, levels).uptake_now_meq_l_d
+    expected = posterior.uptake_now_meq_l_d
+    assert abs(np.mean(found) - np.mean(expected)) < 0.25 * np.std(expected)
+
+
+@pytest.mark.parametrize("name", ["volume", "calcium share", "uptake", "level", "effluent", "gain"])
+def test_fit_finds_the_truth(posterior, truth, name) -> None:
+    """The 98 % interval of each main quantity holds what made the log."""
+    draws, true = {
+        "volume": (posterior.volume_l, truth.volume_l),
+        "calcium share": (posterior.calcium_share, truth.calcium_share),
+        "uptake": (posterior.uptake_now_meq_l_d, truth.uptake_meq_l_d[-1]),
+        "level": (posterior.uptake_meq_l_d.mean(axis=1), truth.uptake_meq_l_d[:DAYS].mean()),
+        "effluent": (
+            posterior.effluent_gain_meq_l
+            * (posterior.reference_flow_l_d / (truth.reference_flow_ml_h * 0.024))
+            ** posterior.exponent,
+            truth.effluent_gain_meq_l[-1],
+        ),
+        "gain": (posterior.kit_gain["alk", 0], truth.kit_gain["alk", 0]),
+    }[name]
+    low, high = np.quantile(draws, [0.01, 0.99])
+    assert low < true < high
+
+
+def test_data_narrow_the_prior(posterior, make_tank, log) -> None:
+    """Uptake now is known far better than before the log: the interval could fail to hold truth."""
+    made = build_schedule(log, make_tank())
+    table = prior_table(made, make_tank())
+    before = table.natural(np.random.default_rng(0).standard_normal((2000, table.size)))[:, 2]
+    width = np.ptp(np.quantile(before, [0.05, 0.95]))
+    assert np.ptp(np.quantile(posterior.uptake_now_meq_l_d, [0.05, 0.95])) < 0.25 * width
+
+
+def test_one_seed_gives_one_answer(make_tank, log) -> None:
+    """The same seed gives identical draws, however many processes ran; another seed does not."""
+    tank = make_tank()
+    made = build_schedule(log, tank)
+
+    def draw(seed: int, cores: int) -> np.ndarray:
+        return sample(made, tank, np.random.SeedSequence(seed), draws=20, cores=cores).natural
+
+    first = draw(5, 1)
+    np.testing.assert_array_equal(first, draw(5, 2))
+    assert not np.array_equal(first, draw(6, 2))
+
+
+def test_levels_are_drawn_by_their_seed(make_tank, log) -> None:
+    """Collecting twice with one seed gives identical paths."""
+    tank = make_tank()
+    made = build_schedule(log, tank)
+    trace = sample(made, tank, np.random.SeedSequence(5), draws=20, cores=1)
+    first, again = (collect(made, tank, trace, np.random.SeedSequence(9)) for _ in range(2))
+    np.testing.assert_array_equal(first.alkalinity_meq_l, again.alkalinity_meq_l)
+    np.testing.assert_array_equal(first.uptake_meq_l_d, again.uptake_meq_l_d)
+
+
+def test_one_misread_titration_does_not_move_the_answer(make_tank, log, posterior) -> None:
+    """A reading 2 dKH too high shifts the needed flow by less than a fifth of its 90 % range.
+
+    The reading is the one nearest day 38 of 45, where it would weigh most on uptake now, and its
+    check says that it is no ordinary one.
+    """
+    target = min(
+        (r for r in log.readings if (r.sample, r.parameter) == ("tank", "alkalinity")),
+        key=lambda r: abs((r.time - log.start).days - MISREAD_DAY),
+    )
+    readings = tuple(
+        replace(r, value=r.value + 2 * DKH) if r.row == target.row else r for r in log.readings
+    )
+    other = fitted(make_tank(), replace(log, readings=readings), 400)[0]
+    needed = posterior.needed_flow_l_d
+    width = np.ptp(np.quantile(needed, [0.05, 0.95]))
+    assert abs(np.median(other.needed_flow_l_d) - np.median(needed)) < width / 5
+    check = next(c for c in other.checks if c.reading.row == target.row)
+    assert check.chance_ordinary < 0.1
+    plain = next(c for c in posterior.checks if c.reading.row == target.row)
+    assert plain.chance_ordinary > 0.9
+
+
+def test_three_readings_and_nothing_else(make_tank, make_log) -> None:
+    """Three alkalinity readings and no addition: a net change, right on average, and wide."""
+    log = make_log(
+        [
+            (0.5, "alkalinity", "tank", "alk", 8.7 * DKH),
+            (4.5, "alkalinity", "tank", "alk", 7.5 * DKH),
+            (8.5, "alkalinity", "tank", "alk", 6.3 * DKH),
+        ]
+    )
+    posterior, _ = fitted(make_tank(reactor=None), log, 250)
+    mean = posterior.uptake_meq_l_d.mean(axis=1) / DKH
+    assert posterior.net_change
+    assert posterior.calcium_now_mmol_l is None
+    assert posterior.reference_flow_l_d is None
+    assert np.median(mean) == pytest.approx(0.3, abs=0.04)
+    assert 0.02 < np.std(mean) < 0.1
+
+
+def test_rising_level_is_a_negative_net_change(make_tank, make_log) -> None:
+    """Something added but not logged shows as a net gain, not as an error."""
+    log = make_log(
+        [(t, "alkalinity", "tank", "alk", (7 + 0.2 * t) * DKH) for t in (0.5, 3.5, 6.5, 9.5)]
+    )
+    posterior, _ = fitted(make_tank(reactor=None), log, 100)
+    assert np.quantile(posterior.uptake_now_meq_l_d, 0.95) < 0
+
+
+def test_effluent_never_tested_keeps_to_chemistry(make_tank, make_log) -> None:
+    """A running reactor without effluent test: strength inside what its chamber pH can give."""
+    readings = [(0.5 + 2 * j, "alkalinity", "tank", "alk", 8.1 * DKH) for j in range(8)]
+    log = make_log(readings, [(0.2, "flow", "", 1000.0)])
+    posterior, trace = fitted(make_tank(), log, 100)
+    table = prior_table(build_schedule(log, make_tank()), make_tank())
+    assert trace.natural[:, :, GAIN_AT].max() < table.priors[GAIN_AT].high
+    assert not posterior.net_change
+    assert np.std(np.log(posterior.effluent_gain_meq_l)) > 0.2
+
+
+def test_progress_counts_to_the_end(make_tank, make_log) -> None:
+    """The caller is told of draws done out of draws in all."""
+    log = make_log([(t, "alkalinity", "tank", "alk", 2.8) for t in (0.5, 4.5, 8.5)])
+    tank = make_tank(reactor=None)
+    told = []
+    made = build_schedule(log, tank)
+    sample(
+        made,
+        tank,
+        np.random.SeedSequence(1),
+        draws=10,
+        cores=1,
+        progress=lambda done, total: told.append((done, total)),
+    )
+    done, total = zip(*told, strict=True)
+    assert list(done) == sorted(done)
+    assert set(total) == {840}
+    assert done[-1] >= 790

@@ -1,0 +1,533 @@
+"""The log: what its entries mean, and every way in which it can be wrong."""
+
+from __future__ import annotations
+
+import hashlib
+import subprocess
+import sys
+import time
+from datetime import datetime
+from pathlib import Path
+from runpy import run_path
+
+import pytest
+
+from estimator.errors import InputError
+from estimator.inputs.read import read_inputs, read_log, read_tank
+from estimator.inputs.records import TankLog
+from estimator.inputs.tank import Tank
+
+NOW = datetime(2025, 6, 1, 9, 0)
+DKH = 0.356652  # meq/L, see test_units
+
+TANK_TEXT = run_path(str(Path(__file__).parents[2] / "conftest.py"))["TANK_FILE"]
+RICH_TANK_TEXT = """\
+[kits.strips]
+parameter = "alkalinity"
+unit = "mg/L CaCO3"
+step = 20
+[kits.ca-drops]
+parameter = "calcium"
+unit = "mg/L"
+step = 10
+[solutions.chloride]
+calcium_chloride_dihydrate_g_per_l = 270
+[water.old]
+"""
+ENOUGH = "2025-03-01,alkalinity,,8.1,,,\n2025-03-02,alkalinity,,8.0,,,\n"
+HEADER = "time,entry,of,value,unit,kit,note\n"
+
+
+def make_tank(text: str = TANK_TEXT) -> Tank:
+    """A tank with one of everything, or the one that `text` describes."""
+    tank, _ = read_tank(Path("tank.toml"), data=text.encode())
+    return tank
+
+
+def read(text: str | bytes, tank: Tank | None = None) -> tuple[TankLog, Tank]:
+    """Read a log held in memory."""
+    data = text if isinstance(text, bytes) else text.encode()
+    return read_log(Path("log.csv"), tank or make_tank(), now=NOW, data=data)
+
+
+def log_of(rows: str) -> TankLog:
+    """The log of the rows given and two ordinary readings before them (rows 2 and 3)."""
+    return read(HEADER + ENOUGH + rows)[0]
+
+
+def faults_of(text: str | bytes, tank: Tank | None = None) -> list[str]:
+    """All fault messages of a log."""
+    with pytest.raises(InputError) as caught:
+        read(text, tank)
+    return [str(fault) for fault in caught.value.faults]
+
+
+# --- what is read ---------------------------------------------------------------------------
+
+
+def test_long_form_reading() -> None:
+    """Every cell of a reading arrives, the value in canonical units."""
+    log = log_of("2025-03-05 18:30,alkalinity,effluent,28.5,dKH,drops,after a clean\n")
+    reading = log.readings[-1]
+    assert (reading.row, reading.time) == (4, datetime(2025, 3, 5, 18, 30))
+    assert (reading.parameter, reading.sample, reading.of) == ("alkalinity", "effluent", "")
+    assert reading.value == pytest.approx(28.5 * DKH, rel=1e-5)
+    assert (reading.unit, reading.kit, reading.note) == ("dKH", "drops", "after a clean")
+    assert reading.flags == ()
+    assert (log.name, log.rows, log.end) == ("log.csv", 3, reading.time)
+
+
+@pytest.mark.parametrize(
+    ("cells", "kind", "of", "value"),
+    [
+        ("flow,,600,,", "flow", "", 600),
+        ("Flow,reactor,10,mL/min,", "flow", "", 600),
+        ("flow,,14.4,L/day,", "flow", "", 600),
+        ("flow,,0,,", "flow", "", 0),
+        ("ph_setting,,6.6,,", "ph_setting", "", 6.6),
+        ("dose,,25,,", "dose", "soda", 25),
+        ("dose,SODA,0.025,l,", "dose", "soda", 25),
+        ("dose_rate,soda,30,ml/day,", "dose_rate", "soda", 30),
+        ("water_change,,60,,", "water_change", "new", 60),
+        ("stock_change,,,,", "stock_change", "", None),
+        ("media_change,,,,", "media_change", "", None),
+        ("media_change,reactor,2.5,kg,", "media_change", "", 2.5),
+        ("co2_change,,,,", "co2_change", "", None),
+        ("co2_change,,1100,,", "co2_change", "", 1100),
+        ("CO2_change,reactor,1.1,kg,", "co2_change", "", 1100),
+        ("new_bottle,,,,", "new_bottle", "drops", None),
+        ("new_bottle,drops,,,", "new_bottle", "drops", None),
+        ("new_bottle,,,,drops", "new_bottle", "drops", None),
+    ],
+)
+def test_actions(cells: str, kind: str, of: str, value: float | None) -> None:
+    """A blank `of` means the only thing it can mean; units become those of `Action`."""
+    (action,) = log_of(f"2025-03-05,{cells},\n").actions
+    assert (action.kind, action.of) == (kind, of)
+    assert action.value == (value if value is None else pytest.approx(value))
+    assert action.flags == ()
+
+
+@pytest.mark.parametrize(
+    ("value", "unit"),
+    [
+        ("8", "dKH"),
+        ("8", "DKH"),
+        ("8", "°dKH"),
+        ("2.853216", "meq/l"),
+        ("2.853216", "mmol/L"),
+        ("142.784", "mg/L CaCO3"),
+        ("142.784", "ppm  caco3"),
+        ("8", ""),
+    ],
+)
+def test_alkalinity_units_mean_the_same(value: str, unit: str) -> None:
+    """Any accepted spelling of a unit gives the same level; blank means the kit's unit."""
+    reading = log_of(f"2025-03-05,alkalinity,,{value},{unit},,\n").readings[-1]
+    assert reading.value == pytest.approx(8 * DKH, rel=1e-5)
+
+
+@pytest.mark.parametrize(
+    ("cells", "value"),
+    [
+        ("temperature,,77,F", 25.0),
+        ("temperature,,25,", 25.0),
+        ("salinity,,35,ppt", 35.0),
+        ("ph,chamber,6.6,", 6.6),
+        ("ph,,8.1,NBS", 8.1),
+        ("nitrate,,6.2,ppm", 6.2 / 62.004),
+        ("calcium,new,400.78,mg/L", 10.0),
+        ("magnesium,,1.3e3,", 1300 / 24.305),
+    ],
+)
+def test_other_parameters(cells: str, value: float) -> None:
+    """Units that cannot be mistaken need not be written."""
+    reading = log_of(f"2025-03-05,{cells},,\n").readings[-1]
+    assert reading.value == pytest.approx(value, rel=1e-5)
+
+
+def test_samples() -> None:
+    """`of` says where the water came from; a name leads to its kind."""
+    rows = "".join(f"2025-03-05,alkalinity,{of},8,,,\n" for of in ("new", "Standard", " tank "))
+    samples = [(reading.sample, reading.of) for reading in log_of(rows).readings[2:]]
+    assert samples == [("water", "new"), ("reference", "standard"), ("tank", "")]
+
+
+def test_columns_in_any_order_and_case() -> None:
+    """Only the names of the columns matter; unit, kit, of and note may be absent."""
+    log, _ = read("Value, TIME ,Entry\n8.1,2025-03-01,alkalinity\n8.0,2025-03-02,Alkalinity\n")
+    assert [reading.value for reading in log.readings] == pytest.approx([8.1 * DKH, 8 * DKH], 1e-5)
+
+
+def test_wide_form() -> None:
+    """Each filled cell of a wide row is a tank reading with the row's number and note."""
+    log, _ = read(
+        "date,alkalinity [meq/L],calcium,note\n"
+        "2025-03-01,2.9,,first\n"
+        ",,,\n"
+        "2025-03-02 08:00,2.8,420,\n"
+        "2025-07-09,,,not tested yet\n"
+    )
+    seen = [(r.row, r.parameter, r.unit, r.sample, r.note) for r in log.readings]
+    assert seen == [
+        (2, "alkalinity", "meq/L", "tank", "first"),
+        (4, "alkalinity", "meq/L", "tank", ""),
+        (4, "calcium", "mg/L", "tank", ""),
+    ]
+    assert log.readings[0].value == pytest.approx(2.9)
+    assert (log.rows, log.rows_without_time) == (3, 1)
+
+
+def test_semicolons_and_decimal_commas() -> None:
+    """Spreadsheets of many countries separate by `;` and write decimal commas."""
+    log, _ = read("time;entry;value\n2025-03-01;alkalinity;8,25\n2025-03-02;alkalinity;8.1\n")
+    assert log.readings[0].value == pytest.approx(8.25 * DKH, 1e-5)
+    log, _ = read("time\talkalinity [dKH]\n2025-03-01\t8,2\n2025-03-02\t8,1\n")
+    assert log.readings[1].value == pytest.approx(8.1 * DKH, 1e-5)
+
+
+@pytest.mark.parametrize("newline", ["\n", "\r\n", "\r"])
+def test_byte_order_mark_blank_lines_and_line_ends(newline: str) -> None:
+    """Row numbers count blank lines, as a spreadsheet shows them."""
+    text = newline.join(["\ufeff", HEADER.strip(), "", *ENOUGH.split("\n")])
+    log, _ = read(text)
+    assert [reading.row for reading in log.readings] == [4, 5]
+
+
+def test_quoted_note_with_separator_and_line_break() -> None:
+    """A note may hold anything between quotation marks; it counts as one row."""
+    log = log_of('2025-03-05,alkalinity,,8,,,"two, ""odd""\nlines"\n2025-03-06,flow,,600,,,\n')
+    assert log.readings[-1].note == 'two, "odd"\nlines'
+    assert log.actions[0].row == 5
+
+
+def test_times_are_sorted_and_ties_keep_file_order() -> None:
+    """A log may be kept newest first."""
+    log, _ = read(
+        HEADER + "2025-03-05 10:00,alkalinity,,8.2,,,\n2025-03-01 10:00,alkalinity,,8.0,,,\n"
+        "2025-03-01 10:00,alkalinity,,7.9,,,\n"
+    )
+    assert [reading.row for reading in log.readings] == [3, 4, 2]
+    assert (log.start.day, log.end.day) == (1, 5)
+
+
+def test_bare_date_means_noon_and_is_counted() -> None:
+    """The report says how many rows had no time of day."""
+    log = log_of("2025-03-05T07:15:30.25,flow,,600,,,\n")
+    assert log.readings[0].time == datetime(2025, 3, 1, 12)
+    assert log.rows_without_time == 2
+    assert log.actions[0].time == datetime(2025, 3, 5, 7, 15, 30, 250000)
+
+
+def test_hours_of_a_clock_change_are_ordinary_times() -> None:
+    """Wall clock 02:30 exists or repeats on such days; without a zone both rows are kept."""
+    rows = "2025-03-30 02:30,flow,,600,,,\n2024-10-27 02:30,dose,,5,,,\n"
+    assert {action.time.hour for action in log_of(rows).actions} == {2}
+
+
+def test_one_zone_throughout_is_dropped() -> None:
+    """Where each row has the same offset, its wall clock is the tank's own."""
+    log, _ = read(
+        "time,entry,value\n2025-03-01T10:00+02:00,alkalinity,8\n"
+        "2025-03-02 10:00 +0200,alkalinity,8\n2025-03-03,alkalinity,8\n"
+    )
+    assert [reading.time.hour for reading in log.readings] == [10, 10, 12]
+    assert all(reading.time.tzinfo is None for reading in log.readings)
+
+
+def test_assumed_kit_is_added_to_the_tank() -> None:
+    """A parameter without a declared kit gets one, marked as assumed."""
+    tank = make_tank(
+        TANK_TEXT.replace("[kits.drops]", "[kits.other]")
+        .replace('parameter = "alkalinity"', 'parameter = "nitrate"')
+        .replace('unit = "dKH"\nstep = 0.3', 'unit = "mg/L"\nstep = 2')
+    )
+    log, with_kits = read(HEADER + ENOUGH, tank)
+    kit = with_kits.kits["alkalinity test"]
+    assert {reading.kit for reading in log.readings} == {"alkalinity test"}
+    assert (kit.parameter, kit.unit, kit.assumed, kit.repeatability) == (
+        "alkalinity", "dKH", True, None
+    )  # fmt: skip
+    assert "alkalinity test" not in tank.kits
+
+
+def test_probe_readings_need_no_kit() -> None:
+    """Salinity, temperature and pH come from probes unless a kit is declared."""
+    log = log_of("2025-03-05,salinity,,35,,,\n2025-03-05,ph,,8.1,,,\n")
+    assert [reading.kit for reading in log.readings[2:]] == ["", ""]
+
+
+def test_sha256_is_that_of_the_bytes() -> None:
+    """The report can prove which file it was made from."""
+    text = HEADER + ENOUGH
+    assert log_of("").sha256 == hashlib.sha256(text.encode()).hexdigest()
+
+
+# --- what is kept, but flagged ---------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("cells", "flag"),
+    [
+        ("alkalinity,,28,,,", "outside 3 to 20 dKH, the plausible range for tank alkalinity"),
+        ("calcium,,180,,,", "outside 250 to 650 mg/L"),
+        ("temperature,,95,F,,", "outside 64.4 to 91.4 F"),
+        ("flow,,9000,,,", "above the pump's largest flow, 3000 mL/h"),
+        ("flow,,20,,,", "below the pump's smallest flow, 60 mL/h"),
+        ("ph_setting,,3,,,", "outside pH 5.5 to 8.5"),
+        ("dose,,0,,,", "zero changes nothing"),
+        ("alkalinity,,8.0,,,again", ""),
+    ],
+)
+def test_odd_entries_are_kept_and_flagged(cells: str, flag: str) -> None:
+    """What can be read is never dropped, however odd it looks."""
+    log = log_of(f"2025-03-05,{cells}\n")
+    record = log.actions[0] if log.actions else log.readings[-1]
+    assert record.row == 4
+    assert flag in " ".join(record.flags)
+    assert bool(flag) == bool(record.flags)
+
+
+def test_repeated_rows_are_kept_and_flagged() -> None:
+    """A dose pasted twice may be real: both count, the second is flagged."""
+    log = log_of(
+        "2025-03-05 10:00,dose,,25,,,\n2025-03-05 10:00,dose,soda,25.0,mL,,again\n"
+        "2025-03-02,alkalinity,tank,8,dKH,,\n2025-03-05 10:00,dose,,26,,,\n"
+    )
+    assert [action.flags for action in log.actions] == [(), ("same as row 4",), ()]
+    assert [reading.flags for reading in log.readings] == [(), (), ("same as row 3",)]
+
+
+# --- what is refused -------------------------------------------------------------------------
+
+BROKEN_FILES = [
+    ("", ["log.csv: the file is empty"]),
+    (" \n\n", ["log.csv: the file is empty"]),
+    (HEADER, ["log.csv: the log has no entries"]),
+    ("time,alkalinity\n2025-03-01,\n", ["the log has no entries"]),
+    (HEADER + "2025-03-01,flow,,5,,,\n", ["found 'none'", "at least two alkalinity readings"]),
+    (HEADER + "2025-03-01,alkalinity,,8,,,\n", ["readings at one time only", "test the tank"]),
+    (HEADER + "2025-03-01,alkalinity,,8,,,\n" * 2, ["readings at one time only"]),
+    ("time,entri,value\n" + ENOUGH, ["row 1: found 'entri'", "did you mean entry?", "lacks entry"]),
+    ("time,entry\n2025-03-01,flow\n", ["row 1: found 'time,entry'; the header lacks value"]),
+    ("2025-03-01,alkalinity,8\n", ["the header lacks time, entry, value"]),
+    ("time,time,entry,value\n", ["row 1: found 'time'; the same column stands twice"]),
+    ("date,time,calcium\n", ["row 1: found 'time'; the same column stands twice"]),
+    ("time,alkalinity (dKH)\n", ["row 1: found 'alkalinity (dKH)'", "square brackets"]),
+    ("time,alkalinity [ppm]\n2025-03-01,8\n", ["unknown unit for alkalinity", "mg/L CaCO3"]),
+    ("time,note [x],calcium\n2025-03-01,a,8\n", ["found 'note [x]'; note has no unit"]),
+    ("time,alkalinity,silicate\n", ["row 1: found 'silicate'; unknown column"]),
+    ('time,"entry,value\n', ["row 1: a quotation mark in the header is never closed"]),
+    (HEADER + '2025-03-01,alkalinity,,8,,,"note\n' + ENOUGH, ["row 2: a quotation mark"]),
+    (
+        HEADER + '2025-03-01,alkalinity,,8,,,"note\n' + ENOUGH + '2025-03-05,flow,,600,,,"hm"\n',
+        ["row 2, note", "closed only in a later row"],
+    ),
+    (HEADER + "2025-03-01,alkalinity,,8,,,a,,b\n", ["row 2: found 'b'; the row has more fields"]),
+    (HEADER + "2025-03-01,flow,,5,,,\n" + "x," * 40, ["row 3: found '41 fields'"]),
+    ("time,entry,value\n2025-03-01,alkalinity,8,2\n", ["row 2: found '2'; the row has more"]),
+    ("x," * 150, ["151 columns", "at most 100"]),
+    (HEADER + "\n" * 100_001, ["at most 100000 rows"]),
+    (HEADER.encode("utf-16"), ["log.csv: the text is UTF-16"]),
+    (HEADER.encode("utf-16-le"), ["row 1: found 'a zero byte'"]),
+    (HEADER.encode() + b"\n\xe9", ["row 3: found 'byte 0xe9'; the text must be UTF-8"]),
+    (b"PK\x03\x04\x00\x00", ["this is not a text file"]),
+]
+
+BROKEN_ROWS = [
+    ("3/4/2025,flow,,5,,,", ["row 4, time: found '3/4/2025'; write ISO 8601"]),
+    ("3.4.2025 10:00,flow,,5,,,", ["found '3.4.2025 10:00'; write ISO 8601"]),
+    ("20250304,flow,,5,,,", ["write ISO 8601"]),
+    ("2025-03-04 9:30,flow,,5,,,", ["write ISO 8601"]),
+    (",flow,,5,,,", ["row 4, time: found 'a blank'; write ISO 8601"]),
+    ("2025-02-30,flow,,5,,,", ["found '2025-02-30'; there is no such time"]),
+    ("2025-03-04 24:00,flow,,5,,,", ["there is no such time"]),
+    ("1989-12-31,flow,,5,,,", ["must not be before 1990-01-01"]),
+    ("2025-06-02 09:01,flow,,5,,,", ["lies in the future"]),
+    ("2025-03-04,alkalinty,,8,,,", ["row 4, entry", "did you mean alkalinity?"]),
+    ("2025-03-04,,,8,,,", ["row 4, entry: found 'a blank'; unknown entry"]),
+    ("2025-03-04,alkalinity,,,,,", ["row 4, value: found 'a blank'; alkalinity needs a value"]),
+    ("2025-03-04,alkalinity", ["row 4, value: found 'a blank'"]),
+    ("2025-03-04,alkalinity,,8.2 dKH,,,", ["row 4, value: found '8.2 dKH'; write one plain"]),
+    ("2025-03-04,alkalinity,,nan,,,", ["write one plain number"]),
+    ("2025-03-04,alkalinity,,inf,,,", ["write one plain number"]),
+    ("2025-03-04,alkalinity,,1e999,,,", ["write one plain number"]),
+    ("2025-03-04,alkalinity,,0x8,,,", ["write one plain number"]),
+    ("2025-03-04,alkalinity,,1_0,,,", ["write one plain number"]),
+    ("2025-03-04,alkalinity,,٨,,,", ["write one plain number"]),
+    ("2025-03-04,alkalinity,,<8,,,", ["write one plain number"]),
+    ('2025-03-04,magnesium,,"1,300",,,', ["found '1,300'; may be thousands or decimals"]),
+    ('2025-03-04,alkalinity,,"8,2",,,', ["found '8,2'; write a decimal point"]),
+    ("2025-03-04,alkalinity,,-8,,,", ["found '-8'; alkalinity may not be negative"]),
+    ("2025-03-04,dose,,-8,,,", ["dose may not be negative"]),
+    ("2025-03-04,alkalinity,,301,,,", ["found '301 dKH'; alkalinity must be 0 to 300 dKH"]),
+    ("2025-03-04,calcium,,5001,,,", ["calcium must be 0 to 5000 mg/L"]),
+    ("2025-03-04,ph,,14.5,,,", ["ph must be 0 to 14"]),
+    ("2025-03-04,ph_setting,,15,,,", ["a pH lies between 0 and 14"]),
+    ("2025-03-04,water_change,,620,,,", ["found '620 L'; must be less than the tank's 620 L"]),
+    ("2025-03-04,alkalinity,,8,mg/L,,", ["row 4, unit: found 'mg/L'; unknown unit", "meq/L"]),
+    ("2025-03-04,flow,,8,gal,,", ["row 4, unit", "mL/h, mL/min, L/day"]),
+    ("2025-03-04,stock_change,,,kg,,", ["stock_change has no unit"]),
+    ("2025-03-04,stock_change,,3,,,", ["stock_change has no value"]),
+    ("2025-03-04,stock_change,coral,,,,", ["row 4, of: found 'coral'", "leave it blank"]),
+    ("2025-03-04,flow,pump,8,,,", ["is for the reactor; leave it blank"]),
+    ("2025-03-04,alkalinity,efluent,8,,,", ["row 4, of", "did you mean effluent?", "standard"]),
+    ("2025-03-04,temperature,effluent,25,,,", ["temperature is not read there; Accepted: tank"]),
+    ("2025-03-04,alkalinity,chamber,8,,,", ["alkalinity is not read there"]),
+    ("2025-03-04,dose,sodda,8,,,", ["row 4, of", "did you mean soda?"]),
+    ("2025-03-04,alkalinity,,8,,strips,", ["row 4, kit: found 'strips'", "declares no such kit"]),
+    ("2025-03-04,calcium,,420,,drops,", ["that kit tests alkalinity, not calcium"]),
+    ("2025-03-04,dose,,8,,drops,", ["dose uses no kit"]),
+    ("2025-03-04,new_bottle,soda,,,drops,", ["the kit column says drops; name one kit"]),
+    (
+        "2025-03-04 10:00Z,flow,,8,,,\n2025-03-04 10:00,flow,,8,,,",
+        ["row 4, time", "without a zone"],
+    ),
+    (
+        "2025-03-04 10:00+01:00,flow,,8,,,\n2025-04-04 10:00+02:00,flow,,8,,,",
+        ["row 4, time: found '2025-03-04 10:00+01:00'; write the tank's own", "row 5, time"],
+    ),
+]
+
+
+@pytest.mark.parametrize(("text", "fragments"), BROKEN_FILES)
+def test_broken_file_is_named(text: str | bytes, fragments: list[str]) -> None:
+    """A file that is no log says so, and says what to do."""
+    message = "\n".join(faults_of(text))
+    for fragment in fragments:
+        assert fragment in message
+
+
+@pytest.mark.parametrize(("rows", "fragments"), BROKEN_ROWS)
+def test_broken_row_is_named(rows: str, fragments: list[str]) -> None:
+    """Row number, column, what was found and what is accepted: all four, and nothing else."""
+    faults = faults_of(HEADER + ENOUGH + rows + "\n")
+    message = "\n".join(faults)
+    for fragment in fragments:
+        assert fragment in message
+    assert len(faults) == 1 + sum(fragment.startswith("row 5") for fragment in fragments)
+
+
+@pytest.mark.parametrize(
+    ("text", "fragment"),
+    [
+        ("time;entry;value\n2025-03-01;alkalinity;1.234,5\n", "plain number"),
+        ("time;entry;value\n2025-03-01;magnesium;1.300\n2025-03-02;alkalinity;8,1\n", "thousands"),
+        ("time;entry;value\n2025-03-01;magnesium;1,300,000\n", "thousands"),
+        ("time\tentry\tvalue\n2025-03-01\tmagnesium\t1,300\n", "thousands"),
+    ],
+)
+def test_a_mark_that_may_mean_thousands_is_never_guessed(text: str, fragment: str) -> None:
+    """A factor of a thousand must not slip in unseen."""
+    assert any(fragment in fault for fault in faults_of(text))
+
+
+@pytest.mark.parametrize(
+    ("cells", "fragment"),
+    [
+        ("alkalinity,,8,,,", "several kits for alkalinity (drops, strips)"),
+        ("dose,,8,,,", "name the solution of this dose; Accepted: soda, chloride"),
+        ("water_change,,8,,,", "name the water of this water_change; Accepted: new, old"),
+        ("new_bottle,,,,,", "name the kit of this new_bottle; Accepted: drops, strips, ca-drops"),
+    ],
+)
+def test_a_blank_with_several_meanings_lists_them(cells: str, fragment: str) -> None:
+    """Where the tank file declares several, the log must say which."""
+    (fault,) = faults_of(HEADER + f"2025-03-04,{cells}\n", make_tank(TANK_TEXT + RICH_TANK_TEXT))
+    assert fragment in fault
+
+
+@pytest.mark.parametrize(
+    ("cells", "fragment"),
+    [
+        ("flow,,8,,,", "the tank file has no [reactor] table"),
+        ("media_change,,,,,", "the tank file has no [reactor] table"),
+        ("co2_change,,,,,", "the tank file has no [reactor] table"),
+        ("dose,,8,,,", "declares no solution; add a [solutions.NAME] table"),
+        ("water_change,new,8,,,", "declares no water; add a [water.NAME] table"),
+        ("new_bottle,,,,,", "declares no kit; add a [kits.NAME] table"),
+    ],
+)
+def test_what_the_tank_file_lacks_is_named(cells: str, fragment: str) -> None:
+    """The remedy names the table to add."""
+    bare = make_tank(TANK_TEXT.split("[kits")[0])
+    (fault,) = faults_of(HEADER + f"2025-03-04,{cells}\n", bare)
+    assert fragment in fault
+
+
+def test_all_faults_come_at_once_in_file_order() -> None:
+    """The keeper mends the log in one go, several columns of one row included."""
+    text = HEADER + "x,alkalinity,pond,y,z,k,\n" + ENOUGH + "2025-03-04,dose,,-1,,,\n"
+    faults = faults_of(text)
+    assert [fault.split(":")[0] for fault in faults] == [
+        "log.csv, row 2, time",
+        "log.csv, row 2, value",
+        "log.csv, row 2, unit",
+        "log.csv, row 2, of",
+        "log.csv, row 2, kit",
+        "log.csv, row 5, value",
+    ]
+
+
+def test_text_from_the_file_is_cut_and_printable() -> None:
+    """A hostile cell cannot clear the screen or flood it."""
+    (fault,) = faults_of(HEADER + "2025-03-04,\x1b[2J\u202e" + "x" * 900 + ",,8,,,\n")
+    assert fault.isprintable()
+    assert len(fault) < 400
+
+
+# --- both files ------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def files(tmp_path: Path) -> tuple[Path, Path]:
+    """A good log and a good tank file on disk."""
+    log_path, tank_path = tmp_path / "log.csv", tmp_path / "tank.toml"
+    log_path.write_text(HEADER + ENOUGH, encoding="utf-8")
+    tank_path.write_text(TANK_TEXT, encoding="utf-8")
+    return log_path, tank_path
+
+
+def test_read_inputs_reads_both(files: tuple[Path, Path]) -> None:
+    """One call gives the log, the tank with any assumed kits, and both digests."""
+    inputs = read_inputs(*files, NOW)
+    assert len(inputs.log.readings) == 2
+    assert inputs.tank_sha256 == hashlib.sha256(TANK_TEXT.encode()).hexdigest()
+
+
+def test_a_bad_tank_does_not_hide_a_bad_log(files: tuple[Path, Path]) -> None:
+    """Both files can be mended in one go; names are not checked against a broken tank."""
+    log_path, tank_path = files
+    tank_path.write_text(TANK_TEXT.replace("620", "-1"), encoding="utf-8")
+    log_path.write_text(HEADER + "x,dose,nobody,8,,,\n", encoding="utf-8")
+    with pytest.raises(InputError) as caught:
+        read_inputs(log_path, tank_path, NOW)
+    assert [fault.column for fault in caught.value.faults] == ["tank.water_volume_l", "time"]
+
+
+def test_two_missing_files_are_both_named(tmp_path: Path) -> None:
+    """A wrong path ends in a message, not in a traceback."""
+    with pytest.raises(InputError) as caught:
+        read_inputs(tmp_path / "log.csv", tmp_path / "tank.toml", NOW)
+    assert len(caught.value.faults) == 2
+
+
+def test_huge_file_is_refused_before_it_is_read(tmp_path: Path) -> None:
+    """50 MB get an answer at once that names the size and the limit."""
+    path = tmp_path / "log.csv"
+    with path.open("wb") as handle:
+        handle.truncate(50_000_000)
+    began = time.perf_counter()
+    with pytest.raises(InputError, match=r"found '50\.0 MB'.* at most 20 MB"):
+        read_log(path, make_tank(), now=NOW)
+    assert time.perf_counter() - began < 1
+
+
+def test_slow_libraries_are_not_imported_for_nothing() -> None:
+    """`--help` and the import of the module stay fast; no sampler is ever needed here."""
+    code = (
+        "import sys, estimator.inputs.read;"
+        "print(sorted({'pandas', 'pymc', 'arviz', 'numba', 'scipy'} & set(sys.modules)))"
+    )
+    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert run.stdout.strip() == "[]"

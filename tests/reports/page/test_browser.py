@@ -1,0 +1,137 @@
+"""The page in a real browser, light and dark, on phone and desk."""
+
+from __future__ import annotations
+
+import base64
+import shutil
+
+import pytest
+
+from reports.page.shell import render
+from reports.twin.build import build_twin
+
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+
+pytestmark = [
+    pytest.mark.browser,
+    pytest.mark.skipif(CHROMIUM is None, reason="Chromium is not on this machine"),
+]
+playwright = pytest.importorskip("playwright.sync_api")
+axe = pytest.importorskip("axe_playwright_python.sync_playwright")
+
+
+@pytest.fixture(scope="module")
+def browser():
+    with playwright.sync_playwright() as driver:
+        chromium = driver.chromium.launch(
+            executable_path=CHROMIUM, args=["--no-sandbox", "--disable-dev-shm-usage"]
+        )
+        yield chromium
+        chromium.close()
+
+
+@pytest.fixture
+def page_file(make_study, tmp_path):
+    """`page_file(variant)`: a report on disk."""
+
+    def write(variant):
+        study = make_study(variant)
+        path = tmp_path / "report.html"
+        path.write_text(render(study, build_twin(study), "report.json"), encoding="utf-8")
+        return path
+
+    return write
+
+
+@pytest.fixture
+def opened(browser, page_file):
+    """`opened(variant, width, scheme)`: the page, with what it said and asked for."""
+    contexts = []
+
+    def show(variant, width, scheme):
+        context = browser.new_context(
+            viewport={"width": width, "height": 844}, color_scheme=scheme, offline=True
+        )
+        contexts.append(context)
+        page = context.new_page()
+        said, asked = [], []
+        page.on("console", lambda message: said.append(message.text))
+        page.on("pageerror", lambda error: said.append(str(error)))
+        page.on("request", lambda request: asked.append(request.url))
+        page.goto(page_file(variant).as_uri())
+        return page, said, asked
+
+    yield show
+    for context in contexts:
+        context.close()
+
+
+WIDTHS = (320, 390, 1200)
+
+
+@pytest.mark.parametrize("variant", ["full", "wide", "hostile", "no reactor", "start"])
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_page_is_sound_at_every_width(opened, variant, scheme):
+    """No message, no outside request, no sideways scroll, all pictures drawn, axe content."""
+    page, said, asked = opened(variant, 390, scheme)
+    for width in WIDTHS:
+        page.set_viewport_size({"width": width, "height": 844})
+        overflow = page.evaluate("document.documentElement.scrollWidth - window.innerWidth")
+        assert overflow <= 0, f"{width} px wide: {overflow} px too wide"
+    pictures = page.evaluate(
+        "[...document.images].map(i => [i.alt.length, i.naturalWidth, i.complete])"
+    )
+    assert pictures
+    assert all(words > 60 and wide > 0 and done for words, wide, done in pictures)
+    page.set_viewport_size({"width": 320, "height": 844})
+    page.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
+    assert page.evaluate("document.documentElement.scrollWidth - window.innerWidth") <= 0
+    found = axe.Axe().run(page)
+    assert found.violations_count == 0, found.generate_report()
+    assert said == []
+    assert all(url.startswith(("file:", "data:")) for url in asked)
+
+
+def ink(page, picture):
+    """Mean brightness, 0 to 1, of the marks drawn in one figure's screenshot against its paper."""
+    png = base64.b64encode(page.locator("img").nth(picture).screenshot()).decode()
+    script = """async png => {
+        const bytes = Uint8Array.from(atob(png), c => c.charCodeAt(0));
+        const image = await createImageBitmap(new Blob([bytes]));
+        const canvas = new OffscreenCanvas(image.width, image.height);
+        const draw = canvas.getContext('2d');
+        draw.drawImage(image, 0, 0);
+        const {data} = draw.getImageData(0, 0, image.width, image.height);
+        const grey = [];
+        for (let i = 0; i < data.length; i += 4)
+            grey.push((data[i] + data[i + 1] + data[i + 2]) / 765);
+        const paper = grey[0];
+        const far = grey.filter(g => Math.abs(g - paper) > 0.6);
+        return [paper, far.length / grey.length];
+    }"""
+    return page.evaluate(script, png)
+
+
+@pytest.mark.parametrize(("scheme", "paper"), [("light", 1.0), ("dark", 0.09)])
+def test_figures_show_ink_on_the_pages_paper(opened, scheme, paper):
+    """Axes and labels are dark on white and light on black, never lost in the paper."""
+    page, _, _ = opened("full", 390, scheme)
+    for picture in range(page.locator("img").count()):
+        found, share = ink(page, picture)
+        assert found == pytest.approx(paper, abs=0.05)
+        assert 0.002 < share < 0.5
+
+
+def test_answer_is_on_the_first_screen_of_a_phone(opened):
+    """Wet hands do not scroll."""
+    page, _, _ = opened("full", 390, "light")
+    box = page.locator(".big").bounding_box()
+    assert box["y"] + box["height"] < 300
+
+
+def test_prints_to_pdf(opened):
+    """The page prints on a few sheets from dark mode too."""
+    page, _, _ = opened("full", 390, "dark")
+    pdf = page.pdf(format="A4")
+    assert pdf.startswith(b"%PDF")
+    assert 2 <= pdf.count(b"/Type /Page\n") <= 14

@@ -1,0 +1,733 @@
+"""The page: one safe file whose every number is in the twin."""
+
+from __future__ import annotations
+
+import json
+import os
+import pickle
+import re
+import subprocess
+import sys
+from dataclasses import replace
+from html.parser import HTMLParser
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from reports.blocks import follow
+from reports.page.sections.contents import SECTIONS
+from reports.page.shell import SIZE_LIMIT_BYTES, render, style_hash
+from reports.summary import next_lines, terminal_lines
+from reports.twin.build import build_twin, to_json
+
+ROOT = Path(__file__).parents[3]
+VOID = {"meta", "img", "br", "hr", "link", "input"}
+
+
+class Page(HTMLParser):
+    """Elements, their text, and what stands outside `<data>`, `<time>` and `<bdi>`."""
+
+    def __init__(self, html):
+        super().__init__()
+        self.tags = []
+        self.data = []
+        self.said = []
+        self.own_text = []
+        self.text = []
+        self.stack = []
+        self.feed(html)
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append((tag, dict(attrs)))
+        if tag not in VOID:
+            self.stack.append((tag, dict(attrs)))
+        if tag == "data":
+            self.data.append([dict(attrs), ""])
+        if tag == "span" and "data-k" in dict(attrs):
+            self.said.append([dict(attrs)["data-k"], ""])
+
+    def handle_endtag(self, tag):
+        assert self.stack[-1][0] == tag, f"<{self.stack[-1][0]}> is closed by </{tag}>"
+        self.stack.pop()
+
+    def handle_data(self, text):
+        open_tags = {tag for tag, _ in self.stack}
+        if "style" in open_tags:
+            return
+        self.text.append(text)
+        sentences = any("data-k" in attrs for tag, attrs in self.stack if tag == "span")
+        if sentences:
+            self.said[-1][1] += text
+        if "data" in open_tags:
+            self.data[-1][1] += text
+        elif not sentences and not open_tags & {"time", "bdi", "code", "td", "details", "title"}:
+            self.own_text.append(text)
+
+
+MADE = {}
+
+
+def page_and_twin(study):
+    """Through JSON text, as a reader of the file would have it; made once for each study."""
+    if id(study) not in MADE:
+        twin = build_twin(study)
+        made = render(study, twin, "report.json"), json.loads(to_json(twin))
+        # The study is kept too, so that its id is not used again.
+        MADE[id(study)] = (*made, study)
+    return MADE[id(study)][:2]
+
+
+def printed(text):
+    """(number, decimals) of a printed number."""
+    found = re.search(r"−?\d+(?:\.(\d+))?", text)
+    assert found, text
+    return float(found[0].replace("−", "-")), len(found[1] or "")
+
+
+def count(chance):
+    """In 100, never none or all."""
+    return min(max(100 * chance, 1), 99)
+
+
+def test_every_printed_number_is_in_the_twin(study):
+    """A number read on the page equals the twin's at the printed precision."""
+    html, twin = page_and_twin(study)
+    page = Page(html)
+    assert len(page.data) > 60
+    for attributes, text in page.data:
+        value = follow(twin, attributes["data-k"])
+        assert float(attributes["value"]) == value
+        if text.startswith("under 1"):
+            assert value < 0.01
+            continue
+        shown, decimals = printed(text)
+        expected = {
+            "in100": count(value) if "probability" in attributes["data-k"] else 100 * value,
+            "not100": count(1 - value),
+            "size": abs(value),
+        }.get(attributes.get("data-as"), value)
+        assert shown == pytest.approx(expected, abs=0.5000001 * 10**-decimals), attributes
+
+
+def test_every_sentence_of_the_advice_is_in_the_twin(study):
+    """Words that the estimator chose reach the page as they are, but for marks of code."""
+    html, twin = page_and_twin(study)
+    said = Page(html).said
+    assert said or twin["diagnostics"]["failures"]
+    for path, text in said:
+        assert text == follow(twin, path).replace("`", "")
+
+
+# Numbers of fixed prose: the scale of words, what a range means, the example of the change-over's
+# rule, and the safety facts.
+PROSE = {
+    *("1", "2", "3", "4", "9", "10", "15", "20", "30", "100", "1110"),
+    *("3.7", "7.4", "0.5", "0.3"),
+}
+
+
+def test_prose_holds_no_number_of_its_own(study):
+    """Every number outside a `<data>` element is part of a fixed sentence."""
+    html, _ = page_and_twin(study)
+    stray = set(re.findall(r"\d+(?:\.\d+)?", " ".join(Page(html).own_text)))
+    assert stray <= PROSE
+
+
+def test_page_runs_no_script_and_asks_for_nothing(study):
+    """Opened from disk or mail, the page is text and pictures only."""
+    html, _ = page_and_twin(study)
+    for tag, attributes in Page(html).tags:
+        assert tag not in ("script", "link", "iframe", "object", "base", "form")
+        assert not [name for name in attributes if name.startswith("on") or name == "style"]
+        for name in ("src", "href"):
+            assert attributes.get(name, "#").startswith(("data:image/svg+xml;base64,", "#"))
+
+
+def test_policy_allows_exactly_this_stylesheet(study):
+    """The hash in the policy is that of the style element: the browser applies it and no other."""
+    html, _ = page_and_twin(study)
+    (style,) = re.findall(r"<style>(.*?)</style>", html, re.S)
+    assert f"style-src '{style_hash(style)}'" in html
+    assert "default-src 'none'" in html
+    assert "url(" not in style
+    assert "@import" not in style
+
+
+def test_names_cannot_break_out(make_study):
+    """A hostile name shows as its own text; marks that turn text around are gone."""
+    html, _ = page_and_twin(make_study("hostile"))
+    page = Page(html)
+    shown = " ".join(page.text)
+    assert '<script>alert("1")</script>' in shown
+    assert "{{ 7*7 }}" in shown
+    assert "$\\frac$" in shown
+    assert "<script" not in html
+    assert not re.search("[\u202a-\u202e\u2066-\u2069\x00-\x08]", html)
+
+
+def test_ids_are_unique_and_headings_do_not_skip(study):
+    """Links and screen readers find their way."""
+    html, _ = page_and_twin(study)
+    tags = Page(html).tags
+    ids = [attributes["id"] for _, attributes in tags if "id" in attributes]
+    assert len(ids) == len(set(ids))
+    levels = [int(tag[1]) for tag, _ in tags if re.fullmatch(r"h[1-6]", tag)]
+    assert levels[0] == 1
+    assert all(after <= before + 1 for before, after in pairwise(levels))
+    targets = {attributes["href"][1:] for tag, attributes in tags if tag == "a"}
+    assert targets <= set(ids)
+
+
+def test_every_picture_has_words(study):
+    """Whoever cannot see a figure reads what it says."""
+    html, _ = page_and_twin(study)
+    pictures = [attributes for tag, attributes in Page(html).tags if tag == "img"]
+    assert pictures
+    assert all(len(attributes["alt"]) > 60 for attributes in pictures)
+
+
+@pytest.mark.parametrize("variant", ["wide", "failed"])
+def test_withheld_report_shows_no_flow_to_set(make_study, variant):
+    """A large number with a small warning is acted on: where withheld there is none."""
+    html, twin = page_and_twin(make_study(variant))
+    assert "No setting recommended yet" in html
+    assert twin["status_reasons"][0].rstrip(".") in html
+    keys = [attributes["data-k"] for attributes, _ in Page(html).data]
+    assert not [key for key in keys if key.startswith(("/flow/recommended", "/flow/needed"))]
+
+
+def test_failed_fit_shows_no_estimate(make_study):
+    """Numbers of a fit that did not pass its checks are not printed."""
+    html, _ = page_and_twin(make_study("failed"))
+    keys = [attributes["data-k"] for attributes, _ in Page(html).data]
+    banned = ("/uptake", "/level_now", "/supplies", "/dosing", "/effluent", "/water_volume_l")
+    banned += ("/change_over", "/chamber", "/tank_ph", "/outlook", "/watch", "/magnesium")
+    assert not [key for key in keys if key.startswith(banned)]
+    assert "Do not act on this report" in html
+
+
+@pytest.mark.parametrize(
+    ("variant", "words"),
+    [
+        ("full", "Lower the effluent pump to"),
+        ("leave", "Leave the effluent pump at"),
+        ("start", "Start the effluent pump at"),
+        ("no reactor", "Plan for about"),
+    ],
+)
+def test_answer_comes_first(make_study, variant, words):
+    """What to do is the first thing said after the title."""
+    html, _ = page_and_twin(make_study(variant))
+    first = html.index('<p class="label">')
+    assert html[first:].startswith(f'<p class="label">{words}')
+    assert first < html.index("<figure>")
+
+
+def test_no_reactor_gives_dose_rates(make_study):
+    """A tank without a reactor is told how to hold its band by dosing."""
+    html, _ = page_and_twin(make_study("no reactor"))
+    first_section = html[: html.index('<section id="sure"')]
+    assert "Dose rates that hold the level" in first_section
+    assert "soda" in first_section
+
+
+def test_summary_is_plain_and_short(study):
+    """At most five sentences, no Greek, no statistician's word."""
+    html, _ = page_and_twin(study)
+    (summary,) = re.findall(r'<p class="summary">(.*?)</p>', html, re.S)
+    text = re.sub(r"<[^>]+>", "", summary)
+    assert len(re.findall(r"[.!?](?:\s|$)", text)) <= 5
+    assert not re.search("[α-ωΑ-Ω]|posterior|prior|credible", text)
+
+
+def test_at_most_three_cautions_and_who_prevails(study):
+    """Many warnings are read as none."""
+    html, _ = page_and_twin(study)
+    section = html[html.index('<section id="cautions"') : html.index('<section id="trust"')]
+    assert 1 <= section.count("<li>") <= 3
+    assert "licensed electrician" in section
+    assert "Local codes" in section
+
+
+def test_odd_readings_say_test_again(make_study):
+    """The keeper is told not to react to one odd reading."""
+    html, twin = page_and_twin(make_study("full"))
+    assert "test again before you" in html
+    assert f'/odd_readings/0/row">{twin["odd_readings"][0]["row"]}<' in html
+
+
+@pytest.mark.parametrize("variant", ["full", "start"])
+def test_long_log_stays_small(make_study, variant):
+    """Browsers on phones open the page even of a log of years."""
+    html, twin = page_and_twin(make_study(variant, tests=900))
+    assert len(twin["readings"]) > 900
+    assert len(html.encode()) < SIZE_LIMIT_BYTES
+
+
+ORDER = [
+    *("set", "change-over", "sure", "why", "watch", "next", "narrow"),
+    *("chamber", "ph", "supplies", "alone", "cautions", "trust", "record"),
+]
+
+
+def sections_of(html):
+    """Anchors in order."""
+    return re.findall(r'<section id="([\w-]+)"', html)
+
+
+def words_of(html, anchor):
+    """The words of one section, in one line."""
+    start = html.index(f'<section id="{anchor}"')
+    page = Page(html[start : html.index("</section>", start) + len("</section>")])
+    return re.sub(r"\s+", " ", "".join(page.text))
+
+
+def test_sections_come_in_the_order_of_their_list(make_study):
+    """A section is one function, listed once."""
+    html, _ = page_and_twin(make_study("full"))
+    assert sections_of(html) == [name for name in ORDER if name != "change-over"]
+    assert sections_of(page_and_twin(make_study("start"))[0]) == ORDER
+    assert len(SECTIONS) == len(ORDER)
+
+
+REACTOR = {"change-over", "watch", "chamber", "ph", "supplies", "alone"}
+
+
+def test_failed_fit_has_no_reactor_job(make_study):
+    """What rests on the fit is not shown where the fit failed."""
+    assert not set(sections_of(page_and_twin(make_study("failed"))[0])) & REACTOR
+
+
+@pytest.mark.parametrize("variant", ["start", "no reactor", "hostile"])
+def test_change_over_gives_every_step_and_the_rule(make_study, variant):
+    """Date, pump, each solution, the readings that count and the sums stand on the page."""
+    html, twin = page_and_twin(make_study(variant))
+    words = words_of(html, "change-over")
+    keys = {attributes["data-k"] for attributes, _ in Page(html).data}
+    for i, step in enumerate(twin["change_over"]):
+        assert f"/change_over/{i}/flow_ml_h" in keys
+        assert sum(k.startswith(f"/change_over/{i}/dose_rates/") for k in keys) == 2
+        assert sum(k.startswith(f"/change_over/{i}/takes/") for k in keys) == 1
+        assert html.count(f'datetime="{step["date"]}"') >= 1
+    rule = "/change_over_plan/steering"
+    sums = twin["change_over_plan"]["steering"]["changes"]
+    assert sum(k.startswith(f"{rule}/changes/") for k in keys) == len(sums) ** 2
+    for key in ("hold_above", "hold_below", "extra_ml_h", "highest_ml_h", "pump_ml_h_per_ml_d"):
+        assert f"{rule}/{key}" in keys
+    assert "but at 7.9 or less, and at 8.5 or more, leave it: that row then comes" in words
+    assert "under 1 of 100 cases" in words
+    assert ("not sure enough" in words) == (variant == "no reactor")
+
+
+def with_job(study, **parts):
+    """The study with some parts of its reactor job changed, each by keywords of that part."""
+    job = replace(study.job, **{k: replace(getattr(study.job, k), **v) for k, v in parts.items()})
+    return replace(study, job=job)
+
+
+def with_flow(study, **changes):
+    flow = replace(study.recommendation.flow, **changes)
+    return replace(study, recommendation=replace(study.recommendation, flow=flow))
+
+
+def with_gain(study, gain):
+    """Every kit reads high by the same factor."""
+    gains = {key: np.full_like(draws, gain) for key, draws in study.posterior.kit_gain.items()}
+    return replace(study, posterior=replace(study.posterior, kit_gain=gains))
+
+
+def test_sums_of_the_rule(make_study):
+    """0.5 mL of soda a meq; 40 meq/day for each meq/L below 8.1 dKH and 200 for each that it fell.
+
+    At 7.8 after 8.1: 0.3 dKH are 0.107 meq/L, so 0.5 (40 + 200) 0.107 = 12.8 mL/day. Readings below
+    7.6 and above 8.6 count as these: at 7.5 and before at 8.7, 0.5 (40 × 0.178 + 200 × 0.357).
+    """
+    html, twin = page_and_twin(make_study("start"))
+    rule = twin["change_over_plan"]["steering"]
+    assert rule["readings"] == pytest.approx([7.5, 7.8, 8.1, 8.4, 8.7], abs=1e-4)
+    assert rule["changes"][1][2] == pytest.approx(12.84, abs=0.01)
+    assert rule["changes"][0][4] == pytest.approx(39.23, abs=0.01)
+    assert rule["changes"][2][2] == pytest.approx(0.0, abs=1e-6)
+    words = words_of(html, "change-over")
+    assert "≤ 7.5" in words
+    assert "at the first retest count the last one as 8.4" in words
+    assert "Dose 0.50 mL of chloride with each mL of soda." in words
+    # 8 mL/h a meq/day, 0.5 mL of soda a meq: 16 mL/h a mL/day.
+    assert "lower the pump by 16 mL/h for each mL/day that is missing, not below 60" in words
+    assert "While 5 mL/day or more of soda is dosed and the reading is above 7.9 and below" in words
+    assert "By then about 20 % of the load is still dosed" in words
+
+
+def test_a_tank_without_solutions_steers_by_the_pump(make_study):
+    """The sums are in mL/h then, and nothing is said of dosing."""
+    study = make_study("start")
+    plan = study.job.change_over
+    steps = tuple(replace(step, dose_ml_d={}, takes_ml_d={}) for step in plan.steps)
+    rule = replace(plan.steering, ml_per_meq={}, most_meq_d=0.0)
+    changed = with_job(study, change_over={"kind": "change flow", "steps": steps, "steering": rule})
+    html, twin = page_and_twin(changed)
+    # 8 mL/h a meq/day: sixteen times the figure in mL of soda.
+    assert twin["change_over_plan"]["steering"]["changes"][1][2] == pytest.approx(205.4, abs=0.1)
+    words = words_of(html, "change-over")
+    assert "By how much to change the pump, mL/h" in words
+    assert "by the difference of the two rows; but at 8.5 or more leave it" in words
+    assert "soda" not in words
+
+
+def test_a_change_over_under_way_goes_on_without_a_setting(make_study):
+    """The final flow cannot be said; the next step can, and the page leads with both."""
+    going, wide = make_study("start"), make_study("wide")
+    plan = replace(going.job.change_over, provisional=True)
+    html, twin = page_and_twin(replace(wide, job=replace(wide.job, change_over=plan)))
+    assert twin["status"] == "withheld"
+    words = words_of(html, "set")
+    assert "No setting recommended yet" in words
+    assert "The change-over goes on all the same" in words
+    assert "set the pump to 300 mL/h and dose 120 mL/day of soda" in words
+    assert "Until then keep to what" not in words
+    assert "Change slowly. Keep to the dated steps" in words_of(html, "cautions")
+    told = terminal_lines(twin, "a.html", "a.json")
+    assert (
+        "The change-over goes on: set the pump to 300 mL/h and dose 60 mL/day of chloride, "
+        in (told[2])
+    )
+
+
+def test_a_stopped_pump_calls_for_the_whole_load(make_study):
+    """What the dosing makes good in ordinary days would let the level fall."""
+    html, _ = page_and_twin(make_study("start"))
+    # 360 meq/day at 0.5 and 0.25 mL a meq.
+    told = "If the pump stops at any time, dose the whole load: 180 mL/day of soda, 90 mL/day of"
+    assert told in words_of(html, "change-over")
+
+
+@pytest.mark.parametrize(("gain", "off"), [(0.96, "4.0 % low"), (1.05, "5.0 % high")])
+def test_retests_name_the_kit_whose_readings_they_are(make_study, gain, off):
+    """The figures hold for one bottle; another reads otherwise."""
+    study = with_gain(make_study("start"), gain)
+    words = words_of(page_and_twin(study)[0], "change-over")
+    assert "Retest alkalinity with kit drops, the present bottle, every 2 days (about 18 " in words
+    assert f"the figures below are as that bottle reads ({off})." in words
+    assert "With another kit or bottle run the report again first." in words
+
+
+@pytest.mark.parametrize(
+    ("kind", "title"),
+    [
+        ("hand over", "Bringing alkalinity back, then handing over"),
+        ("change flow", "Bringing alkalinity back"),
+    ],
+)
+def test_a_correction_is_named(make_study, kind, title):
+    """The title says what comes first."""
+    study = make_study("start")
+    html, _ = page_and_twin(with_job(study, change_over={"corrects": True, "kind": kind}))
+    assert f">{title}</h2>" in html
+
+
+def test_headline_doses_where_the_dosing_changes(make_study):
+    """A correction by dosing must not read as "leave the pump" alone."""
+    study = make_study("start")
+    assert "mL/h and dose 120 mL/day of soda, 60 mL/day of chloride." in words_of(
+        page_and_twin(study)[0], "set"
+    )
+    steps = study.job.change_over.steps
+    same = replace(steps[0], dose_ml_d={"soda": 180.0, "chloride": 0.0})
+    stops = replace(steps[0], dose_ml_d={"soda": 0.0, "chloride": 0.0})
+    for first, then in ((same, "mL/h The first of 3"), (stops, "mL/h and stop dosing. The first")):
+        changed = with_job(study, change_over={"steps": (first, *steps[1:])})
+        assert then in words_of(page_and_twin(changed)[0], "set")
+
+
+def test_headline_is_the_first_step(make_study):
+    """The large number is what is set now, not the end of a hand-over that takes days."""
+    html, twin = page_and_twin(make_study("start"))
+    big = html[html.index('<p class="big">') :]
+    assert f'data-k="/flow/today/set_to">{twin["change_over"][0]["flow_ml_h"]:.0f}<' in big[:120]
+    words = words_of(html, "set")
+    assert "The first of 3 dated steps towards 2220 mL/h" in words
+
+
+@pytest.mark.parametrize(
+    ("variant", "words"),
+    [
+        ("full", "make it in one go"),
+        ("net change", "there is nothing to hand over"),
+    ],
+)
+def test_change_without_steps_is_one_sentence(make_study, variant, words):
+    """Where nothing is handed over there is no section about it."""
+    html, _ = page_and_twin(make_study(variant))
+    assert "change-over" not in sections_of(html)
+    assert words in words_of(html, "set")
+
+
+def test_leaving_the_pump_says_nothing_of_changing(make_study):
+    """Who need not touch the pump is not told how to."""
+    html, _ = page_and_twin(make_study("leave"))
+    words = words_of(html, "set")
+    assert "one go" not in words
+    assert "steps" not in words
+
+
+@pytest.mark.parametrize(
+    ("variant", "verdict"),
+    [
+        ("full", "very likely (95 in 100) that nothing changed in the last 14 days"),
+        ("leave", "It is very likely (95 in 100) that the tank uses more than it did"),
+        ("hostile", "Perhaps (65 in 100) something changed in the last 14 days"),
+        ("start", "The log cannot tell whether something changed"),
+    ],
+)
+def test_verdict_on_what_changed(make_study, variant, verdict):
+    """One sentence with its number, and the test that tells where something may have changed."""
+    html, twin = page_and_twin(make_study(variant))
+    words = words_of(html, "watch")
+    assert verdict in words
+    assert twin["watch"]["changes"][0]["test"] in words
+
+
+@pytest.mark.parametrize(
+    ("variant", "words"),
+    [
+        ("full", "Keep the chamber at pH 6.60"),
+        ("leave", "Set the chamber to pH 6.60; it is at 6.40"),
+        ("wide", "At no chamber pH does the needed flow lie inside"),
+        ("no reactor", "what chambers usually do"),
+    ],
+)
+def test_chamber_says_what_to_set(make_study, variant, words):
+    """The pH to work at, or why there is none; usual figures are marked as such."""
+    assert words in words_of(page_and_twin(make_study(variant))[0], "chamber")
+
+
+def test_withheld_report_shows_no_flow_by_the_chamber(make_study):
+    """A flow that is withheld does not come in again by its pH."""
+    html, _ = page_and_twin(make_study("wide"))
+    keys = [attributes["data-k"] for attributes, _ in Page(html).data]
+    assert not [key for key in keys if "needed_ml_h" in key]
+    assert "<img" not in html[html.index('<section id="chamber"') : html.index('id="ph"')]
+
+
+@pytest.mark.parametrize(
+    ("chance", "readings", "measures", "begins"),
+    [
+        (0.25, 12, True, "To raise the daily low, first"),
+        (0.25, 12, False, "With the reactor carrying the whole load"),
+        (0.15, 12, True, "Nothing to do: with the reactor"),
+        (0.15, 0, True, "Log the tank's pH at lights on and lights off for a week"),
+    ],
+)
+def test_nothing_to_do_needs_a_seldom_low_ph(make_study, chance, readings, measures, begins):
+    """One low night in four is not nothing, and a usual tank's figures call for readings first."""
+    found = make_study("full").job.tank_ph
+    changes = {"low_chance": chance, "readings": readings}
+    changes["measures"] = found.measures if measures else ()
+    study = with_job(make_study("full"), tank_ph=changes)
+    words = words_of(page_and_twin(study)[0], "ph")
+    assert words.strip().removeprefix("Tank pH").strip().startswith(begins)
+    assert "7.8 (common practice, no source)" in words
+    assert ("Nothing to do" in words) == begins.startswith("Nothing")
+    assert "No tank pH is in the log" not in words
+
+
+@pytest.mark.parametrize(
+    ("variant", "words"),
+    [
+        ("full", "To raise the daily low, first: fresh air to the skimmer"),
+        ("leave", "Nothing to do: with the reactor carrying the whole load it is very likely"),
+    ],
+)
+def test_tank_ph_says_what_to_do(make_study, variant, words):
+    """What helps comes first where pH is often low; nothing is advised where it is not."""
+    assert words in words_of(page_and_twin(make_study(variant))[0], "ph")
+
+
+@pytest.mark.parametrize(
+    ("variant", "words"),
+    [
+        ("full", ["Top up the media about", "Change the CO2 cylinder about", "Magnesium."]),
+        ("full", ["at the latest: leaks make it sooner", "Of the carbonate that dissolves, 3 %"]),
+        ("leave", ["Top up the media now.", "in ten years or later"]),
+        ("start", ["state media_kg and co2_charge_g"]),
+    ],
+)
+def test_supplies_say_when_to_refill(make_study, variant, words):
+    """Dates where the tank file says what was filled in, else what to state."""
+    shown = words_of(page_and_twin(make_study(variant))[0], "supplies")
+    assert all(one in shown for one in words)
+
+
+@pytest.mark.parametrize(
+    ("variant", "words"),
+    [
+        ("full", "Test calcium every 6 weeks. Test magnesium every 6 weeks."),
+        ("leave", "Test calcium twice a year."),
+        ("no reactor", "Test calcium now, and twice a week."),
+        ("hostile", "Test calcium every week."),
+        ("start", "Put calcium right first: it is likely (70 in 100)"),
+        ("no calcium", "Test calcium once"),
+    ],
+)
+def test_outlook_says_how_often_to_test(make_study, variant, words):
+    """The answer to "is alkalinity alone enough?" ends in what to do."""
+    assert words in words_of(page_and_twin(make_study(variant))[0], "alone")
+
+
+def test_an_element_perhaps_out_already_is_tested_now(make_study):
+    """Six weeks are too long to learn that calcium left its band before today."""
+    ahead = make_study("full").job.outlook
+    out = replace(ahead.calcium, out_by_week=np.linspace(0.12, 0.9, 27))
+    words = words_of(
+        page_and_twin(with_job(make_study("full"), outlook={"calcium": out}))[0], "alone"
+    )
+    assert "Test calcium now, then every 6 weeks. Test magnesium every 6 weeks." in words
+
+
+@pytest.mark.parametrize(("share", "shown"), [(0.03, True), (20.0, False), (np.nan, False)])
+def test_magnesium_shares_without_a_load_are_hidden(make_study, share, shown):
+    """Parts of nearly nothing say nothing; a draw below zero counts as none."""
+    study = make_study("full")
+    magnesium = study.job.supplies.magnesium
+    draws = np.full_like(magnesium.share, share)
+    draws[:300] = 0.03
+    given = np.where(np.arange(len(draws)) < 100, -0.2, 0.1)
+    changed = replace(magnesium, needed_share=draws, share=given)
+    html, twin = page_and_twin(with_job(study, supplies={"magnesium": changed}))
+    assert ("Of the carbonate that dissolves" in words_of(html, "supplies")) == shown
+    assert twin["magnesium"]["share_pct"]["q05"] == 0
+
+
+def test_no_load_leaves_the_reactors_sections_out(make_study):
+    """Figures of a reactor that may have nothing to do, or whose flow is unknown, mislead; what is
+    odd about the effluent still shows."""
+    full, wide = make_study("full"), make_study("wide")
+    needed = np.linspace(-100.0, 900.0, 400)
+    nothing = sections_of(page_and_twin(with_flow(full, needed_ml_h=needed))[0])
+    assert not set(nothing) & {"chamber", "ph", "supplies"}
+    unlogged = with_flow(wide, current_ml_h=None)
+    html, _ = page_and_twin(unlogged)
+    assert not set(sections_of(html)) & {"ph", "supplies"}
+    words = words_of(html, "chamber")
+    assert "stronger than aragonite media can make it" in words
+    assert "At no chamber pH" not in words
+
+
+def test_odd_effluent_comes_first_in_the_chamber(make_study):
+    """A reading that chemistry cannot give is the first thing to look into."""
+    html, twin = page_and_twin(make_study("wide"))
+    (odd,) = twin["chamber"]["odd_effluents"]
+    reading = make_study("wide").job.odd_effluents[0].reading
+    # 1 meq/L is 2.80385 dKH (DIN: 10 mg/L of CaO each).
+    assert odd["value"] == pytest.approx(2.80385 * reading.value, rel=1e-5)
+    assert (odd["row"], odd["unit"]) == (reading.row, "dKH")
+    words = words_of(html, "chamber")
+    assert f"Row {reading.row}" in words
+    assert words.index(odd["remark"]) < words.index("At no chamber pH")
+
+
+def test_odd_effluents_of_one_kind_are_told_once(make_study):
+    """Six times the same advice is read as none."""
+    study = make_study("wide")
+    (odd,) = study.job.odd_effluents
+    later = replace(odd, reading=replace(odd.reading, row=999))
+    changed = replace(study, job=replace(study.job, odd_effluents=(odd, later)))
+    words = words_of(page_and_twin(changed)[0], "chamber")
+    assert words.count("stronger than aragonite media can make it") == 1
+    assert "Row 999" in words
+    assert f"Likewise in row {odd.reading.row}." in words
+
+
+def test_chamber_without_pump_or_stated_ph_claims_neither(make_study):
+    """No pump, no chance of one; no stated pH, no "now"."""
+    words = words_of(page_and_twin(make_study("no reactor"))[0], "chamber")
+    assert "Pump can" not in words
+    assert "(now)" not in words
+    words = words_of(page_and_twin(make_study("full"))[0], "chamber")
+    assert "Pump can" in words
+    assert "(now)" in words
+
+
+@pytest.mark.parametrize(("variant", "acid"), [("no reactor", True), ("net change", False)])
+def test_acid_water_is_warned_of_where_a_reactor_starts(make_study, variant, acid):
+    """A plan that starts a reactor brings its hazards with it."""
+    words = words_of(page_and_twin(make_study(variant))[0], "cautions")
+    assert ("Chamber water is acid" in words) == acid
+
+
+def with_tests(study, **changes):
+    return replace(study, planning=replace(study.planning, **changes))
+
+
+@pytest.mark.parametrize(
+    ("holding", "inside", "words"),
+    [
+        (0.95, 0.95, "For holding the band the readings so far are enough."),
+        (0.5, 0.95, "No test raises the chance of holding the band much."),
+        (0.1, 0.05, "holding the band much: the level has to be put right first."),
+    ],
+)
+def test_enough_readings_are_not_called_enough_for_a_level_that_is_out(
+    make_study, holding, inside, words
+):
+    """ "Enough" beside a poor chance would read as if all were well."""
+    planning = make_study("full").planning
+    study = with_tests(
+        with_flow(make_study("full"), level_in_band=inside),
+        how_much=replace(planning.how_much, enough=0),
+        ranked=tuple(replace(one, holding=holding) for one in planning.ranked),
+    )
+    html, twin = page_and_twin(study)
+    assert words in words_of(html, "next")
+    assert twin["testing"]["how_much"]["holding_now"] == holding
+
+
+def test_a_plan_of_tests_that_hardly_helps_is_left_out(make_study):
+    """Minutes that narrow the range by less than is called useful are not asked for."""
+    study = make_study("full")
+    useless = with_tests(study, plan=replace(study.planning.plan, width=0.96))
+    assert "A plan for the next two weeks" in words_of(page_and_twin(study)[0], "next")
+    assert "A plan for the next two weeks" not in words_of(page_and_twin(useless)[0], "next")
+    assert not [line for line in next_lines(build_twin(useless)) if line.startswith("A plan")]
+
+
+def test_retests_come_before_the_plan_of_tests(make_study):
+    """Two plans on one page must say which goes first."""
+    words = "The retests of the change-over come first and count towards these minutes."
+    assert words in words_of(page_and_twin(make_study("start"))[0], "next")
+    assert words not in words_of(page_and_twin(make_study("full"))[0], "next")
+
+
+def test_safety_names_its_sources(study):
+    """Figures on gas and cylinders can be checked by whoever relies on them.
+
+    NIOSH Pocket Guide and IDLH list (CAS 124-38-9): REL 5,000 ppm, STEL 30,000 ppm, IDLH 40,000
+    ppm; OSHA 29 CFR 1910.1000 Table Z-1: 5,000 ppm; 49 CFR 180.209 for requalification (values from
+    memory).
+    """
+    words = words_of(page_and_twin(study)[0], "cautions")
+    for part in ("5,000 ppm", "30,000 ppm", "40,000 ppm", "NIOSH", "OSHA", "49 CFR 180.209"):
+        assert part in words
+
+
+def test_bytes_repeat_across_processes(make_study, tmp_path):
+    """Neither hash seeds nor the time zone nor the clock change a byte."""
+    study = make_study("full")
+    html, _ = page_and_twin(study)
+    (tmp_path / "study").write_bytes(pickle.dumps(study))
+    code = (
+        "import pickle, sys; from pathlib import Path\n"
+        "from reports.page.shell import render; from reports.twin.build import build_twin\n"
+        "study = pickle.loads(Path(sys.argv[1], 'study').read_bytes())\n"
+        "page = render(study, build_twin(study), 'report.json')\n"
+        "Path(sys.argv[1], 'page').write_bytes(page.encode())\n"
+    )
+    environment = os.environ | {
+        "PYTHONHASHSEED": "7",
+        "TZ": "Pacific/Chatham",
+        "PYTHONPATH": str(ROOT),
+    }
+    subprocess.run([sys.executable, "-c", code, str(tmp_path)], env=environment, check=True)
+    assert (tmp_path / "page").read_bytes() == html.encode()

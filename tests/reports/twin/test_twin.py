@@ -1,0 +1,399 @@
+"""The JSON twin: its shape is a contract that others read."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from datetime import date, datetime
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from estimator.inputs.tank import Target
+from reports.blocks import Numbers
+from reports.page.sections.testing import next_test_lines
+from reports.twin.build import build_twin, quantiles, to_json
+
+Q = {"q05", "q25", "q50", "q75", "q95", "mean", "sd"}
+TOP = {
+    "schema_version",
+    "status",
+    "status_reasons",
+    "as_of",
+    "uptake",
+    "calcium_per_alkalinity",
+    "level_now",
+    "water_volume_l",
+    "kits",
+    "effluent",
+    "flow",
+    "supplies",
+    "change_over",
+    "change_over_plan",
+    "chamber",
+    "tank_ph",
+    "magnesium",
+    "outlook",
+    "watch",
+    "odd_readings",
+    "diagnostics",
+    "inputs",
+}
+
+
+def is_q(found):
+    return set(found) >= Q and all(isinstance(found[key], float | int) for key in Q)
+
+
+def ordered(found):
+    return found["q05"] <= found["q25"] <= found["q50"] <= found["q75"] <= found["q95"]
+
+
+def test_every_kind_of_report_keeps_the_contract(study):
+    """Outside readers find every agreed key, of the agreed shape, whatever the tank."""
+    twin = json.loads(to_json(build_twin(study)))
+    assert set(twin) >= TOP
+    assert twin["schema_version"] == 1
+    assert twin["status"] in ("recommended", "withheld")
+    assert datetime.fromisoformat(twin["as_of"]) == study.log.end
+    for name in ("alkalinity", "calcium"):
+        part = twin["uptake"][name]
+        assert part["unit"] == {"alkalinity": "dKH/day", "calcium": "mg/L/day"}[name]
+        assert is_q(part["now"])
+        assert [date.fromisoformat(day["date"]) for day in part["by_day"]] == list(
+            study.posterior.days
+        )
+        assert all(is_q(day) and ordered(day) for day in part["by_day"])
+    assert is_q(twin["calcium_per_alkalinity"])
+    assert is_q(twin["water_volume_l"])
+    assert is_q(twin["level_now"]["alkalinity"])
+    assert twin["level_now"]["alkalinity"]["unit"] == "dKH"
+    assert set(twin["kits"]) == set(study.posterior.kit_repeatability)
+    for kit in twin["kits"].values():
+        assert is_q(kit["calibration_pct"])
+        assert is_q(kit["repeatability"])
+    assert is_q(twin["effluent"]["alkalinity"])
+    assert twin["effluent"]["alkalinity"]["unit"] == "dKH"
+    assert is_q(twin["supplies"]["media_g_per_day"])
+    assert is_q(twin["supplies"]["co2_g_per_day"])
+    assert all(one["unit"] == "mL/day" and is_q(one["needed"]) for one in twin["dosing"].values())
+    assert set(twin["diagnostics"]) >= {
+        "r_hat_max",
+        "ess_bulk_min",
+        "ess_tail_min",
+        "divergences",
+        "chains",
+        "draws",
+        "seconds",
+    }
+    assert set(twin["inputs"]) >= {
+        "log_sha256",
+        "tank_sha256",
+        "rows",
+        "readings",
+        "actions",
+        "rows_without_time",
+    }
+
+
+def test_flow_keeps_the_contract(study):
+    """The flow has its range where recommended and null where withheld, and needed always."""
+    twin = build_twin(study)
+    flow = twin["flow"]
+    assert flow["unit"] == "mL/h"
+    assert is_q(flow["needed"])
+    assert flow["horizon_days"] == 14
+    if twin["status"] == "withheld":
+        assert flow["recommended"] is None
+        assert flow["in_band_probability"] is None
+        assert flow["action"] is None
+        assert twin["status_reasons"]
+    else:
+        assert set(flow["recommended"]) == {"low", "high", "set_to"}
+        assert flow["recommended"]["low"] <= flow["needed"]["q05"]
+        assert flow["recommended"]["high"] >= flow["needed"]["q95"]
+        assert 0 <= flow["in_band_probability"] <= 1
+
+
+@pytest.mark.parametrize(
+    ("variant", "action"),
+    [("full", "lower"), ("leave", "leave"), ("start", "start"), ("no reactor", "start")],
+)
+def test_action_follows_from_the_present_setting(make_study, variant, action):
+    """The keeper is told to change only what would do better by changing."""
+    assert build_twin(make_study(variant))["flow"]["action"] == action
+
+
+def test_calcium_never_tested_has_no_level(make_study):
+    """An untested level is null, not a guess; its uptake is still given, and marked."""
+    twin = build_twin(make_study("no calcium"))
+    assert twin["level_now"]["calcium"] is None
+    assert twin["uptake"]["calcium"]["tested"] is False
+
+
+def test_values_are_in_the_keepers_units(make_study):
+    """1 dKH is 10 mg/L of CaO (DIN), so 1 meq/L is 2.8039 dKH and pure CaCO3 has 7.147 mg/L of
+    calcium for each dKH (10 × 40.078/56.077)."""
+    study = make_study("full")
+    twin = build_twin(study)
+    meq = float(np.median(study.posterior.uptake_meq_l_d[:, -1]))
+    assert twin["uptake"]["alkalinity"]["now"]["q50"] == pytest.approx(meq * 2.80385, rel=1e-5)
+    # The factory's draws all have half a mole of calcium for each equivalent.
+    assert twin["calcium_per_alkalinity"]["q50"] == pytest.approx(7.1470, rel=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("unit", "per_meq"), [("meq/L", 1.0), ("mmol/L", 1.0), ("mg/L CaCO3", 50.043)]
+)
+def test_alkalinity_unit_is_that_of_the_band(make_study, unit, per_meq):
+    """A keeper who thinks in another unit gets every alkalinity in it.
+
+    50.043 mg/L of CaCO3 is 1 meq/L: half its molar mass of 100.086.
+    """
+    study = make_study("full")
+    band = study.tank.targets["alkalinity"]
+    targets = {**study.tank.targets, "alkalinity": Target(band.low, band.high, unit)}
+    twin = build_twin(replace(study, tank=replace(study.tank, targets=targets)))
+    level = float(np.median(study.posterior.alkalinity_now_meq_l))
+    assert twin["level_now"]["alkalinity"]["unit"] == unit
+    assert twin["level_now"]["alkalinity"]["q50"] == pytest.approx(level * per_meq, rel=1e-5)
+    assert twin["uptake"]["alkalinity"]["unit"] == f"{unit}/day"
+    assert twin["effluent"]["alkalinity"]["unit"] == unit
+
+
+def test_odd_readings_are_those_less_likely_ordinary_than_not(make_study):
+    """A slip is listed with its row and the value as the keeper wrote it."""
+    study = make_study("full")
+    slip = study.posterior.checks[3].reading
+    (odd,) = build_twin(study)["odd_readings"]
+    assert odd["row"] == slip.row
+    assert odd["value"] == pytest.approx(slip.value * 2.80385, rel=1e-5)
+    assert odd["unit"] == "dKH"
+    assert odd["entry"] == "alkalinity"
+    assert odd["chance_ordinary"] < 0.5
+
+
+def test_flagged_entries_are_all_listed(make_study):
+    """What was flagged on reading the log is never hidden."""
+    flagged = build_twin(make_study("full"))["flagged"]
+    assert [entry["flags"] for entry in flagged] == [
+        ["outside the usual range"],
+        ["a large change"],
+    ]
+
+
+def test_numbers_that_are_not_finite_become_null(make_study):
+    """The file stays valid JSON even where a check could not be computed."""
+    text = to_json(build_twin(make_study("failed")))
+    assert json.loads(text)["diagnostics"]["r_hat_max"] is None
+    assert "NaN" not in text
+    assert "Infinity" not in text
+
+
+def test_keys_are_sorted_and_text_ends_with_a_newline(make_study):
+    """Two files can be compared line by line."""
+    text = to_json(build_twin(make_study("full")))
+    assert list(json.loads(text)) == sorted(json.loads(text))
+    assert text.endswith("}\n")
+
+
+def test_seconds_only_on_request(make_study):
+    """Timings differ from run to run, so they would break byte-for-byte repeatability."""
+    study = make_study("full")
+    assert build_twin(study)["diagnostics"]["seconds"] == {}
+    assert build_twin(study, timings=True)["diagnostics"]["seconds"] == {"fit": 1.5}
+
+
+@pytest.mark.parametrize(
+    ("variant", "level"),
+    [("full", "high"), ("failed", "low"), ("net change", "medium"), ("no reactor", "medium")],
+)
+def test_trust_falls_with_what_the_model_cannot_know(make_study, variant, level):
+    """Trust is worded apart from the width of the range."""
+    assert build_twin(make_study(variant))["trust"]["level"] == level
+
+
+def test_quantiles_of_known_draws():
+    """Quantiles of 0..100 are their own percentages."""
+    found = quantiles(np.arange(101.0))
+    assert [found[key] for key in ("q05", "q25", "q50", "q75", "q95", "mean")] == pytest.approx(
+        [5, 25, 50, 75, 95, 50]
+    )
+
+
+def test_the_guide_names_every_key(make_study):
+    """DEVELOPERS.md has a row for each part of the twin."""
+    guide = (Path(__file__).parents[3] / "DEVELOPERS.md").read_text(encoding="utf-8")
+    told = guide[guide.index("## The JSON twin") : guide.index("## Dependencies")]
+    assert {key for key in build_twin(make_study("full")) if f"`{key}`" not in told} == set()
+
+
+def test_change_over_keeps_the_contract(study):
+    """Dated steps, each with pump, dosing, retest and the readings that count; in order."""
+    twin = json.loads(to_json(build_twin(study)))
+    steps = twin["change_over"]
+    planned = study.job.change_over.steps if study.job else ()
+    assert len(steps) == len(planned)
+    for step, told in zip(steps, planned, strict=True):
+        assert date.fromisoformat(step["date"]) == told.set_on
+        assert date.fromisoformat(step["retest_on"]) == told.retest_on
+        assert step["flow_ml_h"] == told.flow_ml_h
+        assert set(step["dose_rates"]) <= set(study.tank.solutions)
+        assert is_q(step["alkalinity"])
+        assert ordered(step["alkalinity"])
+        assert step["takes"] == told.takes_ml_d
+    for step, following in pairwise(steps):
+        assert step["retest_on"] == following["date"]
+    plan = twin["change_over_plan"]
+    if steps:
+        rule = plan["steering"]
+        # 1 meq/L is 2.80385 dKH (DIN: 10 mg/L of CaO each).
+        told = study.job.change_over.steering
+        assert rule["hold_above"] == pytest.approx(2.80385 * told.above_meq_l, rel=1e-5)
+        assert rule["readings"] == sorted(rule["readings"])
+        assert len(plan["levels"]) == plan["judged_days"]
+        assert 0 <= plan["overnight_probability"] <= plan["probability"] <= 1
+        by_date = {level["date"]: level for level in plan["levels"]}
+        assert by_date[steps[0]["retest_on"]]["q50"] == steps[0]["alkalinity"]["q50"]
+        assert is_q(plan["self_regulation_days"])
+
+
+def test_today_is_the_first_step(study):
+    """What is set now is the first step where there are steps, else the setting."""
+    twin = build_twin(study)
+    today, setting = twin["flow"]["today"], twin["flow"]["recommended"]
+    if setting is None:
+        assert today is None
+        return
+    steps = twin["change_over"]
+    assert today["steps"] == len(steps)
+    assert today["set_to"] == (steps[0]["flow_ml_h"] if steps else setting["set_to"])
+    if not steps:
+        assert today["action"] == twin["flow"]["action"]
+
+
+@pytest.mark.parametrize(
+    ("current", "first", "action"),
+    [
+        (None, 0.0, "off"),
+        (None, 300.0, "start"),
+        (300.0, 300.0, "leave"),
+        (300.0, 200.0, "lower"),
+        (200.0, 300.0, "raise"),
+    ],
+)
+def test_action_of_the_first_step(make_study, current, first, action):
+    """Told from what the pump does now, not from where the hand-over ends."""
+    study = make_study("start")
+    plan = study.job.change_over
+    steps = (replace(plan.steps[0], flow_ml_h=first), *plan.steps[1:])
+    flow = replace(study.recommendation.flow, current_ml_h=current)
+    changed = replace(
+        study,
+        recommendation=replace(study.recommendation, flow=flow),
+        job=replace(study.job, change_over=replace(plan, steps=steps)),
+    )
+    assert build_twin(changed)["flow"]["today"]["action"] == action
+
+
+def test_supplies_keep_the_contract(study):
+    """Days left where the charge is known, else null; CO2 is the reactor job's own figure."""
+    twin = build_twin(study)
+    stock = study.job and study.job.supplies
+    for name in ("media", "co2"):
+        days = twin["supplies"][f"{name}_days_left"]
+        assert (days is None) == (stock is None or getattr(stock, name) is None)
+        assert days is None or (is_q(days) and ordered(days))
+    if stock is not None:
+        used = twin["supplies"]["co2_g_per_day"]["q50"]
+        assert used == pytest.approx(float(np.median(stock.co2_g_d)), rel=1e-5)
+
+
+def test_refill_is_dated_from_the_last_entry(make_study):
+    """45 days from the last entry; null where the supply outlasts ten years."""
+    study = make_study("full")
+    media = build_twin(study)["supplies"]["media"]
+    days = (date.fromisoformat(media["refill_on"]["middle"]) - study.log.end.date()).days
+    assert days == pytest.approx(media["refill_days"]["q50"], abs=1)
+    assert media["refill_on"]["earliest"] < media["refill_on"]["latest"]
+    assert build_twin(make_study("leave"))["supplies"]["co2"]["refill_on"]["middle"] is None
+
+
+def test_failed_fit_has_no_reactor_job(make_study):
+    """Empty or null, with every key in its place."""
+    twin = build_twin(make_study("failed"))
+    assert twin["change_over"] == []
+    for key in ("change_over_plan", "chamber", "tank_ph", "magnesium", "outlook", "watch"):
+        assert twin[key] is None
+    assert twin["supplies"]["media_days_left"] is None
+    assert twin["supplies"]["notes"] == []
+
+
+def test_outlook_and_magnesium_are_in_the_keepers_unit(make_study):
+    """1 mmol/L of calcium is 40.078 mg/L, of magnesium 24.305 (IUPAC standard atomic weights)."""
+    study = make_study("full")
+    twin = build_twin(study)
+    ahead = study.job.outlook
+    for name, weight in (("calcium", 40.078), ("magnesium", 24.305)):
+        change = float(np.median(getattr(ahead, name).change[3]))
+        assert twin["outlook"][name]["unit"] == "mg/L"
+        assert twin["outlook"][name]["change"]["3"]["q50"] == pytest.approx(
+            weight * change, rel=1e-4
+        )
+    month = 30 * 24.305 * float(np.median(study.job.supplies.magnesium.trend_mmol_l_d))
+    assert twin["magnesium"]["change_per_month"]["q50"] == pytest.approx(month, rel=1e-4)
+
+
+def test_watch_chances_add_up_and_sizes_carry_no_sign(study):
+    """What may have changed and nothing at all share the whole chance."""
+    found = build_twin(study)["watch"]
+    if found is None:
+        return
+    total = found["nothing_probability"] + sum(c["probability"] for c in found["changes"])
+    assert total == pytest.approx(1.0, abs=1e-4)
+    assert all(0 <= c["size"]["q05"] <= c["size"]["q95"] for c in found["changes"])
+    assert {c["size"]["unit"] for c in found["changes"]} <= {"%", "dKH/day"}
+    assert found["window_days"] == len(found["days"])
+
+
+def test_chamber_grid_has_its_axes(study):
+    """What the figure draws stands in the twin; CO2 without bound is null."""
+    found = json.loads(to_json(build_twin(study)))["chamber"]
+    if found is None:
+        return
+    shape = len(found["ph_axis"]), len(found["flow_axis_ml_h"])
+    for key in ("supply_over_need", "holding_probability"):
+        assert np.array(found[key]).shape == shape
+    assert len(found["co2_g_per_day"]) == shape[0]
+    assert found["co2_g_per_day"][-1] is None
+    assert (found["region"] is None) == (found["least_co2_g_per_day"] is None)
+
+
+def test_next_tests_keep_the_contract(study):
+    """Ranked by expected width; percentages follow from the widths; nothing after a failed fit."""
+    twin = build_twin(study)
+    tests = twin["next_tests"]
+    if twin["diagnostics"]["failures"]:
+        assert tests == []
+        assert twin["testing"] is None
+        return
+    assert len(tests) >= 1
+    widths = [one["expected_width"] for one in tests]
+    assert widths == sorted(widths)
+    for one in tests:
+        assert {"test", "repeats", "width_now", "narrowing_mc_error_pct", "minutes"} <= one.keys()
+        part = 100 * (1 - one["expected_width"] / one["width_now"])
+        assert one["narrowing_pct"] == pytest.approx(part, abs=1e-3)
+    widths = twin["testing"]["how_much"]["width_by_tests"]
+    assert widths == sorted(widths, reverse=True)
+
+
+def test_a_test_with_a_risk_is_ranked_but_not_put_first(make_study):
+    """Stopping all additions narrows most here; the advice is the safe test of fewest minutes."""
+    twin = build_twin(make_study("full"))
+    assert twin["next_tests"][0]["risk"]
+    line = str(next_test_lines(Numbers(twin))[0].striptags())
+    assert "stop all additions" not in line
+    assert "test tank alkalinity, 3 times" in line
