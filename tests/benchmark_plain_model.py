@@ -38,14 +38,13 @@ from estimator.fit.schedule import (
     PULSE,
     TANK_ALKALINITY,
     TANK_CALCIUM,
-    TERMS,
     UNIT,
     Schedule,
     build_schedule,
-    lit_fraction,
 )
 from estimator.inputs.tank import Tank
 from estimator.synthetic.simulation import simulate_log
+from estimator.water.light import TERMS, lit_fraction
 
 DAYS = 120
 

@@ -13,11 +13,12 @@ import pytest
 from estimator import units
 from estimator.fit.kalman import System
 from estimator.fit.posterior import Diagnostics, Posterior
-from estimator.fit.schedule import PHYSICAL, Schedule, light_share, lit_fraction
+from estimator.fit.schedule import PHYSICAL, Schedule
 from estimator.inputs.dosing import Solution, solution_from_strengths
 from estimator.inputs.records import Action, Reading, TankLog
 from estimator.inputs.tank import Composition, Kit, Reactor, Tank, Target
 from estimator.synthetic.simulation import Truth
+from estimator.water.light import light_share, lit_fraction
 
 DKH = units.MEQ_L_PER_DKH
 CA = units.CA_G_MOL

@@ -16,11 +16,13 @@ ORDER = {
     "estimator": {
         "errors": (),
         "units": (),
+        "remark": (),
+        "unknowns": (),
         "inputs": (
             *("parameters", "dosing", "tank", "records"),
             *("text", "tank_file", "log_file", "read"),
         ),
-        "water": ("carbonate", "settings"),
+        "water": ("carbonate", "settings", "light", "supply"),
         "fit": (
             *("kalman", "schedule", "mass_balance", "priors", "likelihood", "model", "sampling"),
             *("watch", "posterior"),

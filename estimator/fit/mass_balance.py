@@ -42,11 +42,11 @@ from estimator.fit.schedule import (
     TANK_ALKALINITY,
     TANK_CALCIUM,
     TANK_NITRATE,
-    TERMS,
     UNIT,
     WATER_ALKALINITY,
     WATER_CALCIUM,
 )
+from estimator.water.light import TERMS
 
 # Positions in the parameter vector; gains and repeatabilities follow.
 VOLUME, LIGHT_SHARE, UPTAKE, UPTAKE_SCALE, CALCIUM_SHARE, GAIN_X, EXPONENT, DRIFT, X_DRIFT = range(

@@ -40,10 +40,11 @@ from estimator.fit.priors import (
     prior_table,
 )
 from estimator.fit.sampling import Trace
-from estimator.fit.schedule import Schedule, day_shape, light_share, lit_fraction
+from estimator.fit.schedule import Schedule
 from estimator.inputs.parameters import ALKALINITY
 from estimator.inputs.records import Reading
 from estimator.inputs.tank import Tank
+from estimator.water.light import day_shape, light_share, lit_fraction
 
 R_HAT_LIMIT = 1.01
 ESS_LIMIT = 400

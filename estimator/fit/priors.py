@@ -12,10 +12,11 @@ import numpy as np
 from numba import njit
 
 from estimator import units
-from estimator.fit.schedule import Schedule, lit_fraction
+from estimator.fit.schedule import Schedule
 from estimator.inputs.parameters import PARAMETERS
 from estimator.inputs.tank import Tank
 from estimator.water import carbonate
+from estimator.water.light import lit_fraction
 
 BOTTLE_CORRELATION = 0.5
 """Of the log gains of two bottles of one kit: half kit, half lot (common practice, no source)."""

@@ -16,7 +16,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from itertools import pairwise
-from math import factorial
 from typing import NamedTuple
 
 import numpy as np
@@ -27,13 +26,12 @@ from estimator.inputs.parameters import ALKALINITY, CALCIUM, NITRATE
 from estimator.inputs.records import Action, Reading, TankLog
 from estimator.inputs.tank import Kit, Tank
 from estimator.water import carbonate
+from estimator.water.light import FACTORIALS, TERMS, pulse_moments
 from estimator.water.settings import Settings, actions_of, day_of, origin_of, settings_of
+from estimator.water.supply import media_calcium_share
 
 MOST_STEPS = 20_000
 """Steps of one log: 25 years of days, half of them with a reading."""
-TERMS = 14
-"""Terms of the series kept."""
-
 
 PHYSICAL = 9
 """Parameters of the mass balance that stand before gains and repeatabilities."""
@@ -215,70 +213,6 @@ class Schedule:
         return len(self.day_step)
 
 
-def light_share(light_ratio: np.ndarray, lit_fraction: float) -> np.ndarray:
-    """φ, the share of the daily uptake that follows the light pulse.
-
-    From mean lit rate = L × dark rate and a daily mean of 1:
-    φ = (L − 1)f / (1 + f(L − 1)).
-    """
-    return (light_ratio - 1) * lit_fraction / (1 + lit_fraction * (light_ratio - 1))
-
-
-def lit_fraction(tank: Tank) -> float:
-    """Lit fraction of the day; lights may cross midnight."""
-    return ((tank.lights_off_h - tank.lights_on_h) % units.HOURS_PER_DAY) / units.HOURS_PER_DAY
-
-
-_FACTORIALS = np.array([factorial(j) for j in range(TERMS)], dtype=float)
-_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(24)
-
-
-def pulse_moments(start_d: np.ndarray, end_d: np.ndarray, tank: Tank) -> np.ndarray:
-    """∫ (end − t)^j p(t) dt / j! over each span, for the light pulse p of daily mean 1.
-
-    p is a half-sine over the lit hours. Gauss-Legendre with 24 nodes on each lit piece is exact
-    to rounding for spans of a day or less.
-
-    Args:
-        start_d, end_d: (n,) days after a local midnight, end_d − start_d <= 1.
-        tank: for its lit hours.
-
-    Returns:
-        (n, TERMS), days^(j+1).
-    """
-    on = tank.lights_on_h / units.HOURS_PER_DAY
-    lit = lit_fraction(tank)
-    moments = np.zeros((len(start_d), TERMS))
-    orders = np.arange(TERMS)
-    for shift in (-1, 0, 1):
-        rise = np.floor(start_d) + shift + on
-        low = np.maximum(start_d, rise)
-        high = np.minimum(end_d, rise + lit)
-        half = 0.5 * np.clip(high - low, 0.0, None)
-        at = low[:, None] + half[:, None] * (_NODES + 1)
-        height = 0.5 * np.pi / lit * np.sin(np.pi * (at - rise[:, None]) / lit)
-        back = (end_d[:, None] - at)[:, :, None] ** orders
-        moments += half[:, None] * np.einsum("k,nk,nkj->nj", _WEIGHTS, height, back)
-    return moments / _FACTORIALS
-
-
-def day_shape(tank: Tank, share: np.ndarray, time_d: float) -> np.ndarray:
-    """∫ (s − 1) from midnight to each time of day, less its mean over the day, in days.
-
-    A level under steady supply stands this many days of uptake below its daily mean.
-
-    Args:
-        tank: for its lit hours.
-        share: φ, any shape.
-        time_d: time of day as a fraction of a day, a scalar.
-    """
-    grid = np.linspace(0.0, 1.0, 289)
-    pulse = np.concatenate([[0.0], np.cumsum(pulse_moments(grid[:-1], grid[1:], tank)[:, 0])])
-    running = pulse - grid
-    centred = running - np.trapezoid(running, grid)
-    return share * np.interp(time_d, grid, centred)
-
-
 # Where a used reading finds its kind, by (sample, parameter).
 _KINDS = {
     ("tank", ALKALINITY.name): TANK_ALKALINITY,
@@ -291,15 +225,6 @@ _KINDS = {
     ("reference", ALKALINITY.name): KNOWN_SOLUTION,
     ("reference", CALCIUM.name): KNOWN_SOLUTION,
 }
-
-
-def media_calcium_share(tank: Tank) -> float:
-    """α: mol of calcium dissolved per equivalent; magnesium takes its share of the media's volume.
-
-    CaCO3 gives ½ (2 equivalents per mole, Middelburg et al. 2020, Table 2, R11).
-    """
-    magnesium = tank.reactor.magnesium_media_fraction if tank.reactor else 0.0
-    return 0.5 * (1.0 - magnesium)
 
 
 def used_readings(log: TankLog, tank: Tank) -> tuple[Reading, ...]:
@@ -401,7 +326,7 @@ def point_moments(
         found = int(np.searchsorted(start_d[spans], time, side="right")) - 1
         at = spans[found] if time < end_d[spans[found]] else len(start_d) - 1
         back = max(end_d[at] - time, 0.0)
-        moments[at] += amount * back ** np.arange(TERMS) / _FACTORIALS
+        moments[at] += amount * back ** np.arange(TERMS) / FACTORIALS
     return moments
 
 
@@ -415,7 +340,7 @@ def _moments(
     span = end - start
     moments = np.zeros((len(span), 3, TERMS))
     orders = np.arange(TERMS)
-    moments[:, UNIT] = span[:, None] ** (orders + 1) / _FACTORIALS / (orders + 1)
+    moments[:, UNIT] = span[:, None] ** (orders + 1) / FACTORIALS / (orders + 1)
     moving = span > 0
     moments[moving, PULSE] = pulse_moments(start[moving], end[moving], tank)
     alkalinity_rate = np.array([settings.alkalinity_rate_meq_d.at(t) for t in since])

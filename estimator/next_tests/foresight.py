@@ -39,16 +39,10 @@ from estimator.fit.priors import (
     theta_at,
 )
 from estimator.fit.sampling import Trace, made_up_trace, thinned
-from estimator.fit.schedule import (
-    TANK_ALKALINITY,
-    Schedule,
-    build_schedule,
-    day_shape,
-    light_share,
-    lit_fraction,
-)
+from estimator.fit.schedule import TANK_ALKALINITY, Schedule, build_schedule
 from estimator.inputs.records import Action, Reading, TankLog
 from estimator.inputs.tank import Tank
+from estimator.water.light import day_shape, light_share, lit_fraction
 from estimator.water.settings import day_of
 
 DRAWS = 1000

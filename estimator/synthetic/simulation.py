@@ -15,10 +15,11 @@ import numpy as np
 from numba import njit
 
 from estimator import units
-from estimator.fit.schedule import lit_fraction, media_calcium_share
 from estimator.inputs.records import Reading, TankLog
 from estimator.inputs.tank import Tank
 from estimator.water import carbonate
+from estimator.water.light import lit_fraction
+from estimator.water.supply import media_calcium_share
 
 STEP_D = 1.0 / 96.0
 """Longest integration step: a quarter of an hour."""

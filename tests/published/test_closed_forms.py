@@ -15,6 +15,7 @@ from estimator.fit.likelihood import draw_path_at, frame_of
 from estimator.fit.priors import prior_table
 from estimator.fit.schedule import build_schedule
 from estimator.synthetic.simulation import simulate_levels
+from estimator.water import light
 
 DKH = units.MEQ_L_PER_DKH
 DAYS = 24
@@ -137,7 +138,7 @@ def test_two_perfect_readings_are_the_hand_method(make_tank, make_log) -> None:
         uptake = natural[2] + theta[3] * change
         # Noon to noon: half of the first day's light and half of the last's.
         share = np.ones(days + 1)
-        lit = layout_of.pulse_moments(np.array([0.5]), np.array([1.0]), tank)[0, 0]
+        lit = light.pulse_moments(np.array([0.5]), np.array([1.0]), tank)[0, 0]
         share[0] = (1 - theta[1]) * 0.5 + theta[1] * lit
         share[-1] = 1 - share[0]
         assert share @ uptake / days == pytest.approx((first - last) / days, rel=1e-5)

@@ -34,10 +34,11 @@ from keepers import CA, DKH, Case, keeper_case
 from estimator.advice.flow import to_ml_h
 from estimator.fit.posterior import Posterior, collect
 from estimator.fit.sampling import sample
-from estimator.fit.schedule import build_schedule, day_shape, light_share, lit_fraction
+from estimator.fit.schedule import build_schedule
 from estimator.inputs.records import Action, Reading, TankLog
 from estimator.inputs.tank import Tank
 from estimator.synthetic.simulation import round_to_step, simulate_levels, simulate_log
+from estimator.water.light import day_shape, light_share, lit_fraction
 
 DRAWS = 250
 DAY = timedelta(days=1)

@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 
 from estimator import units
-from estimator.fit.schedule import day_shape, light_share, lit_fraction
 from estimator.inputs.read import Inputs
 from estimator.study import Study, run_study
 from estimator.synthetic.demo_case import LOG_NAME, TANK_NAME, Demo, make_demo, write_demo
 from estimator.synthetic.simulation import simulate_levels
+from estimator.water.light import day_shape, light_share, lit_fraction
 
 FOLDER = Path(__file__).parents[2] / "demo"
 

@@ -11,9 +11,10 @@ from scipy import integrate
 
 from estimator.fit.kalman import log_likelihood_and_adjoint
 from estimator.fit.mass_balance import fill, pull_back
-from estimator.fit.schedule import build_schedule, media_calcium_share
+from estimator.fit.schedule import build_schedule
 from estimator.synthetic.simulation import simulate_levels
 from estimator.water import carbonate
+from estimator.water.supply import media_calcium_share
 
 
 def filled(made, theta, spread=None):

@@ -19,15 +19,11 @@ from estimator.fit.schedule import (
     NOTHING,
     PULSE,
     TANK_ALKALINITY,
-    TERMS,
     UNIT,
     build_schedule,
-    day_shape,
-    light_share,
-    lit_fraction,
-    pulse_moments,
     used_readings,
 )
+from estimator.water.light import TERMS, day_shape, light_share, lit_fraction, pulse_moments
 
 LIGHTS = [(10.0, 20.0), (15.0, 1.5), (22.0, 6.0), (0.0, 12.0), (12.0, 0.0)]
 
