@@ -354,7 +354,7 @@ def _tally(tanks: int) -> Iterator[Callable[[TankOutcome], None]]:
 def _fit(inputs: Inputs, seed: int, minutes: float) -> Study:
     with _stopping(), _progress() as progress:
         # Loading PyMC takes seconds, so the bar is up first.
-        from estimator.study import run_study
+        from estimator.pipeline import run_study
 
         return run_study(inputs, seed=seed, progress=progress, minutes_per_week=minutes)
 

@@ -364,7 +364,7 @@ def _study(job: TankJob) -> Json:
     where = destination(job.page, (job.log, job.tank))
     inputs = read_inputs(job.log, job.tank, now=job.now)
 
-    from estimator.study import run_study
+    from estimator.pipeline import run_study
 
     study = run_study(inputs, seed=job.seed, cores=1, minutes_per_week=job.minutes_per_week)
 

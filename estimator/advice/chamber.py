@@ -24,9 +24,10 @@ import numpy as np
 
 from estimator import units
 from estimator.advice.flow import CO2_PER_CACO3, HORIZON_DAYS, is_planned, to_l_d, to_ml_h
-from estimator.fit.posterior import Posterior, supply_flow_l_d
+from estimator.fit.posterior import Posterior
 from estimator.fit.priors import USUAL_CALIBRATION_SD
-from estimator.fit.schedule import EFFLUENT_SCATTER, PH_STEP_SD, START_CALCIUM
+from estimator.fit.schedule import EFFLUENT_SCATTER, PH_STEP_SD
+from estimator.fit.start import START_CALCIUM
 from estimator.inputs.parameters import ALKALINITY, CALCIUM, PH
 from estimator.inputs.records import Reading, TankLog
 from estimator.inputs.tank import Reactor, Tank
@@ -259,14 +260,9 @@ def held_at(posterior: Posterior, chamber: Chamber, ph: float) -> Held:
         gain = other.gain_at(saturation) * np.exp(spread * chamber.surprise)
     most = other.gain_at(np.maximum(saturation, 1.0)) * chamber.ceiling_factor
     most = np.maximum(most, _LEAST_GAIN)
-    needed = supply_flow_l_d(
-        posterior.uptake_now_meq_l_d,
-        posterior.volume_l,
-        gain,
-        posterior.exponent,
-        posterior.reference_flow_l_d,
-    )
-    load = np.clip(posterior.uptake_now_meq_l_d, 0.0, None) * posterior.volume_l
+    state = posterior.state
+    load = state.load_meq_d
+    needed = state.law._replace(increment_meq_l=gain).flow_for(load)
     at_ceiling = needed * most < load
     if moved:
         needed = np.maximum(needed, load / most)

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from estimator import units
+from estimator.fit.forecast import hold_chances
 from estimator.fit.posterior import Posterior
 from estimator.inputs.parameters import ALKALINITY, CALCIUM
 from estimator.inputs.tank import Reactor, Tank, Target
@@ -96,60 +97,6 @@ class Recommendation:
     co2_g_d: np.ndarray
 
 
-def future_levels(
-    posterior: Posterior,
-    flows_l_d: np.ndarray,
-    dosed_meq_d: float,
-    days: int,
-    rng: np.random.Generator,
-) -> np.ndarray:
-    """Daily mean alkalinity at each flow, uptake and effluent strength still drifting.
-
-    The same random numbers serve every flow, so that differences between flows are not noise.
-
-    Water changes to come are left out.
-
-    Args:
-        posterior: draws (s,).
-        flows_l_d: (f,) candidate flows, L/day.
-        dosed_meq_d: alkalinity dosed beside.
-        days: length of the horizon.
-        rng: for the drift.
-
-    Returns:
-        (days, s, f) meq/L.
-    """
-    s = len(posterior.volume_l)
-    flow = np.asarray(flows_l_d, dtype=float)[None, :]
-    exponent = posterior.exponent[:, None]
-    reference = posterior.reference_flow_l_d
-    if reference is None:
-        # A planned reactor's strength is the same at whatever flow it will be set to.
-        exponent, reference = np.zeros_like(exponent), 1.0
-    respond = np.where(flow > 0, (np.maximum(flow, 1e-12) / reference) ** -exponent, 0.0)
-    kappa = flow / posterior.volume_l[:, None] * respond
-    decay = kappa * (1 - exponent)
-    fading = np.exp(-decay)
-    lasting = np.where(decay > 1e-9, -np.expm1(-decay) / np.maximum(decay, 1e-9), 1.0)
-    steady = decay * posterior.middle_meq_l + (dosed_meq_d / posterior.volume_l)[:, None]
-    uptake = posterior.uptake_now_meq_l_d.copy()
-    strength = np.ones(s)
-    level = np.broadcast_to(posterior.alkalinity_now_meq_l[:, None], kappa.shape)
-    levels = np.empty((days, *kappa.shape))
-    for day in range(days):
-        uptake = uptake + posterior.uptake_scale * posterior.drift * rng.standard_normal(s)
-        strength = strength + posterior.effluent_drift * rng.standard_normal(s)
-        gain = (posterior.effluent_gain_meq_l * strength)[:, None]
-        level = level * fading + lasting * (kappa * gain + steady - uptake[:, None])
-        levels[day] = level
-    return levels
-
-
-def in_band_probability(levels: np.ndarray, target: Target) -> np.ndarray:
-    """Share of draws (f,) whose every daily mean lies in the band. levels (days, s, f)."""
-    return np.all((levels >= target.low) & (levels <= target.high), axis=0).mean(axis=0)
-
-
 def to_ml_h(flow_l_d: np.ndarray) -> np.ndarray:
     """Pump setting from L/day."""
     return flow_l_d * 1000 / units.HOURS_PER_DAY
@@ -203,6 +150,12 @@ def _round_outward(needed_ml_h: np.ndarray, pump: Reactor) -> tuple[float, float
     return float(np.floor(low / step + 1e-9) * step), float(np.ceil(high / step - 1e-9) * step)
 
 
+def _drift_noise(posterior: Posterior, seed: int) -> np.ndarray:
+    """(days, s, 2) standard normal, for the drift of uptake and effluent over the horizon."""
+    shape = (HORIZON_DAYS, 2, len(posterior.volume_l))
+    return np.random.default_rng(seed).standard_normal(shape).transpose(0, 2, 1).copy()
+
+
 def _choose(
     posterior: Posterior, pump: Reactor, target: Target, low: float, high: float, seed: int
 ) -> tuple[float, float] | None:
@@ -222,9 +175,8 @@ def _choose(
         return None
 
     def probability(multiples: np.ndarray) -> np.ndarray:
-        rng = np.random.default_rng(seed)
         flows = to_l_d(multiples * step)
-        return in_band_probability(future_levels(posterior, flows, 0.0, HORIZON_DAYS, rng), target)
+        return hold_chances(posterior.state, flows, target, _drift_noise(posterior, seed))[0]
 
     alkalinity = posterior.alkalinity_now_meq_l
     if np.mean((alkalinity >= target.low) & (alkalinity <= target.high)) < 0.5:
@@ -259,14 +211,9 @@ def recommend(posterior: Posterior, tank: Tank, seed: np.random.SeedSequence) ->
     current = current_probability = None
     if posterior.reference_flow_l_d is not None:
         current = float(to_ml_h(np.array(posterior.present_flow_l_d)))
-        future = future_levels(
-            posterior,
-            np.array([posterior.present_flow_l_d]),
-            dosed,
-            HORIZON_DAYS,
-            np.random.default_rng(draw_seed),
-        )
-        current_probability = float(in_band_probability(future, target)[0])
+        noise, flows = _drift_noise(posterior, draw_seed), np.array([posterior.present_flow_l_d])
+        future = hold_chances(posterior.state, flows, target, noise, dosed_meq_d=dosed)
+        current_probability = float(future[0, 0])
     setting = probability = None
     if not reasons:
         low, high = _round_outward(needed, pump)

@@ -24,13 +24,13 @@ import numpy as np
 
 from estimator.advice.supplies import MAGNESIUM_SHARE_SD, UNSTATED_WATER_MAGNESIUM, Magnesium
 from estimator.fit.posterior import Posterior
-from estimator.fit.schedule import (
+from estimator.fit.schedule import Schedule
+from estimator.fit.start import (
     START_CALCIUM,
     UNSTATED_WATER_ALKALINITY,
     UNSTATED_WATER_CALCIUM,
     WATER_ALKALINITY_SD,
     WATER_CALCIUM_SD,
-    Schedule,
 )
 from estimator.inputs.parameters import ALKALINITY, CALCIUM, MAGNESIUM, PARAMETERS
 from estimator.inputs.records import TankLog

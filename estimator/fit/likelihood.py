@@ -6,23 +6,16 @@ times larger, which keeps heavy tails exact; given the classes everything is Gau
 
 from __future__ import annotations
 
-from typing import NamedTuple
-
 import numpy as np
 from numba import njit
 
 from estimator.fit.kalman import System, draw_states, forward, log_likelihood_and_adjoint
 from estimator.fit.mass_balance import fill, pull_back
 from estimator.fit.priors import (
-    PriorArrays,
-    PriorTable,
     natural_at,
-    prior_table,
     pull_to_z,
-    theta_at,
 )
-from estimator.fit.schedule import Schedule, Shape
-from estimator.inputs.tank import Tank
+from estimator.fit.problem import Problem
 
 MISREAD_SPREAD = np.array([1.0, 4.0, 16.0, 64.0])
 """Error sd of each class of reading over that of an ordinary one."""
@@ -30,62 +23,32 @@ MISREAD_CHANCE = np.array([0.96, 0.03, 0.008, 0.002])
 """Prior chance of each class: about one hobby reading in 25 is odd (common practice, no source)."""
 
 
-class Frame(NamedTuple):
-    """All that the compiled likelihood needs beside z and the spreads."""
-
-    steps: np.ndarray
-    moments: np.ndarray
-    shape: Shape
-    mean: np.ndarray
-    covariance: np.ndarray
-    root: np.ndarray
-    reading_step: np.ndarray
-    arrays: PriorArrays
-
-
-def frame_of(schedule: Schedule, table: PriorTable) -> Frame:
-    """The frame of one log; `root` is a root of the start covariance, which may be singular."""
-    values, vectors = np.linalg.eigh(schedule.covariance)
-    return Frame(
-        steps=schedule.steps,
-        moments=schedule.moments,
-        shape=schedule.shape,
-        mean=schedule.mean,
-        covariance=schedule.covariance,
-        root=np.ascontiguousarray(vectors * np.sqrt(np.clip(values, 0.0, None))),
-        reading_step=schedule.reading_step,
-        arrays=table.arrays,
-    )
-
-
-def compile_density(schedule: Schedule, tank: Tank) -> None:
+def compile_density(problem: Problem) -> None:
     """Compile the likelihood and its gradient, by running them once on this log."""
-    table = prior_table(schedule, tank)
-    readings = len(schedule.readings)
-    value_and_gradient(np.zeros(table.size), np.ones(readings), frame_of(schedule, table))
+    readings = len(problem.schedule.readings)
+    value_and_gradient(np.zeros(problem.priors.size), np.ones(readings), problem.frame)
 
 
-def compile_draws(schedule: Schedule, tank: Tank) -> None:
+def compile_draws(problem: Problem) -> None:
     """Compile what draws levels and classes, by running it once on this log.
 
     A second process can do this beside `compile_density`: compiled code is shared through numba's
     cache on disk, and on a machine's first run this saves seconds.
     """
-    table = prior_table(schedule, tank)
-    frame = frame_of(schedule, table)
-    theta = table.theta(table.natural(np.zeros(table.size)))
-    readings = len(schedule.readings)
+    frame, size, kits = problem.frame, problem.priors.size, len(problem.schedule.kits)
+    theta = problem.priors.natural(np.zeros(size))
+    readings = len(problem.schedule.readings)
     normals = np.zeros((len(frame.steps) + 1, frame.shape.size + 1))
     draw_path_at(theta, np.ones(readings), frame, normals)
     classes = np.zeros(readings, dtype=np.int64)
     flip_classes(theta, classes, np.zeros(2, dtype=np.int64), np.zeros((1, 3)), frame)
-    moves, kits = np.full((len(schedule.kits), 1), 0.5), np.ones(len(schedule.kits))
+    moves, ones = np.full((kits, 1), 0.5), np.ones(kits)
     sweep_errors(
-        np.zeros(table.size),
+        np.zeros(size),
         classes,
         frame,
-        kits,
-        kits,
+        ones,
+        ones,
         MISREAD_CHANCE,
         MISREAD_SPREAD,
         normals,
@@ -104,17 +67,22 @@ def _by_step(spread, frame):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def value_and_gradient(z, spread, frame):  # type: ignore[no-untyped-def]
-    """Log-likelihood and its gradient by z (p,); −inf and zeros where the numbers overflow."""
-    natural = natural_at(z, frame.arrays)
-    theta = theta_at(natural, frame.arrays)
-    by_step = _by_step(spread, frame)
-    system = fill(
+def system_of(theta, by_step, frame):  # type: ignore[no-untyped-def]
+    """The linear system of the log at parameters (p,) and spreads of readings by step (n,)."""
+    return fill(
         theta, by_step, frame.steps, frame.moments, frame.shape, frame.mean, frame.covariance
     )
+
+
+@njit(cache=True)
+def value_and_gradient(z, spread, frame):  # type: ignore[no-untyped-def]
+    """Log-likelihood and its gradient by z (p,); −inf and zeros where the numbers overflow."""
+    theta = natural_at(z, frame.arrays)
+    by_step = _by_step(spread, frame)
+    system = system_of(theta, by_step, frame)
     value, adjoint = log_likelihood_and_adjoint(system)
     gradient = pull_back(theta, by_step, frame.steps, frame.moments, frame.shape, adjoint)
-    pulled = pull_to_z(gradient, natural, frame.arrays)
+    pulled = pull_to_z(gradient, theta, frame.arrays)
     if not (np.isfinite(value) and np.isfinite(pulled.sum())):
         return -np.inf, np.zeros(len(z))
     return value, pulled
@@ -124,18 +92,10 @@ def value_and_gradient(z, spread, frame):  # type: ignore[no-untyped-def]
 def draw_path_at(theta, spread, frame, normals):  # type: ignore[no-untyped-def]
     """One exact draw of all states (n, d), and the readings it leads to expect (m,).
 
-    theta (q,), spread (m,), normals (n + 1, d + 1) standard normal numbers; zeros give the
+    theta (p,), spread (m,), normals (n + 1, d + 1) standard normal numbers; zeros give the
     smoothed mean.
     """
-    system = fill(
-        theta,
-        _by_step(spread, frame),
-        frame.steps,
-        frame.moments,
-        frame.shape,
-        frame.mean,
-        frame.covariance,
-    )
+    system = system_of(theta, _by_step(spread, frame), frame)
     path = draw_states(system, frame.root, normals)
     expected = np.empty(len(frame.reading_step))
     for m in range(len(expected)):
@@ -190,7 +150,7 @@ def sweep_errors(  # type: ignore[no-untyped-def]
     Returns:
         New z (p,) and classes (m,).
     """
-    theta = theta_at(natural_at(z, frame.arrays), frame.arrays)
+    theta = natural_at(z, frame.arrays)
     count = len(misread)
     spread = np.empty(count)
     for m in range(count):
@@ -255,19 +215,11 @@ def _pick_class(square, chance, misread_spread, uniform):  # type: ignore[no-unt
 
 @njit(cache=True)
 def system_at(theta, misread, frame):  # type: ignore[no-untyped-def]
-    """The linear system of the log at parameters (q,) and classes (m,): a `kalman.System`."""
+    """The linear system of the log at parameters (p,) and classes (m,): a `kalman.System`."""
     spread = np.empty(len(misread))
     for m in range(len(misread)):
         spread[m] = MISREAD_SPREAD[misread[m]]
-    return fill(
-        theta,
-        _by_step(spread, frame),
-        frame.steps,
-        frame.moments,
-        frame.shape,
-        frame.mean,
-        frame.covariance,
-    )
+    return system_of(theta, _by_step(spread, frame), frame)
 
 
 @njit(cache=True)
@@ -323,7 +275,7 @@ def flip_classes(theta, misread, candidates, moves, frame):  # type: ignore[no-u
     without the levels.
 
     Args:
-        theta: (q,) parameters.
+        theta: (p,) parameters.
         misread: (m,) classes.
         candidates: (c,) readings, c > 1.
         moves: (k, 3) uniform numbers: which reading, which other or which class, whether accepted.

@@ -25,17 +25,15 @@ from pytensor.compile.mode import Mode
 from pytensor.graph.basic import Apply
 from pytensor.graph.op import Op
 
+from estimator.fit.layout import EFFLUENT_ALKALINITY, EFFLUENT_CALCIUM
 from estimator.fit.likelihood import (
     MISREAD_CHANCE,
     MISREAD_SPREAD,
     flip_classes,
-    frame_of,
     sweep_errors,
     value_and_gradient,
 )
-from estimator.fit.priors import PriorTable, prior_table
-from estimator.fit.schedule import EFFLUENT_ALKALINITY, EFFLUENT_CALCIUM, Schedule
-from estimator.inputs.tank import Tank
+from estimator.fit.problem import Frame, Problem
 
 PLAIN_MODE = Mode(linker="py", optimizer="fast_run").excluding("fusion")
 """The graph is a few scalars around one compiled operation: a C compiler would cost seconds and
@@ -56,8 +54,8 @@ class TankLikelihood(Op):
     otypes = (pt.dscalar, pt.dvector)
     __props__ = ()
 
-    def __init__(self, schedule: Schedule, table: PriorTable, *, prior: bool = False) -> None:
-        self.frame = frame_of(schedule, table)
+    def __init__(self, frame: Frame, *, prior: bool = False) -> None:
+        self.frame = frame
         self.prior = prior
 
     def __eq__(self, other: object) -> bool:
@@ -110,15 +108,15 @@ class KitErrorStep(BlockedStep):
         self,
         vars: Any,
         *,
-        schedule: Schedule,
-        table: PriorTable,
+        problem: Problem,
         model: Any = None,
         rng: Any = None,
         blocked: bool = True,
     ) -> None:
         self.vars = vars
+        schedule, table = problem.schedule, problem.priors
         self.table = table
-        self.frame = frame_of(schedule, table)
+        self.frame = problem.frame
         self.rng = get_random_generator(rng)
         kind = schedule.steps["kind"][schedule.reading_step]
         self.effluent = np.flatnonzero(np.isin(kind, (EFFLUENT_ALKALINITY, EFFLUENT_CALCIUM)))
@@ -145,23 +143,23 @@ class KitErrorStep(BlockedStep):
                 self.rng.random(len(misread)),
             )
         if len(self.effluent) > 1:
-            theta = self.table.theta(self.table.natural(z))
+            theta = self.table.natural(z)
             moves = self.rng.random((EFFLUENT_MOVES, 3))
             misread = flip_classes(theta, misread, self.effluent, moves, self.frame)
         return point | {"z": z, "misread": misread}, [{}]
 
 
-def build_model(schedule: Schedule, tank: Tank) -> pm.Model:
+def build_model(problem: Problem) -> pm.Model:
     """The PyMC model of one log.
 
     Free variables: `z` (p,), standard normal numbers that `PriorTable` maps to the parameters, and
     `misread` (m,), the class of each reading. Potential: `readings`.
     """
-    table = prior_table(schedule, tank)
-    likelihood = TankLikelihood(schedule, table)
-    with pm.Model(coords={"parameter": [prior.name for prior in table.priors]}) as model:
+    likelihood = TankLikelihood(problem.frame)
+    names = [prior.name for prior in problem.priors.priors]
+    with pm.Model(coords={"parameter": names}) as model:
         z = pm.Normal("z", 0.0, 1.0, dims="parameter")
-        misread = pm.Categorical("misread", p=MISREAD_CHANCE, shape=len(schedule.readings))
+        misread = pm.Categorical("misread", p=MISREAD_CHANCE, shape=len(problem.schedule.readings))
         log_likelihood, _ = cast(list[Any], likelihood(z, misread))
         pm.Potential("readings", log_likelihood)
     return model

@@ -16,7 +16,6 @@ from estimator.fit.schedule import Schedule
 from estimator.inputs.parameters import PARAMETERS
 from estimator.inputs.tank import Tank
 from estimator.water import carbonate
-from estimator.water.light import lit_fraction
 
 BOTTLE_CORRELATION = 0.5
 """Of the log gains of two bottles of one kit: half kit, half lot (common practice, no source)."""
@@ -27,19 +26,6 @@ USUAL_CALIBRATION_SD = 0.05
 
 # The scale on which a prior is normal.
 IDENTITY, LOG, LOGIT = range(3)
-
-# Places of the physical parameters in a `PriorTable`; gains and repeatabilities follow.
-(
-    VOLUME_AT,
-    LIGHT_AT,
-    UPTAKE_AT,
-    SHARE_AT,
-    GAIN_AT,
-    EXPONENT_AT,
-    DRIFT_AT,
-    EFFLUENT_DRIFT_AT,
-) = range(8)
-PHYSICAL_PRIORS = 8
 
 
 @dataclass(frozen=True)
@@ -72,7 +58,7 @@ class Prior:
 
 
 def physical_priors(schedule: Schedule, tank: Tank) -> tuple[Prior, ...]:
-    """The priors of tank and reactor, in the order of `PARAMETER_NAMES`, canonical units.
+    """The priors of tank and reactor, in the order of `layout`, canonical units.
 
     - water volume: the keeper's figure and its stated error.
     - light ratio (mean lit over dark uptake): 2.5, 95 % in 1.25 to 5: measured 1.9 (Anthony et
@@ -147,8 +133,7 @@ class PriorArrays(NamedTuple):
     """All priors as one map from independent standard normal numbers z (p,) to parameters.
 
     x = centre + root z is normal with the stated spreads (bottles of one kit are correlated); each
-    x is then taken to its natural scale. `net_change`: no addition is in the log. `lit`: lit
-    fraction of the day.
+    x is then taken to its natural scale.
     """
 
     centre: np.ndarray
@@ -156,8 +141,6 @@ class PriorArrays(NamedTuple):
     scale: np.ndarray
     low: np.ndarray
     high: np.ndarray
-    net_change: bool
-    lit: float
 
 
 @dataclass(frozen=True)
@@ -177,10 +160,6 @@ class PriorTable:
         rows = [natural_at(row, self.arrays) for row in z.reshape(-1, self.size)]
         return np.array(rows).reshape(z.shape)
 
-    def theta(self, natural: np.ndarray) -> np.ndarray:
-        """theta (q,) as `mass_balance.fill` takes it, from natural parameters (p,)."""
-        return theta_at(natural, self.arrays)
-
 
 @njit(cache=True)
 def natural_at(z, arrays):  # type: ignore[no-untyped-def]
@@ -199,30 +178,9 @@ def natural_at(z, arrays):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def theta_at(natural, arrays):  # type: ignore[no-untyped-def]
-    """theta (q,) as `mass_balance.fill` takes it, from natural parameters (p,).
-
-    The light ratio becomes φ, and the scale of uptake changes is inserted: the starting uptake, or
-    1 dKH/day where only the net change is seen, around which a relative drift means nothing.
-    """
-    theta = np.empty(len(natural) + 1)
-    for a in range(len(natural)):
-        theta[a if a <= UPTAKE_AT else a + 1] = natural[a]
-    theta[UPTAKE_AT + 1] = units.MEQ_L_PER_DKH if arrays.net_change else natural[UPTAKE_AT]
-    excess = arrays.lit * (natural[LIGHT_AT] - 1.0)
-    theta[LIGHT_AT] = excess / (1.0 + excess)
-    return theta
-
-
-@njit(cache=True)
 def pull_to_z(gradient, natural, arrays):  # type: ignore[no-untyped-def]
-    """Gradient by z (p,) from that by theta (q,)."""
-    slope = np.empty(len(natural))
-    for a in range(len(natural)):
-        slope[a] = gradient[a if a <= UPTAKE_AT else a + 1]
-    if not arrays.net_change:
-        slope[UPTAKE_AT] += gradient[UPTAKE_AT + 1]
-    slope[LIGHT_AT] *= arrays.lit / (1.0 + arrays.lit * (natural[LIGHT_AT] - 1.0)) ** 2
+    """Gradient by z (p,) from that by the natural parameters (p,)."""
+    slope = gradient.copy()
     for a in range(len(natural)):
         if arrays.scale[a] == LOG:
             slope[a] *= natural[a]
@@ -256,7 +214,5 @@ def prior_table(schedule: Schedule, tank: Tank) -> PriorTable:
         scale=np.array([prior.scale for prior in table]),
         low=np.array([prior.low for prior in table]),
         high=np.array([prior.high for prior in table]),
-        net_change=not schedule.additions,
-        lit=lit_fraction(tank),
     )
     return PriorTable(priors=table, arrays=arrays)

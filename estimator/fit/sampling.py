@@ -17,11 +17,9 @@ from pymc.model.core import ValueGradFunction
 from scipy import optimize
 
 from estimator.errors import FitError
-from estimator.fit.likelihood import MISREAD_SPREAD, class_chances, draw_path_at, frame_of
+from estimator.fit.likelihood import MISREAD_SPREAD, class_chances, draw_path_at
 from estimator.fit.model import PLAIN_MODE, KitErrorStep, TankLikelihood, build_model
-from estimator.fit.priors import PriorTable, prior_table
-from estimator.fit.schedule import Schedule
-from estimator.inputs.tank import Tank
+from estimator.fit.problem import Problem
 
 CHAINS = 4
 TUNE = 200
@@ -54,12 +52,12 @@ class Trace:
 class _Density:
     """Log posterior of z (p,), classes of the readings held fixed."""
 
-    def __init__(self, model: pm.Model, schedule: Schedule, table: PriorTable) -> None:
+    def __init__(self, model: pm.Model, problem: Problem) -> None:
         z = model.rvs_to_values[model["z"]]
         classes = model.rvs_to_values[model["misread"]]
         start = model.initial_point(0)
         # The classes' own prior is for the Gibbs step.
-        density, _ = cast(list[Any], TankLikelihood(schedule, table, prior=True)(z, classes))
+        density, _ = cast(list[Any], TankLikelihood(problem.frame, prior=True)(z, classes))
         self.function = ValueGradFunction(
             [density],
             [z],
@@ -83,18 +81,16 @@ class _Density:
         return -float(value), -np.asarray(gradient)
 
 
-def _mode(
-    density: _Density, schedule: Schedule, table: PriorTable
-) -> tuple[np.ndarray, np.ndarray]:
+def _mode(density: _Density, problem: Problem) -> tuple[np.ndarray, np.ndarray]:
     """Posterior mode z (p,) and the classes (m,) there.
 
     Classes start as ordinary and are set to the likeliest one given the smoothed residuals, until
     they settle, so that one misread titration cannot pull the start away.
     """
-    frame = frame_of(schedule, table)
+    frame, table = problem.frame, problem.priors
     readings = frame.steps[frame.reading_step]
-    first_kit = table.size - len(schedule.kits)
-    normals = np.zeros((len(frame.steps) + 1, schedule.layout.size + 1))
+    first_kit = table.size - len(problem.schedule.kits)
+    normals = np.zeros((len(frame.steps) + 1, frame.shape.size + 1))
     misread = np.zeros(len(readings), dtype=int)
     z = np.zeros(table.size)
     for _ in range(ROBUST_ROUNDS):
@@ -103,7 +99,7 @@ def _mode(
             density.minus, z, jac=True, method="L-BFGS-B", options={"maxiter": 300}
         ).x
         natural = table.natural(z)
-        _, expected = draw_path_at(table.theta(natural), MISREAD_SPREAD[misread], frame, normals)
+        _, expected = draw_path_at(natural, MISREAD_SPREAD[misread], frame, normals)
         repeat = natural[first_kit + readings["kit"]]
         residual = readings["value"] - expected
         likeliest = class_chances(
@@ -129,8 +125,7 @@ def _laplace_covariance(density: _Density, z: np.ndarray) -> np.ndarray:
 
 
 def sample(
-    schedule: Schedule,
-    tank: Tank,
+    problem: Problem,
     seed: np.random.SeedSequence,
     *,
     draws: int = DRAWS,
@@ -142,7 +137,7 @@ def sample(
     """Draw from the posterior.
 
     Args:
-        schedule, tank: the log and the tank.
+        problem: the log and the tank.
         seed: fixes every draw.
         draws: kept draws per chain, after `TUNE` of tuning.
         target_accept: see `TARGET_ACCEPT`.
@@ -153,10 +148,10 @@ def sample(
     Raises:
         FitError: no starting point has a finite density.
     """
-    table = prior_table(schedule, tank)
-    model = build_model(schedule, tank)
-    density = _Density(model, schedule, table)
-    mode, misread = _mode(density, schedule, table)
+    table = problem.priors
+    model = build_model(problem)
+    density = _Density(model, problem)
+    mode, misread = _mode(density, problem)
     if density.minus(mode)[0] >= WALL:
         msg = "the model has no finite starting point for this log; check its units and amounts"
         raise FitError(msg)
@@ -183,8 +178,7 @@ def sample(
         )
         errors = KitErrorStep(
             [model.rvs_to_values[model["misread"]], model.rvs_to_values[model["z"]]],
-            schedule=schedule,
-            table=table,
+            problem=problem,
             model=model,
         )
         trace = _run(model, [nuts, errors], starts, rng, draws, cores, progress)
@@ -218,12 +212,11 @@ def thinned(total: int, count: int) -> np.ndarray:
     return np.unique(np.linspace(0, total - 1, min(count, total)).round().astype(int))
 
 
-def made_up_trace(schedule: Schedule, tank: Tank) -> Trace:
+def made_up_trace(problem: Problem) -> Trace:
     """Two draws at the prior medians, to compile what takes a trace."""
-    table = prior_table(schedule, tank)
-    z = np.zeros((1, 2, table.size))
-    misread = np.zeros((1, 2, len(schedule.readings)), dtype=np.int64)
-    return Trace(z, table.natural(z), misread, 0, 0)
+    z = np.zeros((1, 2, problem.priors.size))
+    misread = np.zeros((1, 2, len(problem.schedule.readings)), dtype=np.int64)
+    return Trace(z, problem.priors.natural(z), misread, 0, 0)
 
 
 def _run(

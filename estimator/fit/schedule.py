@@ -13,41 +13,26 @@ source).
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime
 from itertools import pairwise
-from typing import NamedTuple
 
 import numpy as np
 
 from estimator import units
 from estimator.errors import Fault, InputError
+from estimator.fit.layout import DOSE, EFFLUENT_ALKALINITY, KIND_OF, PHYSICAL, Layout, Shape
+from estimator.fit.start import start_of
+from estimator.fit.steps import StepTable, moments_of
 from estimator.inputs.parameters import ALKALINITY, CALCIUM, NITRATE
 from estimator.inputs.records import Action, Reading, TankLog
 from estimator.inputs.tank import Kit, Tank
-from estimator.water import carbonate
-from estimator.water.light import FACTORIALS, TERMS, pulse_moments
+from estimator.water.light import lit_fraction
 from estimator.water.settings import Settings, actions_of, day_of, origin_of, settings_of
 from estimator.water.supply import media_calcium_share
 
 MOST_STEPS = 20_000
 """Steps of one log: 25 years of days, half of them with a reading."""
-
-PHYSICAL = 9
-"""Parameters of the mass balance that stand before gains and repeatabilities."""
-
-# What a reading is of.
-(
-    NOTHING,
-    TANK_ALKALINITY,
-    TANK_CALCIUM,
-    EFFLUENT_ALKALINITY,
-    EFFLUENT_CALCIUM,
-    TANK_NITRATE,
-    WATER_ALKALINITY,
-    WATER_CALCIUM,
-    KNOWN_SOLUTION,
-) = range(9)
 
 STOCK_STEP_SD = 0.25
 """Relative sd of the uptake step allowed at a `stock_change` (common practice, no source)."""
@@ -61,97 +46,6 @@ EFFLUENT_SCATTER = float(np.sqrt(3.0))
 level."""
 NITRATE_DRIFT = 0.02 / units.NO3_G_MOL
 """Drift of net nitrate production, mmol/L/day per root day (common practice, no source)."""
-
-# Level priors at the start of the log: mean, sd. Reef tanks are kept between natural seawater
-# (6.6 dKH, 422 mg/L) and about 12 dKH and 480 mg/L (common practice, no source).
-START_ALKALINITY = (8.0 * units.MEQ_L_PER_DKH, 2.0 * units.MEQ_L_PER_DKH)
-START_CALCIUM = (425.0 / units.CA_G_MOL, 40.0 / units.CA_G_MOL)
-START_NITRATE = (10.0 / units.NO3_G_MOL, 20.0 / units.NO3_G_MOL)
-NITRATE_RATE_SD = 0.5 / units.NO3_G_MOL
-# New salt water: sd about its stated values, and mean and sd where nothing is stated
-# (Millero et al. 2008 composition for calcium; total alkalinity 2300 µmol/kg from memory).
-WATER_ALKALINITY_SD = 0.3 * units.MEQ_L_PER_DKH
-WATER_CALCIUM_SD = 12.0 / units.CA_G_MOL
-UNSTATED_WATER_ALKALINITY = (7.5 * units.MEQ_L_PER_DKH, 1.5 * units.MEQ_L_PER_DKH)
-UNSTATED_WATER_CALCIUM = (421.7 / units.CA_G_MOL, 35.0 / units.CA_G_MOL)
-
-
-@dataclass(frozen=True)
-class Layout:
-    """Which state stands where. `moving` rows come first; −1 marks a state the log has no use for.
-
-    States: alkalinity A, Z = C − αA, nitrate, relative uptake change w, relative effluent change
-    q, nitrate production n, then alkalinity and calcium of each new salt water.
-    """
-
-    alkalinity: int
-    z: int
-    nitrate: int
-    uptake: int
-    effluent: int
-    nitrate_rate: int
-    waters: tuple[str, ...]
-    first_water: int
-    size: int
-
-    @property
-    def moving(self) -> int:
-        """Number of rows of the transition that differ from the identity."""
-        return 1 + (self.z >= 0) + (self.nitrate >= 0)
-
-
-STEP = np.dtype(
-    [
-        ("span_d", float),
-        ("flow_l_d", float),
-        ("log_ratio", float),
-        ("ph_factor", float),
-        ("dose_calcium_mmol", float),
-        ("change_l", float),
-        ("drift_d", float),
-        ("effluent_drift_d", float),
-        ("uptake_step", float),
-        ("effluent_step", float),
-        ("value", float),
-        ("known", float),
-        ("rounding", float),
-        ("scatter", float),
-        ("change_water", np.int64),
-        ("kind", np.int64),
-        ("water", np.int64),
-        ("gain", np.int64),
-        ("kit", np.int64),
-    ]
-)
-"""One step: a span of time, then an event or a reading.
-
-span_d in days; flow_l_d during the span; log_ratio is log(F/F_ref), 0 where F = 0; ph_factor of
-the effluent's gain; dose_calcium_mmol within the span; change_l of water renewed at the end of the
-step, change_water its index; drift_d, effluent_drift_d days of drift entering after the step;
-uptake_step, effluent_step variances of steps allowed; then of the reading: kind, value (canonical),
-known value of a reference solution, rounding variance, scatter (factor on the kit's repeatability),
-indices of water, gain and kit.
-"""
-
-UNIT, PULSE, DOSE = range(3)
-"""Second index of `Schedule.moments`: of 1 (days), of the light pulse (days), of dosed
-alkalinity (meq)."""
-
-
-class Shape(NamedTuple):
-    """The numbers that the compiled kernels need beside the steps (see `Layout`)."""
-
-    z: int
-    nitrate: int
-    uptake: int
-    effluent: int
-    nitrate_rate: int
-    first_water: int
-    size: int
-    moving: int
-    gains: int
-    media_calcium: float
-    middle: float
 
 
 @dataclass(frozen=True)
@@ -213,20 +107,6 @@ class Schedule:
         return len(self.day_step)
 
 
-# Where a used reading finds its kind, by (sample, parameter).
-_KINDS = {
-    ("tank", ALKALINITY.name): TANK_ALKALINITY,
-    ("tank", CALCIUM.name): TANK_CALCIUM,
-    ("tank", NITRATE.name): TANK_NITRATE,
-    ("effluent", ALKALINITY.name): EFFLUENT_ALKALINITY,
-    ("effluent", CALCIUM.name): EFFLUENT_CALCIUM,
-    ("water", ALKALINITY.name): WATER_ALKALINITY,
-    ("water", CALCIUM.name): WATER_CALCIUM,
-    ("reference", ALKALINITY.name): KNOWN_SOLUTION,
-    ("reference", CALCIUM.name): KNOWN_SOLUTION,
-}
-
-
 def used_readings(log: TankLog, tank: Tank) -> tuple[Reading, ...]:
     """The readings that inform the fit, in time order.
 
@@ -237,7 +117,7 @@ def used_readings(log: TankLog, tank: Tank) -> tuple[Reading, ...]:
     nitrate = [r for r in log.readings if (r.sample, r.parameter) == ("tank", NITRATE.name)]
 
     def used(reading: Reading) -> bool:
-        if (reading.sample, reading.parameter) not in _KINDS:
+        if (reading.sample, reading.parameter) not in KIND_OF:
             return False
         if reading.sample == "water":
             return reading.of in changed
@@ -246,110 +126,6 @@ def used_readings(log: TankLog, tank: Tank) -> tuple[Reading, ...]:
         return reading.parameter != NITRATE.name or len(nitrate) > 1
 
     return tuple(reading for reading in log.readings if used(reading))
-
-
-@dataclass(frozen=True)
-class _Step:
-    """One step while the table grows: settings hold as they were just after `since_d`."""
-
-    start_d: float
-    end_d: float
-    since_d: float
-    columns: Mapping[str, float]
-
-
-class _Table:
-    """Grows the steps one by one; a column not named is zero."""
-
-    def __init__(self) -> None:
-        self.steps: list[_Step] = []
-        self.since = 0.0
-
-    def span(self, start_d: float, end_d: float, **columns: float) -> None:
-        """A span of time under the settings that hold just after its start."""
-        self.since = start_d
-        self.steps.append(_Step(start_d, end_d, start_d, columns))
-
-    def instant(self, time_d: float, **columns: float) -> None:
-        """A step without duration, under the settings of the span that ended here."""
-        self.steps.append(_Step(time_d, time_d, self.since, columns))
-
-    def read(self, time_d: float, **columns: float) -> None:
-        """A reading: on the span that ends here, or where that has one, on a step of its own."""
-        last = self.steps[-1]
-        if last.end_d > last.start_d and "kind" not in last.columns:
-            self.steps[-1] = replace(last, columns={**last.columns, **columns})
-        else:
-            self.instant(time_d, **columns)
-
-    @property
-    def last(self) -> int:
-        """Index of the last step."""
-        return len(self.steps) - 1
-
-    def array(self, settings: Settings) -> np.ndarray:
-        """All steps, (n,) of `STEP`, with the settings that hold in each."""
-        table = np.zeros(len(self.steps), STEP)
-        table["span_d"] = [step.end_d - step.start_d for step in self.steps]
-        table["flow_l_d"] = [settings.flow_l_d.at(step.since_d) for step in self.steps]
-        reference = settings.reference_flow_l_d
-        if reference is not None:
-            running = table["flow_l_d"] > 0
-            table["log_ratio"][running] = np.log(table["flow_l_d"][running] / reference)
-        strength = [
-            carbonate.half_saturated_increment_meq_l(settings.chamber_ph.at(step.since_d))
-            for step in self.steps
-        ]
-        last = carbonate.half_saturated_increment_meq_l(settings.chamber_ph.last)
-        table["ph_factor"] = np.array(strength) / last
-        for i, step in enumerate(self.steps):
-            for name, value in step.columns.items():
-                table[name][i] = value
-        return table
-
-
-def point_moments(
-    start_d: np.ndarray, end_d: np.ndarray, times_d: np.ndarray, amounts: np.ndarray
-) -> np.ndarray:
-    """Moments Σ amount (end − t)^j / j! of one-time amounts, each in the span that it opens.
-
-    Args:
-        start_d, end_d: (n,) steps in time order; spans join end to start.
-        times_d, amounts: (m,) when and how much. An amount at the very end goes to the last step.
-
-    Returns:
-        (n, TERMS).
-    """
-    moments = np.zeros((len(start_d), TERMS))
-    spans = np.flatnonzero(end_d > start_d)
-    for time, amount in zip(times_d, amounts, strict=True):
-        found = int(np.searchsorted(start_d[spans], time, side="right")) - 1
-        at = spans[found] if time < end_d[spans[found]] else len(start_d) - 1
-        back = max(end_d[at] - time, 0.0)
-        moments[at] += amount * back ** np.arange(TERMS) / FACTORIALS
-    return moments
-
-
-def _moments(
-    steps: Sequence[_Step], settings: Settings, tank: Tank
-) -> tuple[np.ndarray, np.ndarray]:
-    """All moments (n, 3, TERMS), and the calcium dosed within each span (n,), mmol."""
-    start = np.array([step.start_d for step in steps])
-    end = np.array([step.end_d for step in steps])
-    since = [step.since_d for step in steps]
-    span = end - start
-    moments = np.zeros((len(span), 3, TERMS))
-    orders = np.arange(TERMS)
-    moments[:, UNIT] = span[:, None] ** (orders + 1) / FACTORIALS / (orders + 1)
-    moving = span > 0
-    moments[moving, PULSE] = pulse_moments(start[moving], end[moving], tank)
-    alkalinity_rate = np.array([settings.alkalinity_rate_meq_d.at(t) for t in since])
-    calcium_rate = np.array([settings.calcium_rate_mmol_d.at(t) for t in since])
-    times = settings.dose_times_d
-    moments[:, DOSE] = point_moments(start, end, times, settings.dose_alkalinity_meq)
-    moments[:, DOSE] += alkalinity_rate[:, None] * moments[:, UNIT]
-    calcium = point_moments(start, end, times, settings.dose_calcium_mmol)[:, 0]
-    return moments, calcium + calcium_rate * span
 
 
 def build_schedule(log: TankLog, tank: Tank) -> Schedule:
@@ -372,12 +148,13 @@ def build_schedule(log: TankLog, tank: Tank) -> Schedule:
         for reading, gain in zip(readings, gain_of, strict=True)
     ]
     table, reading_step, day_step = _walk(log, tank, readings, columns, settings, layout)
-    moments, calcium = _moments(table.steps, settings, tank)
+    moments, calcium = moments_of(table.steps, settings, tank)
     steps = table.array(settings)
     steps["dose_calcium_mmol"] = calcium
     # Stable: readings of one instant keep the order of the file.
     order = np.argsort(reading_step, kind="stable")
-    mean, covariance = _start(layout, tank)
+    mean, covariance = start_of(layout, tank)
+    additions = _has_additions(readings, reading_step, steps, moments)
     return Schedule(
         steps=steps,
         moments=moments,
@@ -394,6 +171,8 @@ def build_schedule(log: TankLog, tank: Tank) -> Schedule:
             gains=len(gains),
             media_calcium=media_calcium_share(tank),
             middle=tank.targets[ALKALINITY.name].middle,
+            lit=lit_fraction(tank),
+            net_change=not additions,
         ),
         mean=mean,
         covariance=covariance,
@@ -405,7 +184,7 @@ def build_schedule(log: TankLog, tank: Tank) -> Schedule:
         kits=kits,
         gains=gains,
         settings=settings,
-        additions=_has_additions(readings, reading_step, steps, moments),
+        additions=additions,
     )
 
 
@@ -462,7 +241,7 @@ def _reading_columns(
 ) -> dict[str, float]:
     kit = tank.kits[reading.kit]
     columns: dict[str, float] = {
-        "kind": _KINDS[reading.sample, reading.parameter],
+        "kind": KIND_OF[reading.sample, reading.parameter],
         "value": reading.value,
         "gain": gain,
         "kit": [k.name for k in kits].index(reading.kit),
@@ -485,7 +264,7 @@ def _walk(
     columns: Sequence[Mapping[str, float]],
     settings: Settings,
     layout: Layout,
-) -> tuple[_Table, np.ndarray, np.ndarray]:
+) -> tuple[StepTable, np.ndarray, np.ndarray]:
     """Every instant in turn: the span up to it, its readings, its events.
 
     Returns:
@@ -503,7 +282,7 @@ def _walk(
     midnights = {float(j) for j in range(1, int(np.floor(end)) + 1)}
     instants = sorted(midnights | read.keys() | events.keys() | {end})
     _refuse_too_many_steps(instants, settings, tank, log)
-    table = _Table()
+    table = StepTable()
     reading_step = np.zeros(len(readings), dtype=int)
     day_step = [-1]
     before = 0.0
@@ -566,32 +345,3 @@ def _event_columns(action: Action, layout: Layout) -> dict[str, float]:
     if action.kind == "ph_setting":
         return {"effluent_step": PH_STEP_SD**2}
     return {}
-
-
-def _start(layout: Layout, tank: Tank) -> tuple[np.ndarray, np.ndarray]:
-    """Mean and covariance of the states at the origin."""
-    mean = np.zeros(layout.size)
-    covariance = np.zeros((layout.size, layout.size))
-    alpha = media_calcium_share(tank)
-
-    def pair(a: int, c: int, alkalinity: tuple[float, float], calcium: tuple[float, float]) -> None:
-        mean[a], covariance[a, a] = alkalinity[0], alkalinity[1] ** 2
-        if c >= 0:
-            mean[c], covariance[c, c] = calcium[0], calcium[1] ** 2
-
-    pair(layout.alkalinity, -1, START_ALKALINITY, START_CALCIUM)
-    if layout.z >= 0:
-        mean[layout.z] = START_CALCIUM[0] - alpha * START_ALKALINITY[0]
-        covariance[layout.z, layout.z] = START_CALCIUM[1] ** 2 + (alpha * START_ALKALINITY[1]) ** 2
-        covariance[0, layout.z] = covariance[layout.z, 0] = -alpha * START_ALKALINITY[1] ** 2
-    if layout.nitrate >= 0:
-        pair(layout.nitrate, layout.nitrate_rate, START_NITRATE, (0.0, NITRATE_RATE_SD))
-    for j, name in enumerate(layout.waters):
-        stated = tank.waters[name].levels
-        alkalinity, calcium = UNSTATED_WATER_ALKALINITY, UNSTATED_WATER_CALCIUM
-        if ALKALINITY.name in stated:
-            alkalinity = (stated[ALKALINITY.name], WATER_ALKALINITY_SD)
-        if CALCIUM.name in stated:
-            calcium = (stated[CALCIUM.name], WATER_CALCIUM_SD)
-        pair(layout.first_water + 2 * j, layout.first_water + 2 * j + 1, alkalinity, calcium)
-    return mean, covariance

@@ -33,18 +33,14 @@ import numpy as np
 from scipy.special import log_ndtr, logsumexp, ndtr
 
 from estimator.fit.kalman import System, forward, step_response
-from estimator.fit.likelihood import (
-    Frame,
-    frame_of,
-    shifted_log_likelihoods,
-    system_at,
-)
-from estimator.fit.mass_balance import DRIFT, UPTAKE_SCALE, X_DRIFT
-from estimator.fit.priors import DRIFT_AT, EFFLUENT_DRIFT_AT, Prior, prior_table
+from estimator.fit.layout import DRIFT, EFFLUENT_ALKALINITY, EFFLUENT_DRIFT
+from estimator.fit.likelihood import shifted_log_likelihoods, system_at
+from estimator.fit.mass_balance import light_and_scale
+from estimator.fit.priors import Prior
+from estimator.fit.problem import Frame, Problem
 from estimator.fit.sampling import Trace, thinned
-from estimator.fit.schedule import EFFLUENT_ALKALINITY, STOCK_STEP_SD, Schedule
+from estimator.fit.schedule import STOCK_STEP_SD, Schedule
 from estimator.inputs.parameters import ALKALINITY
-from estimator.inputs.tank import Tank
 
 WINDOW_DAYS = 14
 CHANGE_CHANCE = 0.05
@@ -171,18 +167,18 @@ class _Hypothesis:
     evidence: StepEvidence
 
 
-def watch(schedule: Schedule, tank: Tank, trace: Trace, window_days: int = WINDOW_DAYS) -> Watch:
+def watch(problem: Problem, trace: Trace, window_days: int = WINDOW_DAYS) -> Watch:
     """The chance of each change in the last `window_days`.
 
     The prior chances are those of a fortnight, in proportion to the days that the window has. A
     log of a single day has no window: nothing can have changed within it.
 
     Args:
-        schedule, tank: the log and the tank.
+        problem: the log and the tank.
         trace: draws of the parameters and classes under the model without a step.
         window_days: how far back.
     """
-    table = prior_table(schedule, tank)
+    schedule, table, frame = problem.schedule, problem.priors, problem.frame
     natural = trace.natural.reshape(-1, table.size)
     misread = trace.misread.reshape(len(natural), -1)
     kept = thinned(len(natural), DRAWS)
@@ -191,14 +187,13 @@ def watch(schedule: Schedule, tank: Tank, trace: Trace, window_days: int = WINDO
     days = tuple(first + timedelta(days=j) for j in range(len(midnights)))
     if not days:
         return Watch(days, 1.0, 1.0, (), len(kept), float(len(kept)))
-    draws = [(table.theta(natural[s]), misread[s]) for s in kept]
-    frame = frame_of(schedule, table)
+    draws = [(natural[s], misread[s]) for s in kept]
     layout = schedule.layout
     kits = _kit_readings(schedule, int(midnights[0]))
     judges = [_state_judge(midnights, layout.uptake, UPTAKE_STEP_SD)]
     judges += [_kit_judge(midnights, steps) for steps in kits.values()]
-    uptake, *shifts = _evidence(draws, DRIFT, table.priors[DRIFT_AT], frame, judges)
-    scale = np.array([theta[UPTAKE_SCALE] for theta, _ in draws])
+    uptake, *shifts = _evidence(draws, DRIFT, table.priors[DRIFT], frame, judges)
+    scale = np.array([light_and_scale(theta, frame.shape)[1] for theta, _ in draws])
     ones = np.ones(len(draws))
     found = [_Hypothesis("uptake", "", scale, uptake)]
     found += [
@@ -206,8 +201,8 @@ def watch(schedule: Schedule, tank: Tank, trace: Trace, window_days: int = WINDO
     ]
     if _reactor_in_use(schedule, int(midnights[0])):
         judge = _state_judge(midnights, layout.effluent, EFFLUENT_STEP_SD)
-        prior = table.priors[EFFLUENT_DRIFT_AT]
-        (effluent,) = _evidence(draws, X_DRIFT, prior, frame, [judge])
+        prior = table.priors[EFFLUENT_DRIFT]
+        (effluent,) = _evidence(draws, EFFLUENT_DRIFT, prior, frame, [judge])
         found.append(_Hypothesis("effluent", "", ones, effluent))
     return _weigh(found, days)
 

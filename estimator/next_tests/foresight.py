@@ -21,29 +21,29 @@ from datetime import datetime
 import numpy as np
 from numba import njit
 
-from estimator import units
 from estimator.fit.kalman import joint_prediction
-from estimator.fit.likelihood import MISREAD_CHANCE, MISREAD_SPREAD
-from estimator.fit.mass_balance import fill
-from estimator.fit.posterior import supply_flow_l_d
-from estimator.fit.priors import (
-    DRIFT_AT,
-    EFFLUENT_DRIFT_AT,
-    EXPONENT_AT,
-    GAIN_AT,
-    LIGHT_AT,
-    PHYSICAL_PRIORS,
-    UPTAKE_AT,
-    VOLUME_AT,
-    prior_table,
-    theta_at,
+from estimator.fit.layout import (
+    DRIFT,
+    EFFLUENT_DRIFT,
+    EXPONENT,
+    INCREMENT,
+    LIGHT_RATIO,
+    PHYSICAL,
+    TANK_ALKALINITY,
+    UPTAKE,
+    VOLUME,
 )
+from estimator.fit.likelihood import MISREAD_CHANCE, MISREAD_SPREAD, system_of
+from estimator.fit.mass_balance import NET_CHANGE_SCALE
+from estimator.fit.posterior import law_of
+from estimator.fit.problem import Problem, pose
 from estimator.fit.sampling import Trace, made_up_trace, thinned
-from estimator.fit.schedule import TANK_ALKALINITY, Schedule, build_schedule
+from estimator.fit.schedule import Schedule
+from estimator.fit.state import TankState
 from estimator.inputs.records import Action, Reading, TankLog
-from estimator.inputs.tank import Tank
 from estimator.water.light import day_shape, light_share, lit_fraction
 from estimator.water.settings import day_of
+from estimator.water.supply import strength_after
 
 DRAWS = 1000
 """Draws of the posterior that stand for it here."""
@@ -56,7 +56,7 @@ MOMENT = "moment"
 
 @dataclass(frozen=True)
 class Present:
-    """Parameters (s,) and the meaning of the states: what flow and level follow from them.
+    """Parameters (s,) and the meaning of the states: what `TankState` they stand for.
 
     `places` says which state is where among the t: alkalinity, uptake, then effluent and nitrate
     production, −1 where the log has no use for one. `kit_gain` is of the kit that tests the tank's
@@ -87,35 +87,24 @@ class Present:
         }
         return replace(self, **arrays)
 
-    def calcified(self, states: np.ndarray) -> np.ndarray:
-        """Uptake by calcification (…, s), meq/L/day, from states (…, s, t)."""
-        return self.uptake_start + self.uptake_scale * states[..., self.places[1]]
-
-    def uptake(self, states: np.ndarray) -> np.ndarray:
-        """Net uptake (…, s), meq/L/day."""
-        nitrate = states[..., self.places[3]] if self.places[3] >= 0 else 0.0
-        return self.calcified(states) + nitrate
-
-    def gain(self, states: np.ndarray) -> np.ndarray:
-        """Effluent gain (…, s), meq/L."""
-        known = self.places[2] >= 0
-        change = states[..., self.places[2]] if known else np.zeros(states.shape[:-1])
-        return self.gain_meq_l * np.clip(1.0 + change, 0.05, None)
-
-    def level(self, states: np.ndarray) -> np.ndarray:
-        """Daily mean alkalinity (…, s), meq/L."""
-        calcified = self.calcified(states)
-        return states[..., self.places[0]] + calcified * self.shape_d - self.level_shift
+    def state(self, states: np.ndarray) -> TankState:
+        """The tank at states (…, s, t)."""
+        alkalinity, uptake, effluent, nitrate = self.places
+        calcified = self.uptake_start + self.uptake_scale * states[..., uptake]
+        change = states[..., effluent] if effluent >= 0 else np.zeros(states.shape[:-1])
+        increment = self.gain_meq_l * strength_after(change)
+        reference, middle = self.reference_flow_l_d, self.middle_meq_l
+        return TankState(
+            law=law_of(self.volume_l, self.exponent, increment, reference, middle),
+            level_meq_l=states[..., alkalinity] + calcified * self.shape_d - self.level_shift,
+            uptake_meq_l_d=calcified + (states[..., nitrate] if nitrate >= 0 else 0.0),
+            uptake_drift_meq_l_d=self.uptake_scale * self.drift,
+            effluent_drift=self.effluent_drift,
+        )
 
     def flow_l_d(self, states: np.ndarray) -> np.ndarray:
         """Needed flow (…, s)."""
-        return supply_flow_l_d(
-            self.uptake(states),
-            self.volume_l,
-            self.gain(states),
-            self.exponent,
-            self.reference_flow_l_d,
-        )
+        return self.state(states).needed_flow_l_d
 
     def flow_slope(self, states: np.ndarray) -> np.ndarray:
         """Derivative (s, t) of log needed flow by the states (s, t), 0 where none is needed."""
@@ -174,9 +163,7 @@ class Foresight:
 
 
 def foresee(
-    log: TankLog,
-    tank: Tank,
-    schedule: Schedule,
+    problem: Problem,
     trace: Trace,
     readings: Sequence[Reading],
     seed: np.random.SeedSequence,
@@ -189,7 +176,7 @@ def foresee(
     """Joint predictions of readings not yet taken.
 
     Args:
-        log, tank, schedule, trace: the fit so far.
+        problem, trace: the fit so far.
         readings: that could be taken after `log.end`, of kinds that the model uses; their values
             are ignored.
         seed: for what is imagined.
@@ -197,26 +184,23 @@ def foresee(
         at: when the states are wanted, `log.end` or later; default `log.end`.
         draws, imagined: how many draws stand for the posterior, and how many outcomes are imagined.
     """
-    at = at or log.end
-    longer = build_schedule(_lengthened(log, readings, actions, at), tank)
+    at = at or problem.log.end
+    longer = pose(_lengthened(problem.log, readings, actions, at), problem.tank)
+    layout = longer.schedule.layout
     rng = np.random.default_rng(seed)
     chosen = thinned(trace.natural.shape[0] * trace.natural.shape[1], draws)
-    natural = _natural_ahead(schedule, longer, tank, trace, chosen, rng)
+    natural = _natural_ahead(problem, longer, trace, chosen, rng)
     misread = trace.misread.reshape(-1, trace.misread.shape[-1])[chosen]
-    rows = _rows_of(longer, readings)
+    rows = _rows_of(longer.schedule, readings)
     kept = [
-        state
-        for state in (0, longer.layout.uptake, longer.layout.effluent, longer.layout.nitrate_rate)
-        if state >= 0
+        state for state in (0, layout.uptake, layout.effluent, layout.nitrate_rate) if state >= 0
     ]
-    mean, covariance = _predict(
-        schedule, longer, tank, natural, misread, rows, kept, day_of(at, longer.origin)
-    )
-    steps = longer.steps[longer.reading_step[rows]]
-    first_kit = natural.shape[1] - len(longer.kits)
+    mean, covariance = _predict(problem, longer, natural, misread, rows, kept, at)
+    steps = longer.schedule.steps[longer.schedule.reading_step[rows]]
+    first_kit = natural.shape[1] - len(longer.schedule.kits)
     scatter_sd = np.ascontiguousarray(steps["scatter"] * natural[:, first_kit + steps["kit"]])
     picks = thinned(len(chosen), imagined)
-    present = _present(schedule, longer, tank, natural, at)
+    present = _present(problem, longer.schedule, natural, at)
     classes = rng.choice(
         len(MISREAD_CHANCE), size=(len(picks), len(rows), MOST_REPEATS), p=MISREAD_CHANCE
     )
@@ -258,9 +242,8 @@ def _rows_of(longer: Schedule, readings: Sequence[Reading]) -> np.ndarray:
 
 
 def _natural_ahead(
-    schedule: Schedule,
-    longer: Schedule,
-    tank: Tank,
+    problem: Problem,
+    longer: Problem,
     trace: Trace,
     chosen: np.ndarray,
     rng: np.random.Generator,
@@ -271,13 +254,13 @@ def _natural_ahead(
     other bottles.
     """
     known = trace.natural.reshape(-1, trace.natural.shape[-1])[chosen]
-    names = [prior.name for prior in prior_table(schedule, tank).priors]
-    table = prior_table(longer, tank)
+    names = [prior.name for prior in problem.priors.priors]
+    table = longer.priors
     natural = np.empty((len(chosen), table.size))
-    natural[:, :PHYSICAL_PRIORS] = known[:, :PHYSICAL_PRIORS]
+    natural[:, :PHYSICAL] = known[:, :PHYSICAL]
     # The kits' priors are log-normal: natural = median exp(root z), bottles after earlier ones.
     z = np.zeros_like(natural)
-    for place in range(PHYSICAL_PRIORS, table.size):
+    for place in range(PHYSICAL, table.size):
         prior, root = table.priors[place], table.arrays.root[place]
         others = z[:, :place] @ root[:place]
         if prior.name in names:
@@ -290,45 +273,39 @@ def _natural_ahead(
 
 
 def _predict(
-    schedule: Schedule,
-    longer: Schedule,
-    tank: Tank,
+    problem: Problem,
+    longer: Problem,
     natural: np.ndarray,
     misread: np.ndarray,
     rows: np.ndarray,
     kept: Sequence[int],
-    at_d: float,
+    at: datetime,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Means (s, k + t) and covariances of readings `rows` (k,) and of the states `kept` (t)."""
     k, t = len(rows), len(kept)
-    at_step = int(np.searchsorted(longer.step_time_d, at_d + 1e-9, side="right")) - 1
-    reading_step = longer.reading_step[rows]
-    at = np.concatenate([reading_step, np.full(t, at_step)])
-    order = np.argsort(at, kind="stable")
-    past = np.setdiff1d(np.arange(len(longer.readings)), rows)
-    spread = np.ones(len(longer.steps))
+    ahead = longer.schedule
+    at_d = day_of(at, ahead.origin)
+    at_step = int(np.searchsorted(ahead.step_time_d, at_d + 1e-9, side="right")) - 1
+    reading_step = ahead.reading_step[rows]
+    steps = np.concatenate([reading_step, np.full(t, at_step)])
+    order = np.argsort(steps, kind="stable")
+    past = np.setdiff1d(np.arange(len(ahead.readings)), rows)
+    spread = np.ones(len(ahead.steps))
     # Parameters mean what they meant in the fit, whatever the lengthened log would make of them.
-    arrays = prior_table(schedule, tank).arrays
+    net_change = problem.frame.shape.net_change
+    frame = longer.frame._replace(shape=longer.frame.shape._replace(net_change=net_change))
     mean = np.empty((len(natural), k + t))
     covariance = np.empty((len(natural), k + t, k + t))
-    loading = np.zeros((k + t, longer.layout.size))
+    loading = np.zeros((k + t, ahead.layout.size))
     loading[k + np.arange(t), kept] = 1.0
     intercept = np.zeros(k + t)
     for s in range(len(natural)):
-        spread[longer.reading_step[past]] = MISREAD_SPREAD[misread[s]]
-        system = fill(
-            theta_at(natural[s], arrays),
-            spread,
-            longer.steps,
-            longer.moments,
-            longer.shape,
-            longer.mean,
-            longer.covariance,
-        )
+        spread[ahead.reading_step[past]] = MISREAD_SPREAD[misread[s]]
+        system = system_of(natural[s], spread, frame)
         system.observed[reading_step] = False
         loading[:k] = system.loading[reading_step]
         intercept[:k] = system.intercept[reading_step]
-        found = joint_prediction(system, at[order], loading[order], intercept[order])
+        found = joint_prediction(system, steps[order], loading[order], intercept[order])
         mean[s, order] = found[0]
         covariance[s, order[:, None], order] = found[1]
     return mean, covariance
@@ -342,45 +319,43 @@ def _draw_each(mean: np.ndarray, covariance: np.ndarray, rng: np.random.Generato
     return mean + scale * np.einsum("ikl,il->ik", root, rng.standard_normal(mean.shape))
 
 
-def _present(
-    schedule: Schedule, longer: Schedule, tank: Tank, natural: np.ndarray, at: datetime
-) -> Present:
+def _present(problem: Problem, longer: Schedule, natural: np.ndarray, at: datetime) -> Present:
     """Parameters and the meaning of the states; see `posterior.describe`."""
-    layout = longer.layout
+    schedule, layout = problem.schedule, longer.layout
     column = np.ascontiguousarray(natural.T)
     tests = np.flatnonzero(longer.steps["kind"] == TANK_ALKALINITY)
     wanted = (0, layout.uptake, layout.effluent, layout.nitrate_rate)
     kept = [state for state in wanted if state >= 0]
-    start = column[UPTAKE_AT]
+    start = column[UPTAKE]
     net_change = not schedule.additions
-    share = light_share(column[LIGHT_AT], lit_fraction(tank))
+    share = light_share(column[LIGHT_RATIO], lit_fraction(problem.tank))
     routines = schedule.settings.hand_dosing
     hand = sum(r.alkalinity_meq * r.part_of_dose_above_mean for r in routines)
     return Present(
-        volume_l=column[VOLUME_AT],
+        volume_l=column[VOLUME],
         uptake_start=start,
-        uptake_scale=np.full_like(start, units.MEQ_L_PER_DKH) if net_change else start,
-        gain_meq_l=column[GAIN_AT],
-        exponent=column[EXPONENT_AT],
-        drift=column[DRIFT_AT],
-        effluent_drift=column[EFFLUENT_DRIFT_AT],
-        level_shift=hand / column[VOLUME_AT],
-        shape_d=day_shape(tank, share, day_of(at, schedule.origin) % 1.0),
+        uptake_scale=np.full_like(start, NET_CHANGE_SCALE) if net_change else start,
+        gain_meq_l=column[INCREMENT],
+        exponent=column[EXPONENT],
+        drift=column[DRIFT],
+        effluent_drift=column[EFFLUENT_DRIFT],
+        level_shift=hand / column[VOLUME],
+        shape_d=day_shape(problem.tank, share, day_of(at, schedule.origin) % 1.0),
         reference_flow_l_d=schedule.reference_flow_l_d,
         middle_meq_l=schedule.shape.middle,
         places=tuple(kept.index(state) if state >= 0 else -1 for state in wanted),  # type: ignore[arg-type]
-        light_ratio=column[LIGHT_AT],
-        kit_gain=column[PHYSICAL_PRIORS + int(longer.steps["gain"][tests[-1]])]
+        light_ratio=column[LIGHT_RATIO],
+        kit_gain=column[PHYSICAL + int(longer.steps["gain"][tests[-1]])]
         if len(tests)
         else np.ones(len(start)),
     )
 
 
-def compile_foresight(log: TankLog, tank: Tank, schedule: Schedule) -> None:
+def compile_foresight(problem: Problem) -> None:
     """Compile what predicts and conditions, by running it once on a made-up trace of this log."""
-    trace = made_up_trace(schedule, tank)
-    reading = replace(schedule.readings[-1], time=log.end)
-    outcomes_of(foresee(log, tank, schedule, trace, [reading], np.random.SeedSequence(0)), [0])
+    reading = replace(problem.schedule.readings[-1], time=problem.log.end)
+    seed = np.random.SeedSequence(0)
+    outcomes_of(foresee(problem, made_up_trace(problem), [reading], seed), [0])
 
 
 @dataclass(frozen=True)

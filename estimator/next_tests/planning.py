@@ -19,9 +19,10 @@ import numpy as np
 
 from estimator import units
 from estimator.advice.flow import PLANNED_PUMP, to_l_d, to_ml_h
+from estimator.fit.fitting import Fit
+from estimator.fit.forecast import compile_forecast
 from estimator.fit.likelihood import MISREAD_CHANCE, MISREAD_SPREAD
-from estimator.fit.posterior import Posterior
-from estimator.fit.sampling import Trace
+from estimator.fit.problem import Problem
 from estimator.fit.schedule import Schedule
 from estimator.inputs.parameters import ALKALINITY, CALCIUM, MAGNESIUM
 from estimator.inputs.records import Action, Reading, TankLog
@@ -36,7 +37,6 @@ from estimator.next_tests.foresight import (
 )
 from estimator.next_tests.worth import (
     Worth,
-    compile_worth,
     perfect_knowledge,
     range_widths,
     settings_to_try,
@@ -349,10 +349,10 @@ class Planning:
     settled_until: date | None
 
 
-def compile_planning(log: TankLog, tank: Tank, schedule: Schedule) -> None:
+def compile_planning(problem: Problem) -> None:
     """Compile all that planning runs, on made-up numbers."""
-    compile_foresight(log, tank, schedule)
-    compile_worth()
+    compile_foresight(problem)
+    compile_forecast()
 
 
 def bench_of(log: TankLog, tank: Tank, schedule: Schedule) -> Bench:
@@ -453,19 +453,8 @@ class Outlook:
         return [self.place[key] for key in keys if key in self.place for _ in range(repeats)]
 
 
-@dataclass(frozen=True)
-class Fitted:
-    """The fit that planning starts from."""
-
-    log: TankLog
-    tank: Tank
-    schedule: Schedule
-    trace: Trace
-    posterior: Posterior
-
-
 def look_ahead(
-    fitted: Fitted,
+    fitted: Fit,
     readings: Sequence[Reading],
     seed: np.random.SeedSequence,
     actions: Sequence[Action] = (),
@@ -474,13 +463,12 @@ def look_ahead(
     """Foresee readings, each kind and time once; those that the model has no place for are left."""
     informing = [r for r in readings if r.parameter in (ALKALINITY.name, CALCIUM.name)]
     different = list({(r.time, r.parameter, r.sample): r for r in informing}.values())
-    tank = fitted.tank
-    if any(r.of not in tank.references for r in different if r.sample == "reference"):
+    problem: Problem = fitted
+    if any(r.of not in fitted.tank.references for r in different if r.sample == "reference"):
         known = Composition(REFERENCE, {ALKALINITY.name: REFERENCE_ALKALINITY})
-        tank = replace(tank, references={**tank.references, REFERENCE: known})
-    foresight = foresee(
-        fitted.log, tank, fitted.schedule, fitted.trace, different, seed, actions=actions, at=at
-    )
+        references = {**fitted.tank.references, REFERENCE: known}
+        problem = replace(fitted, tank=replace(fitted.tank, references=references))
+    foresight = foresee(problem, fitted.trace, different, seed, actions=actions, at=at)
     place = {(r.time, r.parameter, r.sample): k for k, r in enumerate(different)}
     before = before_tests(foresight)
     pump = fitted.tank.reactor or PLANNED_PUMP
@@ -489,7 +477,7 @@ def look_ahead(
 
 
 def plan_tests(
-    fitted: Fitted,
+    fitted: Fit,
     seed: np.random.SeedSequence,
     minutes_per_week: float = USUAL_WEEKLY_MINUTES,
     weeks: int = PLAN_WEEKS,
@@ -537,7 +525,7 @@ def plan_tests(
     )
 
 
-def swings_of(fitted: Fitted) -> tuple[Swing, ...]:
+def swings_of(fitted: Fit) -> tuple[Swing, ...]:
     """What the needed flow hangs on: its median at both ends of each unknown."""
     posterior = fitted.posterior
     kits = {name for name, kit in fitted.tank.kits.items() if kit.parameter == ALKALINITY.name}
@@ -573,7 +561,7 @@ def _options(bench: Bench, weeks: int) -> tuple[Reading, ...]:
 
 
 def rank(
-    fitted: Fitted,
+    fitted: Fit,
     candidates: Sequence[Candidate],
     outlooks: Mapping[tuple[Action, ...], Outlook],
 ) -> tuple[Ranked, ...]:
@@ -712,7 +700,7 @@ def _flow_and_causes(foresight: Foresight, states: np.ndarray) -> dict[str, np.n
     return found | {
         "water volume": np.log(present.volume_l),
         "the kit's calibration": np.log(present.kit_gain),
-        "effluent strength": np.log(present.gain(states)),
+        "effluent strength": np.log(present.state(states).law.increment_meq_l),
         "the share of uptake in the light": np.log(present.light_ratio),
         "how effluent strength follows flow": present.exponent,
         "drift of uptake": drifting,
@@ -735,7 +723,7 @@ def best_order(pooled: Pooled, most: int) -> list[int]:
     return order
 
 
-def how_much(fitted: Fitted, outlook: Outlook) -> HowMuch | None:
+def how_much(fitted: Fit, outlook: Outlook) -> HowMuch | None:
     """The curve of width against tests, its floor, and how many tests are enough."""
     pooled = pool(outlook.foresight)
     if pooled is None:
@@ -902,7 +890,7 @@ def _relative_width(
     return float(middle), float(0.5 * (high - low))
 
 
-def _quiet_until(fitted: Fitted) -> date:
+def _quiet_until(fitted: Fit) -> date:
     """The day when drift alone has made the needed flow a quarter more uncertain than it is now."""
     posterior = fitted.posterior
     log_flow = np.log(np.clip(posterior.needed_flow_l_d, 1e-9, None))

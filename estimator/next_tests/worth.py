@@ -12,10 +12,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 from scipy.special import ndtr, ndtri
 
 from estimator.advice.flow import HORIZON_DAYS
+from estimator.fit.forecast import hold_chances as chances_of
 from estimator.fit.sampling import thinned
 from estimator.inputs.tank import Target
 from estimator.next_tests.foresight import Foresight, Outcomes, Present
@@ -135,7 +135,7 @@ def flow_widths(present: Present, outcomes: Outcomes) -> np.ndarray:
 
 def uptake_widths(present: Present, outcomes: Outcomes) -> np.ndarray:
     """(i,) width of the 9-in-10 range of net uptake, meq/L/day, after each outcome."""
-    uptake = present.uptake(outcomes.states)
+    uptake = present.state(outcomes.states).uptake_meq_l_d
     return np.asarray(
         np.diff(weighted_quantiles(uptake, outcomes.weights, (0.05, 0.95)), axis=1)[:, 0]
     )
@@ -206,17 +206,13 @@ def hold_chances(
     rng = np.random.default_rng(0)
     # The chances need fewer draws than the ends of a range.
     chosen = thinned(len(present.volume_l), HOLDING_DRAWS)
-    some, states = present.some(chosen), outcomes.states[:, chosen]
     weights = outcomes.weights[:, chosen]
-    return _hold(
-        some,
-        some.level(states),
-        some.uptake(states),
-        some.gain(states),
-        weights / weights.sum(axis=1, keepdims=True),
-        rng.standard_normal((HORIZON_DAYS, len(chosen), 2)),
-        band,
+    return chances_of(
+        present.some(chosen).state(outcomes.states[:, chosen]),
         flows_l_d,
+        band,
+        rng.standard_normal((HORIZON_DAYS, len(chosen), 2)),
+        weights=weights / weights.sum(axis=1, keepdims=True),
     )
 
 
@@ -228,121 +224,9 @@ def perfect_knowledge(
     chosen = thinned(len(present.volume_l), draws)
     rng = np.random.default_rng(1)
     noise = rng.standard_normal((FUTURES, HORIZON_DAYS, len(chosen), 2))
-    one = present.some(chosen)
-    states = before.states[:1, chosen]
+    states = np.repeat(before.states[:1, chosen], len(chosen), axis=0)
+    known, apart = present.some(chosen).state(states), np.eye(len(chosen))
     holds = np.zeros((len(chosen), len(flows_l_d)))
     for future in noise:
-        holds += _hold(
-            one,
-            np.repeat(one.level(states), len(chosen), axis=0),
-            np.repeat(one.uptake(states), len(chosen), axis=0),
-            np.repeat(one.gain(states), len(chosen), axis=0),
-            np.eye(len(chosen)),
-            future,
-            band,
-            flows_l_d,
-        )
+        holds += chances_of(known, flows_l_d, band, future, weights=apart)
     return value_of_information(holds / FUTURES)
-
-
-def _hold(
-    present: Present,
-    level: np.ndarray,
-    uptake: np.ndarray,
-    gain: np.ndarray,
-    weights: np.ndarray,
-    noise: np.ndarray,
-    band: Target,
-    flows_l_d: np.ndarray,
-) -> np.ndarray:
-    planned = present.reference_flow_l_d is None
-    return np.asarray(
-        # In C order, which the compiled code is for.
-        hold_kernel(
-            np.ascontiguousarray(level),
-            np.ascontiguousarray(uptake),
-            np.ascontiguousarray(gain),
-            np.ascontiguousarray(weights),
-            present.volume_l,
-            np.zeros_like(present.exponent) if planned else present.exponent,
-            present.uptake_scale * present.drift,
-            present.effluent_drift,
-            noise,
-            1.0 if planned else float(present.reference_flow_l_d or 1.0),
-            present.middle_meq_l,
-            band.low,
-            band.high,
-            np.asarray(flows_l_d, dtype=float),
-        )
-    )
-
-
-def compile_worth() -> None:
-    """Compile `hold_kernel`, on made-up numbers."""
-    one, two = np.ones(1), np.ones((1, 1))
-    hold_kernel(
-        two, two, two, two, one, one, one, one, np.zeros((1, 1, 2)), 1.0, 1.0, 0.0, 1.0, one
-    )
-
-
-@njit(cache=True)
-def hold_kernel(  # type: ignore[no-untyped-def]
-    level,
-    uptake,
-    gain,
-    weights,
-    volume,
-    exponent,
-    uptake_drift,
-    effluent_drift,
-    noise,
-    reference,
-    middle,
-    low,
-    high,
-    flows,
-):
-    """Weighted share of draws whose daily means all lie in the band; nothing dosed.
-
-    The same days as `recommendation.future_levels`, for many outcomes at once.
-
-    Args:
-        level, uptake, gain, weights: (i, s) of each outcome.
-        volume, exponent, uptake_drift, effluent_drift: (s,) per draw.
-        noise: (days, s, 2) standard normal.
-        reference, middle, low, high: scalars, L/day and meq/L.
-        flows: (f,) L/day.
-
-    Returns:
-        (i, f).
-    """
-    outcomes, count = level.shape
-    chances = np.zeros((outcomes, len(flows)))
-    for s in range(count):
-        for f in range(len(flows)):
-            respond = 0.0
-            if flows[f] > 0.0:
-                respond = (flows[f] / reference) ** -exponent[s]
-            kappa = flows[f] / volume[s] * respond
-            decay = kappa * (1.0 - exponent[s])
-            fading = np.exp(-decay)
-            lasting = 1.0
-            if decay > 1e-9:
-                lasting = -np.expm1(-decay) / decay
-            for i in range(outcomes):
-                if weights[i, s] < 1e-7:
-                    continue
-                now = level[i, s]
-                taken = uptake[i, s]
-                strength = gain[i, s]
-                inside = True
-                for day in range(len(noise)):
-                    taken += uptake_drift[s] * noise[day, s, 0]
-                    strength += gain[i, s] * effluent_drift[s] * noise[day, s, 1]
-                    now = now * fading + lasting * (kappa * strength + decay * middle - taken)
-                    if now < low or now > high:
-                        inside = False
-                        break
-                if inside:
-                    chances[i, f] += weights[i, s]
-    return chances

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from estimator.fit.posterior import ReadingCheck
+from estimator.fit.checks import ReadingCheck
 from estimator.inputs.parameters import ALKALINITY, PARAMETERS
 from estimator.study import Study
 from reports.blocks import Numbers, Picture, say

@@ -16,7 +16,7 @@ import numpy as np
 
 from estimator import units
 from estimator.advice.flow import is_planned
-from estimator.fit.posterior import DIVERGENCE_LIMIT, ESS_LIMIT, R_HAT_LIMIT
+from estimator.fit.checks import DIVERGENCE_LIMIT, ESS_LIMIT, R_HAT_LIMIT
 from estimator.fit.priors import IDENTITY, LOG, Prior, physical_priors
 from estimator.fit.schedule import build_schedule
 from estimator.inputs.dosing import Solution

@@ -1,0 +1,125 @@
+"""The days to come at a steady flow, uptake and effluent still drifting: is the band held?"""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+
+from estimator.fit.state import TankState
+from estimator.inputs.tank import Target
+
+
+def hold_chances(
+    state: TankState,
+    flows_l_d: np.ndarray,
+    band: Target,
+    noise: np.ndarray,
+    *,
+    dosed_meq_d: float = 0.0,
+    weights: np.ndarray | None = None,
+) -> np.ndarray:
+    """Chance that every daily mean of the days to come lies in the band, at each flow.
+
+    The same random numbers serve every flow, so that differences between flows are not noise.
+    Water changes to come are left out.
+
+    Args:
+        state: level, uptake and increment (i, s) for i outcomes, or (s,) for one.
+        flows_l_d: (f,) flows to try.
+        band: to be held.
+        noise: (days, s, 2) standard normal numbers, for uptake and for the effluent.
+        dosed_meq_d: alkalinity dosed beside the reactor.
+        weights: (i, s) of the draws, each row adding up to 1; default equal.
+
+    Returns:
+        (i, f).
+    """
+    law = state.law
+    count = len(state.effluent_drift)
+    per_draw = law.each(lambda draws: draws if draws.ndim > 1 else draws[:, None])
+    kappa, decay = per_draw.rates(np.asarray(flows_l_d, dtype=float)[None, :])
+    level, uptake, increment = np.broadcast_arrays(
+        *(
+            np.atleast_2d(part)
+            for part in (state.level_meq_l, state.uptake_meq_l_d, law.increment_meq_l)
+        )
+    )
+    if weights is None:
+        weights = np.full(level.shape, 1.0 / count)
+    # In C order, which the compiled code is for.
+    parts = (level, uptake, increment, weights, kappa, decay)
+    return np.asarray(
+        hold_kernel(
+            *(np.ascontiguousarray(part) for part in parts),
+            state.uptake_drift_meq_l_d,
+            state.effluent_drift,
+            np.broadcast_to(dosed_meq_d / np.asarray(law.volume_l), (count,)).copy(),
+            noise,
+            law.middle_meq_l,
+            band.low,
+            band.high,
+        )
+    )
+
+
+def compile_forecast() -> None:
+    """Compile `hold_kernel`, on made-up numbers."""
+    one, two = np.ones(1), np.ones((1, 1))
+    hold_kernel(two, two, two, two, two, two, one, one, one, np.zeros((1, 1, 2)), 1.0, 0.0, 1.0)
+
+
+@njit(cache=True)
+def hold_kernel(  # type: ignore[no-untyped-def]
+    level,
+    uptake,
+    increment,
+    weights,
+    kappa,
+    decay,
+    uptake_drift,
+    effluent_drift,
+    dosed,
+    noise,
+    middle,
+    low,
+    high,
+):
+    """Weighted share of draws whose daily means all lie in the band.
+
+    Each day is `water.supply.SupplyLaw.advance`.
+
+    Args:
+        level, uptake, increment, weights: (i, s) of each outcome.
+        kappa, decay: (s, f) of each flow.
+        uptake_drift, effluent_drift, dosed: (s,) per draw, per day.
+        noise: (days, s, 2) standard normal.
+        middle, low, high: scalars, meq/L.
+
+    Returns:
+        (i, f).
+    """
+    outcomes, count = level.shape
+    chances = np.zeros((outcomes, kappa.shape[1]))
+    for s in range(count):
+        for f in range(kappa.shape[1]):
+            fading = np.exp(-decay[s, f])
+            lasting = 1.0
+            if decay[s, f] > 1e-9:
+                lasting = -np.expm1(-decay[s, f]) / decay[s, f]
+            steady = decay[s, f] * middle + dosed[s]
+            for i in range(outcomes):
+                if weights[i, s] < 1e-7:
+                    continue
+                now, taken, strength = level[i, s], uptake[i, s], 1.0
+                inside = True
+                for day in range(len(noise)):
+                    taken += uptake_drift[s] * noise[day, s, 0]
+                    strength += effluent_drift[s] * noise[day, s, 1]
+                    given = kappa[s, f] * increment[i, s] * strength
+                    now = now * fading + lasting * (given + steady - taken)
+                    if now < low or now > high:
+                        inside = False
+                        break
+                if inside:
+                    chances[i, f] += weights[i, s]
+    return chances

@@ -1,0 +1,139 @@
+"""What stands where: the parameter vector, the states, the columns of a step.
+
+One layout serves priors, mass balance, posterior and tests ahead; compiled kernels and Python read
+the same places.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+
+from estimator.inputs.parameters import ALKALINITY, CALCIUM, NITRATE
+
+# Places in the parameter vector theta; after them come one calibration per bottle of a kit and one
+# repeatability per kit.
+(
+    VOLUME,
+    LIGHT_RATIO,
+    UPTAKE,
+    CALCIUM_SHARE,
+    INCREMENT,
+    EXPONENT,
+    DRIFT,
+    EFFLUENT_DRIFT,
+) = range(8)
+PHYSICAL = 8
+"""Parameters of tank and reactor, which stand first."""
+
+# What a reading is of.
+(
+    NOTHING,
+    TANK_ALKALINITY,
+    TANK_CALCIUM,
+    EFFLUENT_ALKALINITY,
+    EFFLUENT_CALCIUM,
+    TANK_NITRATE,
+    WATER_ALKALINITY,
+    WATER_CALCIUM,
+    KNOWN_SOLUTION,
+) = range(9)
+
+# Where a used reading finds its kind, by (sample, parameter).
+KIND_OF = {
+    ("tank", ALKALINITY.name): TANK_ALKALINITY,
+    ("tank", CALCIUM.name): TANK_CALCIUM,
+    ("tank", NITRATE.name): TANK_NITRATE,
+    ("effluent", ALKALINITY.name): EFFLUENT_ALKALINITY,
+    ("effluent", CALCIUM.name): EFFLUENT_CALCIUM,
+    ("water", ALKALINITY.name): WATER_ALKALINITY,
+    ("water", CALCIUM.name): WATER_CALCIUM,
+    ("reference", ALKALINITY.name): KNOWN_SOLUTION,
+    ("reference", CALCIUM.name): KNOWN_SOLUTION,
+}
+
+
+@dataclass(frozen=True)
+class Layout:
+    """Which state stands where. `moving` rows come first; −1 marks a state the log has no use for.
+
+    States: alkalinity A, Z = C − αA, nitrate, relative uptake change w, relative effluent change
+    q, nitrate production n, then alkalinity and calcium of each new salt water.
+    """
+
+    alkalinity: int
+    z: int
+    nitrate: int
+    uptake: int
+    effluent: int
+    nitrate_rate: int
+    waters: tuple[str, ...]
+    first_water: int
+    size: int
+
+    @property
+    def moving(self) -> int:
+        """Number of rows of the transition that differ from the identity."""
+        return 1 + (self.z >= 0) + (self.nitrate >= 0)
+
+
+STEP = np.dtype(
+    [
+        ("span_d", float),
+        ("flow_l_d", float),
+        ("log_ratio", float),
+        ("ph_factor", float),
+        ("dose_calcium_mmol", float),
+        ("change_l", float),
+        ("drift_d", float),
+        ("effluent_drift_d", float),
+        ("uptake_step", float),
+        ("effluent_step", float),
+        ("value", float),
+        ("known", float),
+        ("rounding", float),
+        ("scatter", float),
+        ("change_water", np.int64),
+        ("kind", np.int64),
+        ("water", np.int64),
+        ("gain", np.int64),
+        ("kit", np.int64),
+    ]
+)
+"""One step: a span of time, then an event or a reading.
+
+span_d in days; flow_l_d during the span; log_ratio is log(F/F_ref), 0 where F = 0; ph_factor of
+the effluent's gain; dose_calcium_mmol within the span; change_l of water renewed at the end of the
+step, change_water its index; drift_d, effluent_drift_d days of drift entering after the step;
+uptake_step, effluent_step variances of steps allowed; then of the reading: kind, value (canonical),
+known value of a reference solution, rounding variance, scatter (factor on the kit's repeatability),
+indices of water, gain and kit.
+"""
+
+UNIT, PULSE, DOSE = range(3)
+"""Second index of `Schedule.moments`: of 1 (days), of the light pulse (days), of dosed
+alkalinity (meq)."""
+
+
+class Shape(NamedTuple):
+    """The numbers that the compiled kernels need beside the steps (see `Layout`).
+
+    `media_calcium` is α, `middle` the middle of the alkalinity band, `lit` the lit fraction of the
+    day; `net_change`: no addition is in the log, so that uptake is the net change.
+    """
+
+    z: int
+    nitrate: int
+    uptake: int
+    effluent: int
+    nitrate_rate: int
+    first_water: int
+    size: int
+    moving: int
+    gains: int
+    media_calcium: float
+    middle: float
+    lit: float
+    net_change: bool

@@ -1,0 +1,71 @@
+"""One log made ready to be fitted: everything known, made once and passed on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+
+from estimator.fit.layout import Shape
+from estimator.fit.priors import PriorArrays, PriorTable, prior_table
+from estimator.fit.schedule import Schedule, build_schedule
+from estimator.inputs.records import TankLog
+from estimator.inputs.tank import Tank
+
+
+class Frame(NamedTuple):
+    """All that the compiled likelihood needs beside z and the spreads."""
+
+    steps: np.ndarray
+    moments: np.ndarray
+    shape: Shape
+    mean: np.ndarray
+    covariance: np.ndarray
+    root: np.ndarray
+    reading_step: np.ndarray
+    arrays: PriorArrays
+
+
+def frame_of(schedule: Schedule, table: PriorTable) -> Frame:
+    """The frame of one log; `root` is a root of the start covariance, which may be singular."""
+    values, vectors = np.linalg.eigh(schedule.covariance)
+    return Frame(
+        steps=schedule.steps,
+        moments=schedule.moments,
+        shape=schedule.shape,
+        mean=schedule.mean,
+        covariance=schedule.covariance,
+        root=np.ascontiguousarray(vectors * np.sqrt(np.clip(values, 0.0, None))),
+        reading_step=schedule.reading_step,
+        arrays=table.arrays,
+    )
+
+
+@dataclass(frozen=True)
+class Problem:
+    """What a fit is about.
+
+    Attributes:
+        log, tank: the inputs.
+        schedule: the log laid out as steps.
+        priors: of every parameter, in the order of the parameter vector.
+        frame: all of it as the compiled likelihood takes it.
+    """
+
+    log: TankLog
+    tank: Tank
+    schedule: Schedule
+    priors: PriorTable
+    frame: Frame
+
+
+def pose(log: TankLog, tank: Tank) -> Problem:
+    """The problem of one log.
+
+    Raises:
+        InputError: see `build_schedule`.
+    """
+    schedule = build_schedule(log, tank)
+    priors = prior_table(schedule, tank)
+    return Problem(log, tank, schedule, priors, frame_of(schedule, priors))

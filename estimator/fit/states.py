@@ -1,0 +1,111 @@
+"""Draws of levels, uptake and effluent by day, exact given the parameters."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from typing import Any
+
+import numpy as np
+
+from estimator.fit.likelihood import MISREAD_SPREAD, draw_path_at
+from estimator.fit.problem import Problem
+from estimator.fit.schedule import Schedule
+
+
+@dataclass(frozen=True)
+class DayStates:
+    """Draws of the states (s, days), canonical units.
+
+    alkalinity, calcium: levels at the end of each local day (the last: at the last entry). uptake,
+    nitrate_rate: what holds during each day, the last day's as it stands at the last entry.
+    effluent: (s,) at the last entry. None where the log has no use for a state.
+    """
+
+    alkalinity: np.ndarray
+    calcium: np.ndarray | None
+    uptake: np.ndarray
+    nitrate_rate: np.ndarray | None
+    effluent: np.ndarray
+
+
+def day_states(schedule: Schedule, paths: np.ndarray) -> DayStates:
+    """Pick the days out of paths (s, n, d) over all steps."""
+    layout = schedule.layout
+    edges = np.append(schedule.day_step[1:], len(schedule.step_time_d) - 1)
+    ends = paths[:, edges]
+
+    def held(state: int) -> np.ndarray:
+        """A state that changes at midnights and events: on each day what it began with."""
+        values = np.concatenate([paths[:, :1, state], ends[:, :-1, state]], axis=1)
+        values[:, -1] = ends[:, -1, state]
+        return values
+
+    calcium = nitrate_rate = None
+    if layout.z >= 0:
+        calcium = ends[:, :, layout.z] + schedule.shape.media_calcium * ends[:, :, 0]
+    if layout.nitrate_rate >= 0:
+        nitrate_rate = held(layout.nitrate_rate)
+    effluent = np.zeros(len(paths))
+    if layout.effluent >= 0:
+        effluent = ends[:, -1, layout.effluent].copy()
+    return DayStates(
+        alkalinity=ends[:, :, 0],
+        calcium=calcium,
+        uptake=held(layout.uptake),
+        nitrate_rate=nitrate_rate,
+        effluent=effluent,
+    )
+
+
+BLOCK = 200
+"""Paths held at once while days are picked out, to keep memory small."""
+
+
+def draw_states(
+    problem: Problem,
+    natural: np.ndarray,
+    misread: np.ndarray,
+    rng: np.random.Generator,
+) -> tuple[DayStates, np.ndarray]:
+    """One draw of the states per draw of the parameters, and expected readings (s, m)."""
+    schedule, frame = problem.schedule, problem.frame
+    shape = (len(schedule.step_time_d) + 1, schedule.layout.size + 1)
+    expected = np.empty((len(natural), len(schedule.readings)))
+    blocks = []
+    for start in range(0, len(natural), BLOCK):
+        paths = []
+        for s in range(start, min(start + BLOCK, len(natural))):
+            path, expected[s] = draw_path_at(
+                natural[s],
+                MISREAD_SPREAD[misread[s]],
+                frame,
+                rng.standard_normal(shape),
+            )
+            paths.append(path)
+        blocks.append(day_states(schedule, np.array(paths)))
+
+    whole: dict[str, Any] = {}
+    for field in fields(DayStates):
+        parts = [getattr(block, field.name) for block in blocks]
+        whole[field.name] = None if parts[0] is None else np.concatenate(parts)
+    return DayStates(**whole), expected
+
+
+def daily_mean(
+    ends: np.ndarray, uptake: np.ndarray, midnight: np.ndarray, end: np.ndarray
+) -> np.ndarray:
+    """Daily means (s, days) of a level from its values at the end of each day.
+
+    Each value is freed of the light's swing at its time of day (midnight, or the last entry's),
+    then the two ends of a day are averaged. The first day has one end only.
+
+    Args:
+        ends: (s, days) levels.
+        uptake: (s, days) of what follows the light, per day.
+        midnight, end: (s,) `day_shape` at midnight and at the last entry's time of day.
+    """
+    shape = np.repeat(midnight[:, None], ends.shape[1], axis=1)
+    shape[:, -1] = end
+    level = ends + uptake * shape
+    begins = np.concatenate([level[:, :1], level[:, :-1]], axis=1)
+    return 0.5 * (begins + level)

@@ -1,0 +1,179 @@
+"""The whole analysis in order: log → levels → posterior → advice."""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from datetime import timedelta
+from multiprocessing import get_context
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from estimator.inputs.read import Inputs
+from estimator.study import DEFAULT_SEED, Progress, ReactorJob, Study
+
+if TYPE_CHECKING:
+    from estimator.advice.flow import Recommendation
+    from estimator.fit.fitting import Fit
+    from estimator.fit.problem import Problem
+
+
+def compile_later(problem: Problem) -> None:
+    """Compile what runs after the fit."""
+    from estimator.fit.sampling import made_up_trace
+    from estimator.fit.watch import watch
+    from estimator.next_tests.planning import compile_planning
+
+    compile_planning(problem)
+    watch(problem, made_up_trace(problem))
+
+
+@contextmanager
+def _beside(cores: int | None, work: Callable[..., None], *arguments: object) -> Iterator[None]:
+    """Let a second process compile meanwhile, unless all is to stay in one.
+
+    Compiled code is shared through numba's cache on disk.
+    """
+    if cores == 1 or (os.cpu_count() or 1) == 1:
+        yield
+        return
+    helper = get_context().Process(target=work, args=arguments, daemon=True)
+    helper.start()
+    yield
+    helper.join()
+
+
+def reactor_job(
+    fitted: Fit, recommendation: Recommendation, seed: np.random.SeedSequence
+) -> ReactorJob:
+    """Everything around the flow, from the same draws."""
+    from estimator.advice.chamber import (
+        chamber_of,
+        chamber_trade,
+        co2_per_caco3,
+        odd_effluents,
+        usual_tank_ph,
+    )
+    from estimator.advice.outlook import outlook
+    from estimator.advice.supplies import supplies
+    from estimator.advice.tank_ph import tank_ph
+    from estimator.fit.watch import watch
+    from estimator.plan.change_over import (
+        answer_seen,
+        dose_rates_now,
+        plan_change_over,
+        rates_to_go_on,
+    )
+
+    log, tank, schedule, posterior = fitted.log, fitted.tank, fitted.schedule, fitted.posterior
+    settings = schedule.settings
+    seeds = seed.spawn(5)
+    rng = np.random.default_rng(seeds[0])
+    chamber = chamber_of(posterior, tank, settings, usual_tank_ph(log), rng)
+    stock = supplies(
+        log,
+        tank,
+        schedule,
+        posterior,
+        recommendation,
+        co2_per_caco3(posterior, chamber),
+        seeds[1],
+    )
+    return ReactorJob(
+        chamber=chamber_trade(posterior, tank, chamber),
+        tank_ph=tank_ph(posterior, tank, log, settings, chamber, seeds[2]),
+        change_over=plan_change_over(
+            posterior,
+            tank,
+            recommendation,
+            rates_to_go_on(dose_rates_now(log, tank), posterior, tank),
+            log.end.date() + timedelta(days=1),
+            seeds[3],
+            answer_seen(log, tank),
+        ),
+        supplies=stock,
+        outlook=outlook(log, tank, schedule, posterior, stock.magnesium, seeds[4]),
+        watch=watch(fitted, fitted.trace),
+        odd_effluents=odd_effluents(chamber, tank, log, settings),
+    )
+
+
+def run_study(
+    inputs: Inputs,
+    seed: int = DEFAULT_SEED,
+    progress: Progress | None = None,
+    cores: int | None = None,
+    minutes_per_week: float | None = None,
+) -> Study:
+    """Fit one tank and advise.
+
+    Args:
+        inputs: checked log and tank.
+        seed: one integer fixes every random number.
+        progress: told of each stage and its part done.
+        cores: processes for the chains; default one per processor. 1 keeps all in this process.
+        minutes_per_week: that the keeper has for testing; default `USUAL_WEEKLY_MINUTES`.
+
+    Raises:
+        FitError: the model could not be started.
+    """
+    tell = progress or (lambda stage, part: None)
+    seconds: dict[str, float] = {}
+
+    @contextmanager
+    def stage(name: str, shown: str) -> Iterator[None]:
+        tell(shown, 0.0)
+        clock = time.perf_counter()
+        yield
+        seconds[name] = round(time.perf_counter() - clock, 3)
+
+    fit_seed, more_seed, level_seed, advice_seed, plan_seed, job_seed = np.random.SeedSequence(
+        seed
+    ).spawn(6)
+    with stage("load", "Preparing"):
+        # Late, because loading numba and PyMC takes seconds that a bad log should not cost.
+        from estimator.fit.likelihood import compile_density, compile_draws
+        from estimator.fit.problem import pose
+
+        problem = pose(inputs.log, inputs.tank)
+        with _beside(cores, compile_draws, problem):
+            from estimator.advice.flow import recommend
+            from estimator.fit.fitting import fit
+            from estimator.next_tests.planning import USUAL_WEEKLY_MINUTES, plan_tests
+
+            compile_density(problem)
+    with stage("fit", "Fitting"), _beside(cores, compile_later, problem):
+        fitted = fit(
+            problem,
+            fit_seed,
+            more_seed,
+            level_seed,
+            cores=cores,
+            progress=lambda part: tell("Fitting", part),
+        )
+    with stage("advise", "Advising"):
+        recommendation = recommend(fitted.posterior, inputs.tank, advice_seed)
+    planning = job = None
+    with stage("weigh tests", "Weighing tests"):
+        if fitted.sound:
+            minutes = USUAL_WEEKLY_MINUTES if minutes_per_week is None else minutes_per_week
+            planning = plan_tests(
+                fitted, plan_seed, minutes, progress=lambda part: tell("Weighing tests", part)
+            )
+    with stage("plan", "Planning"):
+        if fitted.sound:
+            job = reactor_job(fitted, recommendation, job_seed)
+    return Study(
+        tank=inputs.tank,
+        log=inputs.log,
+        tank_sha256=inputs.tank_sha256,
+        posterior=fitted.posterior,
+        recommendation=recommendation,
+        planning=planning,
+        job=job,
+        seed=seed,
+        seconds=seconds,
+    )
