@@ -1,4 +1,4 @@
-"""What is to be told, as a code with its numbers: the words stand in `reports.wording`."""
+"""What is to be told, as a code with its numbers: the words stand in `reports.words`."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ class Remark:
     """A reason, a note or a cause.
 
     Attributes:
-        code: what is meant; one entry in the tables of `reports.wording`.
+        code: what is meant; one entry in the tables of `reports.words`.
         values: its numbers and names, canonical units, by names that carry the unit.
     """
 

@@ -6,7 +6,7 @@ from enum import StrEnum
 
 
 class Unknown(StrEnum):
-    """A thing that readings could tell; its words and its remedy stand in `reports.wording`."""
+    """A thing that readings could tell; its words and its remedy stand in `reports.words`."""
 
     UPTAKE = "uptake"
     EFFLUENT = "effluent strength"

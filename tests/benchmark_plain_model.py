@@ -29,21 +29,21 @@ import xarray as xr
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from estimator import units
-from estimator.fit.likelihood import MISREAD_CHANCE, MISREAD_SPREAD
-from estimator.fit.posterior import Posterior, collect, supply_flow_l_d
-from estimator.fit.priors import BOTTLE_CORRELATION, LOG, LOGIT, PHYSICAL_PRIORS, Prior, prior_table
-from estimator.fit.sampling import CHAINS, DRAWS, sample
-from estimator.fit.schedule import (
+from estimator.fit.layout import (
     DOSE,
     EFFLUENT_ALKALINITY,
     KNOWN_SOLUTION,
+    PHYSICAL,
     PULSE,
     TANK_ALKALINITY,
     TANK_CALCIUM,
     UNIT,
-    Schedule,
-    build_schedule,
 )
+from estimator.fit.likelihood import MISREAD_CHANCE, MISREAD_SPREAD
+from estimator.fit.posterior import Posterior, collect, supply_flow_l_d
+from estimator.fit.priors import BOTTLE_CORRELATION, LOG, LOGIT, Prior, prior_table
+from estimator.fit.sampling import CHAINS, DRAWS, sample
+from estimator.fit.schedule import Schedule, build_schedule
 from estimator.inputs.tank import Tank
 from estimator.synthetic.simulation import simulate_log
 from estimator.water.light import TERMS, lit_fraction
@@ -117,7 +117,7 @@ def plain_model(schedule: Schedule, tank: Tank) -> pm.Model:
     alpha, middle = shape.media_calcium, shape.middle
     with pm.Model() as model:
         volume, ratio, uptake, share, gain_x, epsilon, drift, x_drift = (
-            natural(prior) for prior in list(priors.values())[:PHYSICAL_PRIORS]
+            natural(prior) for prior in list(priors.values())[:PHYSICAL]
         )
         gains = pt.stack(kit_gains(schedule, priors))
         repeats = pt.stack([natural(priors[f"repeatability {k.name}"]) for k in schedule.kits])
@@ -276,13 +276,13 @@ def run_plain(
         return np.array(trace.get_values(name, combine=False))
 
     table = prior_table(schedule, tank)
-    physical = {prior.name: get(prior.name) for prior in table.priors[:PHYSICAL_PRIORS]}
+    physical = {prior.name: get(prior.name) for prior in table.priors[:PHYSICAL]}
     by_name = {
         "uptake now": get("uptake now"),
         "water volume": physical["water_volume_l"],
         "calcium share": physical["calcium_share"],
         "effluent gain now": get("effluent gain now"),
-        **{prior.name: get(prior.name) for prior in table.priors[PHYSICAL_PRIORS:]},
+        **{prior.name: get(prior.name) for prior in table.priors[PHYSICAL:]},
     }
     by_name["needed flow"] = needed(by_name, physical["exponent"], schedule.reference_flow_l_d)
     return by_name, seconds, int(np.sum(trace.get_sampler_stats("diverging")))

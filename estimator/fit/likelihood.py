@@ -11,10 +11,7 @@ from numba import njit
 
 from estimator.fit.kalman import System, draw_states, forward, log_likelihood_and_adjoint
 from estimator.fit.mass_balance import fill, pull_back
-from estimator.fit.priors import (
-    natural_at,
-    pull_to_z,
-)
+from estimator.fit.priors import natural_at, pull_to_z
 from estimator.fit.problem import Problem
 
 MISREAD_SPREAD = np.array([1.0, 4.0, 16.0, 64.0])

@@ -8,11 +8,11 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
+from estimator.fit.fitting import Fit
 from estimator.fit.posterior import collect
 from estimator.fit.sampling import sample
 from estimator.fit.schedule import build_schedule
 from estimator.inputs.records import Reading
-from estimator.next_tests.planning import Fitted
 from estimator.synthetic.simulation import simulate_log
 from helpers.tanks import dosed_then_reactor_log, example_tank, example_truth
 
@@ -20,7 +20,7 @@ DAYS = 40
 
 
 @pytest.fixture(scope="session")
-def small_fit() -> Fitted:
+def small_fit() -> Fit:
     """The fit of a log of forty days, dosing and then a reactor: 150 draws a chain."""
     tank = example_tank()
     log = simulate_log(
@@ -29,11 +29,11 @@ def small_fit() -> Fitted:
     schedule = build_schedule(log, tank)
     fit_seed, level_seed = np.random.SeedSequence(2).spawn(2)
     trace = sample(schedule, tank, fit_seed, draws=150)
-    return Fitted(log, tank, schedule, trace, collect(schedule, tank, trace, level_seed))
+    return Fit(log, tank, schedule, trace, collect(schedule, tank, trace, level_seed))
 
 
 @pytest.fixture(scope="session")
-def thin_fit(small_fit) -> Fitted:
+def thin_fit(small_fit) -> Fit:
     """Every fifth draw of `small_fit`, for what is done several times over."""
     trace = small_fit.trace
     few = replace(

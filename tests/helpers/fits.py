@@ -9,9 +9,11 @@ from typing import Any
 import numpy as np
 
 from estimator import units
+from estimator.fit.checks import Diagnostics
 from estimator.fit.kalman import System
-from estimator.fit.posterior import Diagnostics, Posterior
-from estimator.fit.schedule import PHYSICAL, Schedule
+from estimator.fit.layout import PHYSICAL
+from estimator.fit.posterior import Posterior
+from estimator.fit.schedule import Schedule
 from estimator.synthetic.simulation import Truth
 from estimator.water.light import light_share, lit_fraction
 from helpers.tanks import Case

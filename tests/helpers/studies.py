@@ -26,7 +26,8 @@ from estimator.advice.flow import FlowAdvice, Recommendation, Setting
 from estimator.advice.outlook import ElementOutlook, Outlook, WaterRoutine
 from estimator.advice.supplies import MOST_DAYS, Magnesium, Stock, Supplies
 from estimator.advice.tank_ph import Measure, TankPh
-from estimator.fit.posterior import Diagnostics, Posterior, ReadingCheck
+from estimator.fit.checks import Diagnostics, ReadingCheck
+from estimator.fit.posterior import Posterior
 from estimator.fit.watch import CAUSES, TESTS, Change, Watch
 from estimator.inputs.dosing import Solution
 from estimator.inputs.records import Action, Reading, TankLog

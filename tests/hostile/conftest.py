@@ -15,6 +15,6 @@ def no_fit(monkeypatch: pytest.MonkeyPatch) -> None:
     def fail(*_: object, **__: object) -> None:
         pytest.fail("the fit was started")
 
-    stand_in = ModuleType("estimator.study")
+    stand_in = ModuleType("estimator.pipeline")
     stand_in.run_study = fail  # type: ignore[attr-defined]
-    monkeypatch.setitem(sys.modules, "estimator.study", stand_in)
+    monkeypatch.setitem(sys.modules, "estimator.pipeline", stand_in)

@@ -16,11 +16,11 @@ from helpers.catalogue import LOG, TANK
 ROOT = Path(__file__).parents[2]
 MAIN = "from reports.cli import main; main()"
 NO_FIT = """\
-import estimator.study
+import estimator.pipeline
 from estimator.errors import FitError
 def stop(*_, **__):
     raise FitError("no fit here")
-estimator.study.run_study = stop
+estimator.pipeline.run_study = stop
 """
 READINGS = "".join(
     f"2025-03-{day:02d} 18:00,alkalinity,,{8.4 - 0.05 * day:.1f},,,\n" for day in range(5, 18, 2)

@@ -54,10 +54,10 @@ def folder(tmp_path, monkeypatch):
 @pytest.fixture
 def fitted(monkeypatch):
     """The fit is replaced by a made-up study, and the page, whose making takes long, by a stub."""
-    stand_in = ModuleType("estimator.study")
+    stand_in = ModuleType("estimator.pipeline")
     stand_in.Study = studies.Study
     stand_in.run_study = lambda *_, **__: studies.build_study("full")
-    monkeypatch.setitem(sys.modules, "estimator.study", stand_in)
+    monkeypatch.setitem(sys.modules, "estimator.pipeline", stand_in)
     monkeypatch.setattr("reports.page.shell.render", lambda *_: "<!DOCTYPE html>")
 
 

@@ -11,8 +11,9 @@ import pytest
 
 from estimator import units
 from estimator.fit import schedule as layout_of
-from estimator.fit.likelihood import draw_path_at, frame_of
+from estimator.fit.likelihood import draw_path_at
 from estimator.fit.priors import prior_table
+from estimator.fit.problem import frame_of
 from estimator.fit.schedule import build_schedule
 from estimator.synthetic.simulation import simulate_levels
 from estimator.water import light
@@ -131,7 +132,7 @@ def test_two_perfect_readings_are_the_hand_method() -> None:
     rng = np.random.default_rng(1)
     for _ in range(3):
         natural = table.natural(rng.standard_normal(table.size))
-        theta = table.theta(natural)
+        theta = natural
         normals = rng.standard_normal((len(made.steps) + 1, made.layout.size + 1))
         path, _ = draw_path_at(theta, np.ones(2), frame, normals)
         change = np.append(0.0, path[made.day_step[1:], made.layout.uptake])

@@ -140,7 +140,7 @@ def draw_from_prior(
     spread = np.ones(len(schedule.steps))
     spread[schedule.reading_step] = MISREAD_SPREAD[classes]
     system = fill(
-        table.theta(natural),
+        natural,
         spread,
         schedule.steps,
         schedule.moments,
@@ -195,8 +195,9 @@ def _tracked(quantities: dict[str, np.ndarray]) -> dict[str, np.ndarray]:
 
 def one_log(index: int, seed: int) -> Outcome:
     """Simulate, fit and rank one log."""
-    from estimator.fit.posterior import collect, day_states, describe, reported
+    from estimator.fit.posterior import collect, describe, reported
     from estimator.fit.sampling import sample
+    from estimator.fit.states import day_states
 
     simulate, fit, levels = np.random.SeedSequence([seed, index]).spawn(3)
     rng = np.random.default_rng(simulate)

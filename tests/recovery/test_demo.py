@@ -9,7 +9,8 @@ import pytest
 
 from estimator import units
 from estimator.inputs.read import Inputs
-from estimator.study import Study, run_study
+from estimator.pipeline import run_study
+from estimator.study import Study
 from estimator.synthetic.demo_case import LOG_NAME, TANK_NAME, Demo, make_demo, write_demo
 from estimator.synthetic.simulation import simulate_levels
 from estimator.water.light import day_shape, light_share, lit_fraction

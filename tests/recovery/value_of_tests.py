@@ -26,9 +26,11 @@ import numpy as np
 
 sys.path.extend(str(Path(__file__).resolve().parents[up]) for up in (2, 1))
 
-from estimator.fit.likelihood import MISREAD_SPREAD, draw_path_at, frame_of
+from estimator.fit.layout import EXPONENT, INCREMENT, UPTAKE, VOLUME
+from estimator.fit.likelihood import MISREAD_SPREAD, draw_path_at
 from estimator.fit.posterior import supply_flow_l_d
-from estimator.fit.priors import EXPONENT_AT, GAIN_AT, UPTAKE_AT, VOLUME_AT, prior_table
+from estimator.fit.priors import prior_table
+from estimator.fit.problem import frame_of
 from estimator.fit.sampling import Trace, sample
 from estimator.fit.schedule import Schedule, build_schedule
 from estimator.inputs.records import Reading, TankLog
@@ -143,10 +145,10 @@ def flows_at(
     )
     effluent = states[:, layout.effluent] if layout.effluent >= 0 else 0.0
     return supply_flow_l_d(
-        natural[:, UPTAKE_AT] * (1.0 + states[:, layout.uptake]),
-        natural[:, VOLUME_AT],
-        natural[:, GAIN_AT] * np.clip(1.0 + effluent, 0.05, None),
-        natural[:, EXPONENT_AT],
+        natural[:, UPTAKE] * (1.0 + states[:, layout.uptake]),
+        natural[:, VOLUME],
+        natural[:, INCREMENT] * np.clip(1.0 + effluent, 0.05, None),
+        natural[:, EXPONENT],
         schedule.reference_flow_l_d,
     )
 

@@ -58,7 +58,7 @@ def fitted(monkeypatch):
 
     def use(variant):
         study = build_study(variant)
-        monkeypatch.setattr("estimator.study.run_study", lambda *_, **__: study)
+        monkeypatch.setattr("estimator.pipeline.run_study", lambda *_, **__: study)
 
     return use
 
@@ -70,7 +70,7 @@ def no_fit(monkeypatch):
     def fail(*_, **__):
         pytest.fail("the fit was started")
 
-    monkeypatch.setattr("estimator.study.run_study", fail)
+    monkeypatch.setattr("estimator.pipeline.run_study", fail)
 
 
 @pytest.mark.parametrize(
@@ -137,7 +137,7 @@ def test_minutes_reach_the_plan(inputs, monkeypatch):
         seen.update(given)
         return build_study("full")
 
-    monkeypatch.setattr("estimator.study.run_study", study)
+    monkeypatch.setattr("estimator.pipeline.run_study", study)
     for command in ("report", "next"):
         assert run(command, "log.csv", "--tank", "tank.toml", "--minutes", "45").exit_code == 0
         assert seen["minutes_per_week"] == 45.0
@@ -232,7 +232,7 @@ def test_unexpected_faults_are_one_line(inputs, monkeypatch, error):
     def fail(*_, **__):
         raise error
 
-    monkeypatch.setattr("estimator.study.run_study", fail)
+    monkeypatch.setattr("estimator.pipeline.run_study", fail)
     monkeypatch.delenv("UPTAKE_DEBUG", raising=False)
     result = run("report", "log.csv", "--tank", "tank.toml")
     assert result.exit_code == 1
@@ -247,7 +247,7 @@ def test_debug_shows_where_a_fault_arose(inputs, monkeypatch):
     def fail(*_, **__):
         raise ValueError("odd")
 
-    monkeypatch.setattr("estimator.study.run_study", fail)
+    monkeypatch.setattr("estimator.pipeline.run_study", fail)
     monkeypatch.setenv("UPTAKE_DEBUG", "1")
     assert isinstance(run("report", "log.csv", "--tank", "tank.toml").exception, ValueError)
 
@@ -258,7 +258,7 @@ def test_interrupt_is_quiet(inputs, monkeypatch):
     def fail(*_, **__):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("estimator.study.run_study", fail)
+    monkeypatch.setattr("estimator.pipeline.run_study", fail)
     result = run("report", "log.csv", "--tank", "tank.toml")
     assert result.exit_code == 130
     assert result.output == ""
@@ -274,7 +274,7 @@ def test_interrupt_is_never_taken_for_the_end_of_sampling(inputs, monkeypatch):
             time.sleep(5)
         return build_study("full")
 
-    monkeypatch.setattr("estimator.study.run_study", sampler)
+    monkeypatch.setattr("estimator.pipeline.run_study", sampler)
     assert run("report", "log.csv", "--tank", "tank.toml").exit_code == 130
     assert sorted(os.listdir()) == ["log.csv", "tank.toml"]
 

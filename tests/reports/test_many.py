@@ -131,7 +131,7 @@ def fitted(monkeypatch):
             raise made
         return build_study(made)
 
-    monkeypatch.setattr("estimator.study.run_study", study)
+    monkeypatch.setattr("estimator.pipeline.run_study", study)
     monkeypatch.setattr(many, "Workers", lambda *_: InPlace())
     study.variants, study.calls = variants, calls
     return study

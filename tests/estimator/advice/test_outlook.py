@@ -20,7 +20,8 @@ from estimator.advice.outlook import (
 )
 from estimator.advice.supplies import Magnesium
 from estimator.fit.posterior import Posterior
-from estimator.fit.schedule import WATER_ALKALINITY_SD, WATER_CALCIUM_SD, build_schedule
+from estimator.fit.schedule import build_schedule
+from estimator.fit.start import WATER_ALKALINITY_SD, WATER_CALCIUM_SD
 from estimator.inputs.tank import Reactor, Target
 from helpers.fits import known_posterior
 from helpers.tanks import example_log, example_tank

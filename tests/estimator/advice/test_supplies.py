@@ -23,7 +23,8 @@ from estimator.advice.supplies import (
     magnesium_model,
     supplies,
 )
-from estimator.fit.posterior import NOT_CHECKED, Posterior
+from estimator.fit.checks import NOT_CHECKED
+from estimator.fit.posterior import Posterior
 from estimator.fit.schedule import build_schedule
 from estimator.inputs.dosing import solution_from_strengths
 from estimator.inputs.tank import Composition, Kit, Reactor

@@ -8,6 +8,15 @@ import pytest
 from estimator import units
 from estimator.fit import likelihood, model
 from estimator.fit.kalman import draw_states
+from estimator.fit.layout import (
+    CALCIUM_SHARE,
+    EXPONENT,
+    INCREMENT,
+    LIGHT_RATIO,
+    PHYSICAL,
+    UPTAKE,
+    VOLUME,
+)
 from estimator.fit.likelihood import (
     MISREAD_CHANCE,
     MISREAD_SPREAD,
@@ -15,21 +24,12 @@ from estimator.fit.likelihood import (
     class_chances,
     draw_path_at,
     flip_classes,
-    frame_of,
     value_and_gradient,
 )
 from estimator.fit.mass_balance import fill
 from estimator.fit.model import KitErrorStep, TankLikelihood, build_model
-from estimator.fit.priors import (
-    EXPONENT_AT,
-    GAIN_AT,
-    LIGHT_AT,
-    PHYSICAL_PRIORS,
-    SHARE_AT,
-    UPTAKE_AT,
-    VOLUME_AT,
-    prior_table,
-)
+from estimator.fit.priors import prior_table
+from estimator.fit.problem import frame_of
 from estimator.fit.sampling import _Density
 from estimator.fit.schedule import build_schedule
 from estimator.inputs.tank import Reactor
@@ -48,11 +48,11 @@ def prior_draws(made, tank, count: int = 20_000) -> np.ndarray:
 @pytest.mark.parametrize(
     ("place", "median", "low", "high"),
     [
-        (VOLUME_AT, 600.0, 600 * np.exp(-1.96 * 0.06), 600 * np.exp(1.96 * 0.06)),
-        (LIGHT_AT, 2.5, 1.25, 5.0),
-        (UPTAKE_AT, 1.2 * DKH, 0.25 * DKH, 5.8 * DKH),
-        (SHARE_AT, 0.49, 0.41, 0.60),
-        (EXPONENT_AT, 0.40, 0.10, 0.80),
+        (VOLUME, 600.0, 600 * np.exp(-1.96 * 0.06), 600 * np.exp(1.96 * 0.06)),
+        (LIGHT_RATIO, 2.5, 1.25, 5.0),
+        (UPTAKE, 1.2 * DKH, 0.25 * DKH, 5.8 * DKH),
+        (CALCIUM_SHARE, 0.49, 0.41, 0.60),
+        (EXPONENT, 0.40, 0.10, 0.80),
     ],
 )
 def test_priors_have_the_medians_and_ranges_they_state(
@@ -67,7 +67,7 @@ def test_priors_have_the_medians_and_ranges_they_state(
 def test_effluent_prior_spans_the_saturations_of_real_chambers(everything) -> None:
     """Half saturation is the middle; one sd and a half reach saturation (PyCO2SYS table)."""
     made = build_schedule(everything.log, everything.tank)
-    draws = prior_draws(made, everything.tank)[:, GAIN_AT]
+    draws = prior_draws(made, everything.tank)[:, INCREMENT]
     half = carbonate.half_saturated_increment_meq_l(made.settings.chamber_ph.last)
     whole = carbonate.saturated_increment_meq_l(made.settings.chamber_ph.last)
     assert np.median(draws) == pytest.approx(half, rel=0.02)
@@ -78,7 +78,7 @@ def test_without_effluent_reading_the_prior_stays_under_the_ceiling() -> None:
     """Chemistry cannot give more than saturation at the stated pH, allowing 0.1 for the probe."""
     log = example_log([(0.5, "alkalinity", "tank", "alk")], [(0.1, "flow", "", 1000.0)])
     made = build_schedule(log, example_tank())
-    draws = prior_draws(made, example_tank())[:, GAIN_AT]
+    draws = prior_draws(made, example_tank())[:, INCREMENT]
     assert draws.max() < carbonate.saturated_increment_meq_l(6.6 - 0.1)
     half = carbonate.half_saturated_increment_meq_l(6.6)
     assert np.median(draws) == pytest.approx(half, rel=0.02)
@@ -90,7 +90,7 @@ def test_unstated_chamber_ph_widens_the_effluent_prior() -> None:
     stated = example_tank()
     unstated = example_tank(reactor=Reactor(60.0, 3000.0, 10.0))
     width = [
-        np.std(np.log(prior_draws(build_schedule(log, tank), tank)[:, GAIN_AT]))
+        np.std(np.log(prior_draws(build_schedule(log, tank), tank)[:, INCREMENT]))
         for tank in (stated, unstated)
     ]
     assert width[1] > 1.2 * width[0]
@@ -101,7 +101,7 @@ def test_net_change_may_have_either_sign() -> None:
     made = build_schedule(
         example_log([(0.5, "alkalinity", "tank", "alk")]), example_tank(reactor=None)
     )
-    uptake = prior_draws(made, example_tank(reactor=None))[:, UPTAKE_AT]
+    uptake = prior_draws(made, example_tank(reactor=None))[:, UPTAKE]
     assert np.mean(uptake > 0) == pytest.approx(0.5, abs=0.02)
 
 
@@ -109,7 +109,7 @@ def test_bottles_of_one_kit_are_correlated(everything) -> None:
     """Half of a kit's gain error is the kit's, half the bottle's; other kits share nothing."""
     made = build_schedule(everything.log, everything.tank)
     draws = np.log(prior_draws(made, everything.tank))
-    first = PHYSICAL_PRIORS
+    first = PHYSICAL
     at = {pair: first + i for i, pair in enumerate(made.gains)}
     correlation = np.corrcoef(draws[:, list(at.values())].T)
     names = list(at)
@@ -259,7 +259,7 @@ def test_kit_error_step_leaves_the_joint_distribution_alone(short_log, monkeypat
     for sweep in range(sweeps):
         spread = np.ones(len(made.steps))
         spread[at] = MISREAD_SPREAD[point["misread"]]
-        theta = table.theta(table.natural(point["z"]))
+        theta = table.natural(point["z"])
         system = fill(
             theta, spread, frame.steps, frame.moments, frame.shape, frame.mean, frame.covariance
         )
@@ -303,7 +303,7 @@ def test_flipped_classes_visit_every_state_as_often_as_they_should() -> None:
     table = prior_table(made, tank)
     frame = frame_of(made, table)
     z = np.zeros(table.size)
-    theta = table.theta(table.natural(z))
+    theta = table.natural(z)
     pair = np.flatnonzero([r.sample == "effluent" for r in made.readings])
     classes = np.arange(len(MISREAD_SPREAD))
     weight = np.empty((len(classes), len(classes)))
@@ -333,7 +333,7 @@ def test_expected_readings_go_with_the_path(everything) -> None:
     """`draw_path_at` tells what each kit would show at the levels of its own path."""
     made = build_schedule(everything.log, everything.tank)
     table = prior_table(made, everything.tank)
-    theta = table.theta(table.natural(np.zeros(table.size)))
+    theta = table.natural(np.zeros(table.size))
     frame = frame_of(made, table)
     normals = np.random.default_rng(0).standard_normal((len(made.steps) + 1, made.layout.size + 1))
     path, expected = draw_path_at(theta, np.ones(len(made.readings)), frame, normals)

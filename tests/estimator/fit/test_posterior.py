@@ -10,7 +10,8 @@ import pytest
 from scipy import integrate
 
 from estimator import units
-from estimator.fit.posterior import collect, diagnose, supply_flow_l_d
+from estimator.fit.checks import diagnose
+from estimator.fit.posterior import collect, supply_flow_l_d
 from estimator.fit.priors import prior_table
 from estimator.fit.sampling import Trace
 from estimator.fit.schedule import build_schedule

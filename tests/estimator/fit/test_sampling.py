@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 
 from estimator import units
+from estimator.fit.layout import INCREMENT
 from estimator.fit.posterior import Posterior, collect
-from estimator.fit.priors import GAIN_AT, prior_table
+from estimator.fit.priors import prior_table
 from estimator.fit.sampling import Trace, join, sample
 from estimator.fit.schedule import build_schedule
 from estimator.synthetic.simulation import simulate_log
@@ -179,7 +180,7 @@ def test_effluent_never_tested_keeps_to_chemistry() -> None:
     log = example_log(readings, [(0.2, "flow", "", 1000.0)])
     posterior, trace = fitted(example_tank(), log, 100)
     table = prior_table(build_schedule(log, example_tank()), example_tank())
-    assert trace.natural[:, :, GAIN_AT].max() < table.priors[GAIN_AT].high
+    assert trace.natural[:, :, INCREMENT].max() < table.priors[INCREMENT].high
     assert not posterior.net_change
     assert np.std(np.log(posterior.effluent_gain_meq_l)) > 0.2
 

@@ -13,16 +13,8 @@ from scipy import integrate
 from estimator import units
 from estimator.errors import InputError
 from estimator.fit import schedule
-from estimator.fit.schedule import (
-    DOSE,
-    EFFLUENT_ALKALINITY,
-    NOTHING,
-    PULSE,
-    TANK_ALKALINITY,
-    UNIT,
-    build_schedule,
-    used_readings,
-)
+from estimator.fit.layout import DOSE, EFFLUENT_ALKALINITY, NOTHING, PULSE, TANK_ALKALINITY, UNIT
+from estimator.fit.schedule import build_schedule, used_readings
 from estimator.water.light import TERMS, day_shape, light_share, lit_fraction, pulse_moments
 from helpers.tanks import example_log, example_tank
 

@@ -12,12 +12,10 @@ from scipy.special import logsumexp
 
 from estimator import units
 from estimator.fit.kalman import forward, step_response
-from estimator.fit.likelihood import (
-    MISREAD_SPREAD,
-    frame_of,
-    system_at,
-)
-from estimator.fit.priors import DRIFT_AT, EFFLUENT_DRIFT_AT, prior_table
+from estimator.fit.layout import DRIFT, EFFLUENT_DRIFT
+from estimator.fit.likelihood import MISREAD_SPREAD, system_at
+from estimator.fit.priors import prior_table
+from estimator.fit.problem import frame_of
 from estimator.fit.sampling import Trace, sample
 from estimator.fit.schedule import build_schedule
 from estimator.fit.watch import (
@@ -57,7 +55,7 @@ def log_likelihood(schedule, tank, natural) -> float:
     table = prior_table(schedule, tank)
     frame = frame_of(schedule, table)
     classes = np.zeros(len(schedule.readings), dtype=int)
-    return float(forward(system_at(table.theta(natural), classes, frame))[0])
+    return float(forward(system_at(natural, classes, frame))[0])
 
 
 def with_drift(natural, at: int, prior, score: float):
@@ -93,7 +91,7 @@ def test_step_response_is_the_exact_parabola(case) -> None:
     schedule = build_schedule(log, case.tank)
     table = prior_table(schedule, case.tank)
     classes = np.arange(len(schedule.readings)) % len(MISREAD_SPREAD)
-    theta = table.theta(table.natural(0.2 * np.ones(table.size)))
+    theta = table.natural(0.2 * np.ones(table.size))
     system = system_at(theta, classes, frame_of(schedule, table))
     _, predicted, filtered, predicted_cov, filtered_cov = forward(system)
     slope, curvature = step_response(system, predicted, predicted_cov, 0)
@@ -131,8 +129,8 @@ def test_evidence_of_a_step_is_the_integral_over_it() -> None:
 @pytest.mark.parametrize(
     ("kind", "column", "sd", "at"),
     [
-        ("uptake", "uptake_step", UPTAKE_STEP_SD, DRIFT_AT),
-        ("effluent", "effluent_step", EFFLUENT_STEP_SD, EFFLUENT_DRIFT_AT),
+        ("uptake", "uptake_step", UPTAKE_STEP_SD, DRIFT),
+        ("effluent", "effluent_step", EFFLUENT_STEP_SD, EFFLUENT_DRIFT),
     ],
 )
 def test_bayes_factor_of_a_step_is_the_ratio_of_marginal_likelihoods(
@@ -171,12 +169,12 @@ def test_bayes_factor_of_a_kit_shift_is_the_ratio_of_marginal_likelihoods(small)
     trace = still_trace(schedule, tank)
     found = watch(schedule, tank, trace, window_days=WINDOW)
     natural = trace.natural[0, 0]
-    prior = prior_table(schedule, tank).priors[DRIFT_AT]
+    prior = prior_table(schedule, tank).priors[DRIFT]
     scores = np.linspace(-3.2, 3.2, 25)
     deltas = KIT_SHIFT_SD * np.linspace(-4, 4, 81)
     grid = stats.norm.logpdf(scores)
     base = logsumexp(
-        [log_likelihood(schedule, tank, with_drift(natural, DRIFT_AT, prior, s)) for s in scores]
+        [log_likelihood(schedule, tank, with_drift(natural, DRIFT, prior, s)) for s in scores]
         + grid
     )
     ratios = []
@@ -191,7 +189,7 @@ def test_bayes_factor_of_a_kit_shift_is_the_ratio_of_marginal_likelihoods(small)
         values = np.empty((len(scores), len(deltas)))
         for k, score in enumerate(scores):
             for j, delta in enumerate(deltas):
-                moved = with_drift(wide, DRIFT_AT, prior, score)
+                moved = with_drift(wide, DRIFT, prior, score)
                 moved[first] *= np.exp(delta)
                 values[k, j] = log_likelihood(made, tank, moved)
         weights = stats.norm.logpdf(deltas / KIT_SHIFT_SD)

@@ -12,9 +12,10 @@ from scipy import stats
 from estimator import units
 from estimator.fit import kalman
 from estimator.fit.kalman import System
-from estimator.fit.posterior import Posterior, day_states, describe
+from estimator.fit.posterior import Posterior, describe
 from estimator.fit.sampling import Trace
 from estimator.fit.schedule import build_schedule
+from estimator.fit.states import day_states
 from estimator.inputs.records import Action
 from estimator.next_tests import foresight as fs
 from helpers.foresights import hand_made
@@ -317,8 +318,9 @@ def test_the_present_is_the_posterior(small_fit, next_tests) -> None:
 
 def test_the_states_are_moments_of_exact_draws(small_fit, next_tests) -> None:
     """Means and sds of the states, draw by draw, are those that many exact state draws have."""
-    from estimator.fit.likelihood import MISREAD_SPREAD, draw_path_at, frame_of
+    from estimator.fit.likelihood import MISREAD_SPREAD, draw_path_at
     from estimator.fit.priors import prior_table
+    from estimator.fit.problem import frame_of
 
     found = foresee(small_fit, list(next_tests.values()), draws=2)
     schedule, trace = small_fit.schedule, small_fit.trace
@@ -330,9 +332,7 @@ def test_the_states_are_moments_of_exact_draws(small_fit, next_tests) -> None:
     shape = (len(schedule.steps) + 1, schedule.layout.size + 1)
     paths = np.array(
         [
-            draw_path_at(
-                table.theta(natural), MISREAD_SPREAD[misread], frame, rng.standard_normal(shape)
-            )[0]
+            draw_path_at(natural, MISREAD_SPREAD[misread], frame, rng.standard_normal(shape))[0]
             for _ in range(3000)
         ]
     )

@@ -1,0 +1,1 @@
+"""The words for every `Remark` of the estimator, by its code."""
