@@ -40,25 +40,25 @@ from estimator.fit.layout import (
     UNIT,
 )
 from estimator.fit.likelihood import MISREAD_CHANCE, MISREAD_SPREAD
-from estimator.fit.posterior import Posterior, collect, supply_flow_l_d
-from estimator.fit.priors import BOTTLE_CORRELATION, LOG, LOGIT, Prior, prior_table
+from estimator.fit.posterior import Posterior, collect, law_of
+from estimator.fit.priors import BOTTLE_CORRELATION, LOG, LOGIT, Prior
+from estimator.fit.problem import Problem, pose
 from estimator.fit.sampling import CHAINS, DRAWS, sample
-from estimator.fit.schedule import Schedule, build_schedule
-from estimator.inputs.tank import Tank
+from estimator.fit.schedule import Schedule
 from estimator.synthetic.simulation import simulate_log
-from estimator.water.light import TERMS, lit_fraction
+from estimator.water.light import TERMS
 from helpers.tanks import dosed_then_reactor_log, example_tank, example_truth
 
 DAYS = 120
 
 
-def example(seed: int) -> tuple[Schedule, Tank]:
+def example(seed: int) -> Problem:
     """The log that both fit; one titration is misread by 2 dKH."""
     tank = example_tank()
     skeleton = dosed_then_reactor_log(DAYS, 55, 20, 6)
     truth = example_truth(DAYS, misread={20: 2 * units.MEQ_L_PER_DKH})
     log = simulate_log(tank, skeleton, truth, np.random.default_rng(seed))
-    return build_schedule(log, tank), tank
+    return pose(log, tank)
 
 
 def natural(prior: Prior) -> pt.TensorVariable:
@@ -101,19 +101,20 @@ def series(moments: np.ndarray, decay: pt.TensorVariable) -> pt.TensorVariable:
     return moments[:, 0] + (powers * moments[:, 1:]).sum(axis=1)
 
 
-def plain_model(schedule: Schedule, tank: Tank) -> pm.Model:
+def plain_model(problem: Problem) -> pm.Model:
     """Every latent a random variable; levels by cumulative products and sums.
 
     A level that obeys x_i = f_i x_{i−1} + b_i is P_i (x_0 + Σ b_j / P_j) with P the running product
     of the factors f.
     """
+    schedule = problem.schedule
     steps, moments, shape, layout = (
         schedule.steps,
         schedule.moments,
         schedule.shape,
         schedule.layout,
     )
-    priors = {prior.name: prior for prior in prior_table(schedule, tank).priors}
+    priors = {prior.name: prior for prior in problem.priors.priors}
     alpha, middle = shape.media_calcium, shape.middle
     with pm.Model() as model:
         volume, ratio, uptake, share, gain_x, epsilon, drift, x_drift = (
@@ -139,7 +140,7 @@ def plain_model(schedule: Schedule, tank: Tank) -> pm.Model:
             x_drift**2 * steps["effluent_drift_d"] + steps["effluent_step"],
             (steps["effluent_drift_d"] > 0) | (steps["effluent_step"] > 0),
         )
-        excess = lit_fraction(tank) * (ratio - 1)
+        excess = shape.lit * (ratio - 1)
         light = excess / (1 + excess)
         respond = pt.exp(-epsilon * steps["log_ratio"])
         kappa = steps["flow_l_d"] / volume * respond
@@ -234,30 +235,25 @@ def needed(
     by_name: Mapping[str, np.ndarray], exponent: np.ndarray, reference: float | None
 ) -> np.ndarray:
     """Log of the needed flow, whose mean exists for sure."""
-    flow = supply_flow_l_d(
-        by_name["uptake now"],
-        by_name["water volume"],
-        by_name["effluent gain now"],
-        exponent,
-        reference,
-    )
-    return np.log(flow)
+    volume = by_name["water volume"]
+    law = law_of(volume, exponent, by_name["effluent gain now"], reference, 0.0)
+    return np.log(law.flow_for(by_name["uptake now"] * volume))
 
 
-def run_fast(schedule: Schedule, tank: Tank, seed: int, cores: int) -> tuple[dict, tuple]:
+def run_fast(problem: Problem, seed: int, cores: int) -> tuple[dict, tuple]:
     """Draws by name and seconds of the estimator's own sampler and path draws."""
     clock = Clock()
-    trace = sample(schedule, tank, np.random.SeedSequence(seed), cores=cores, progress=clock.tick)
-    posterior = collect(schedule, tank, trace, np.random.SeedSequence(seed + 1))
+    trace = sample(problem, np.random.SeedSequence(seed), cores=cores, progress=clock.tick)
+    posterior = collect(problem, trace, np.random.SeedSequence(seed + 1))
     return chains_of(posterior), clock.split()
 
 
 def run_plain(
-    schedule: Schedule, tank: Tank, seed: int, cores: int, tune: int, draws: int
+    problem: Problem, seed: int, cores: int, tune: int, draws: int
 ) -> tuple[dict, tuple, int]:
     """Draws by name, seconds and divergences of PyMC's default sampler on the plain form."""
     clock = Clock()
-    model = plain_model(schedule, tank)
+    model = plain_model(problem)
     with model:
         trace = pm.sample(
             draws,
@@ -275,7 +271,7 @@ def run_plain(
     def get(name: str) -> np.ndarray:
         return np.array(trace.get_values(name, combine=False))
 
-    table = prior_table(schedule, tank)
+    table = problem.priors
     physical = {prior.name: get(prior.name) for prior in table.priors[:PHYSICAL]}
     by_name = {
         "uptake now": get("uptake now"),
@@ -284,7 +280,9 @@ def run_plain(
         "effluent gain now": get("effluent gain now"),
         **{prior.name: get(prior.name) for prior in table.priors[PHYSICAL:]},
     }
-    by_name["needed flow"] = needed(by_name, physical["exponent"], schedule.reference_flow_l_d)
+    by_name["needed flow"] = needed(
+        by_name, physical["exponent"], problem.schedule.reference_flow_l_d
+    )
     return by_name, seconds, int(np.sum(trace.get_sampler_stats("diverging")))
 
 
@@ -310,12 +308,13 @@ def main() -> None:
     options = parser.parse_args()
     warnings.simplefilter("ignore")
     logging.getLogger("pymc").setLevel(logging.ERROR)
-    schedule, tank = example(options.seed)
+    problem = example(options.seed)
+    schedule = problem.schedule
     print(f"Python {platform.python_version()}, PyMC {pm.__version__}, {options.cores} processes")
     print(f"{len(schedule.readings)} readings, {schedule.days} days, {len(schedule.steps)} steps")
-    fast, fast_s = run_fast(schedule, tank, options.seed, options.cores)
+    fast, fast_s = run_fast(problem, options.seed, options.cores)
     plain, plain_s, divergences = run_plain(
-        schedule, tank, options.seed, options.cores, options.tune, options.draws
+        problem, options.seed, options.cores, options.tune, options.draws
     )
     ours, theirs = summary(fast), summary(plain)
     print(f"\n{'quantity':22}{'fast':>10}{'plain':>10}{'z':>7}{'ESS fast':>10}{'ESS plain':>11}")

@@ -249,11 +249,11 @@ def answers(files: Files, seed: int, plain: bool) -> list[Answer]:
 
     if plain:
         from benchmark_plain_model import run_plain
-        from estimator.fit.schedule import build_schedule
+        from estimator.fit.problem import pose
 
         def plainly() -> tuple[float, ...]:
-            schedule, cores = build_schedule(log, tank), os.cpu_count() or 1
-            draws, *_ = run_plain(schedule, tank, seed, cores, PLAIN_TUNE, PLAIN_DRAWS)
+            problem, cores = pose(log, tank), os.cpu_count() or 1
+            draws, *_ = run_plain(problem, seed, cores, PLAIN_TUNE, PLAIN_DRAWS)
             return tuple(np.quantile(draws["uptake now"], [0.5, 0.05, 0.95]).tolist())
 
         ask("plain PyMC model", plainly)

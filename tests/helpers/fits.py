@@ -15,7 +15,6 @@ from estimator.fit.layout import PHYSICAL
 from estimator.fit.posterior import Posterior
 from estimator.fit.schedule import Schedule
 from estimator.synthetic.simulation import Truth
-from estimator.water.light import light_share, lit_fraction
 from helpers.tanks import Case
 
 MIDDLE = 8.2 * units.MEQ_L_PER_DKH
@@ -23,13 +22,12 @@ GOOD = Diagnostics(1.001, 1500.0, 1200.0, "uptake now", 0, 4, 500, ())
 
 
 def theta_of(case: Case, schedule: Schedule, drift: float = 0.02) -> np.ndarray:
-    """theta (q,) of `mass_balance.fill` that states a truth, with the first day's uptake as u_0."""
+    """theta (p,) of `mass_balance.fill` that states a truth, with the first day's uptake as u_0."""
     truth = case.truth
     uptake = truth.uptake_meq_l_d[0]
     gains = [truth.kit_gain.get(pair, 1.0) for pair in schedule.gains]
     repeats = [truth.kit_repeatability.get(kit.name, 0.1) for kit in schedule.kits]
-    share = light_share(truth.light_ratio, lit_fraction(case.tank))
-    theta = [truth.volume_l, share, uptake, uptake, truth.calcium_share]
+    theta = [truth.volume_l, truth.light_ratio, uptake, truth.calcium_share]
     theta += [truth.effluent_gain_meq_l[0], truth.exponent, drift, 0.4 * drift]
     assert len(theta) == PHYSICAL
     return np.array([*theta, *gains, *repeats])

@@ -10,11 +10,11 @@ import numpy as np
 import pytest
 
 from estimator import units
-from estimator.fit import schedule as layout_of
+from estimator.fit import start
+from estimator.fit.layout import UPTAKE
 from estimator.fit.likelihood import draw_path_at
-from estimator.fit.priors import prior_table
-from estimator.fit.problem import frame_of
-from estimator.fit.schedule import build_schedule
+from estimator.fit.mass_balance import light_and_scale
+from estimator.fit.problem import pose
 from estimator.synthetic.simulation import simulate_levels
 from estimator.water import light
 from helpers.fits import theta_of
@@ -47,7 +47,8 @@ def test_smoothed_uptake_is_the_dense_gaussian_posterior() -> None:
     skeleton = dosed_log()
     base = example_truth(DAYS, uptake_meq_l_d=np.full(DAYS, 0.5), kit_gain={})
     rng = np.random.default_rng(0)
-    made = build_schedule(skeleton, tank)
+    problem = pose(skeleton, tank)
+    made = problem.schedule
     times = [r.time for r in made.readings]
     is_calcium = np.array([r.parameter == "calcium" for r in made.readings])
 
@@ -59,22 +60,22 @@ def test_smoothed_uptake_is_the_dense_gaussian_posterior() -> None:
     centre = replace(
         base,
         start={
-            "alkalinity": layout_of.START_ALKALINITY[0],
-            "calcium": layout_of.START_CALCIUM[0],
+            "alkalinity": start.START_ALKALINITY[0],
+            "calcium": start.START_CALCIUM[0],
         },
         waters={"new": dict(tank.waters["new"].levels)},
     )
     at_centre = levels(centre)
     for name, sd in (
-        ("alkalinity", layout_of.START_ALKALINITY[1]),
-        ("calcium", layout_of.START_CALCIUM[1]),
+        ("alkalinity", start.START_ALKALINITY[1]),
+        ("calcium", start.START_CALCIUM[1]),
     ):
         moved = replace(centre, start={**centre.start, name: centre.start[name] + 1})
         columns.append(levels(moved) - at_centre)
         covariance.append(sd**2)
     for name, sd in (
-        ("alkalinity", layout_of.WATER_ALKALINITY_SD),
-        ("calcium", layout_of.WATER_CALCIUM_SD),
+        ("alkalinity", start.WATER_ALKALINITY_SD),
+        ("calcium", start.WATER_CALCIUM_SD),
     ):
         water = centre.waters["new"]
         moved = replace(centre, waters={"new": {**water, name: water[name] + 1}})
@@ -101,7 +102,7 @@ def test_smoothed_uptake_is_the_dense_gaussian_posterior() -> None:
     made.steps["value"][made.reading_step] = values
     case = SimpleNamespace(tank=tank, log=skeleton, truth=base)
     theta = theta_of(case, made, drift)
-    frame = frame_of(made, prior_table(made, tank))
+    frame = problem.frame
     normals = np.zeros((len(made.steps) + 1, made.layout.size + 1))
     path, _ = draw_path_at(theta, np.ones(len(values)), frame, normals)
     edges = made.day_step[1:]
@@ -126,9 +127,10 @@ def test_two_perfect_readings_are_the_hand_method() -> None:
             (0.5 + days, "alkalinity", "tank", "alk", last),
         ]
     )
-    made = build_schedule(log, tank)
-    table = prior_table(made, tank)
-    frame = frame_of(made, table)
+    problem = pose(log, tank)
+    made = problem.schedule
+    table = problem.priors
+    frame = problem.frame
     rng = np.random.default_rng(1)
     for _ in range(3):
         natural = table.natural(rng.standard_normal(table.size))
@@ -136,11 +138,12 @@ def test_two_perfect_readings_are_the_hand_method() -> None:
         normals = rng.standard_normal((len(made.steps) + 1, made.layout.size + 1))
         path, _ = draw_path_at(theta, np.ones(2), frame, normals)
         change = np.append(0.0, path[made.day_step[1:], made.layout.uptake])
-        uptake = natural[2] + theta[3] * change
+        light_part, scale = light_and_scale(theta, frame.shape)
+        uptake = theta[UPTAKE] + scale * change
         # Noon to noon: half of the first day's light and half of the last's.
         share = np.ones(days + 1)
         lit = light.pulse_moments(np.array([0.5]), np.array([1.0]), tank)[0, 0]
-        share[0] = (1 - theta[1]) * 0.5 + theta[1] * lit
+        share[0] = (1 - light_part) * 0.5 + light_part * lit
         share[-1] = 1 - share[0]
         assert share @ uptake / days == pytest.approx((first - last) / days, rel=1e-5)
     assert made.readings[1].time - made.readings[0].time == timedelta(days=days)

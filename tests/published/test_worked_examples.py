@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from estimator import units
-from estimator.fit import schedule
+from estimator.fit import schedule, start
 from estimator.fit.mass_balance import fill
 from estimator.fit.schedule import build_schedule
 from estimator.inputs.parameters import ALKALINITY, CALCIUM, MAGNESIUM, PARAMETERS
@@ -27,7 +27,7 @@ def shown(
     """Readings (m,) of perfect kits: ε = 0, uptake even over the day, states as started."""
     kits = len(made.gains), len(made.kits)
     theta = np.array(
-        [volume_l, 0.0, uptake, uptake, calcium_share, gain_x, 0.0, 0.01, 0.01]
+        [volume_l, 1.0, uptake, calcium_share, gain_x, 0.0, 0.01, 0.01]
         + [1.0] * kits[0]
         + [0.1] * kits[1]
     )
@@ -150,5 +150,5 @@ def test_natural_calcium_in_mg_l() -> None:
     """The same water holds 421.7 mg/L of calcium, the centre taken for unstated new water."""
     natural = CALCIUM.from_canonical(10.2821 * 1.023343, "mg/L")
     assert natural == pytest.approx(421.7, abs=0.05)
-    centre = schedule.UNSTATED_WATER_CALCIUM[0]
+    centre = start.UNSTATED_WATER_CALCIUM[0]
     assert CALCIUM.from_canonical(centre, "mg/L") == pytest.approx(natural, abs=0.05)

@@ -27,8 +27,7 @@ from scipy import stats
 from estimator import units
 from estimator.fit.likelihood import MISREAD_CHANCE, MISREAD_SPREAD
 from estimator.fit.mass_balance import fill
-from estimator.fit.priors import prior_table
-from estimator.fit.schedule import Schedule, build_schedule
+from estimator.fit.problem import Problem, frame_of, pose
 from estimator.inputs.dosing import Solution
 from estimator.inputs.records import Action, Reading, TankLog
 from estimator.inputs.tank import Composition, Kit, Reactor, Tank, Target
@@ -131,10 +130,10 @@ def random_log(tank: Tank, rng: np.random.Generator) -> TankLog:
 
 
 def draw_from_prior(
-    schedule: Schedule, tank: Tank, rng: np.random.Generator
-) -> tuple[Schedule, np.ndarray, np.ndarray]:
-    """True parameters (p,), true states (n, d), and the schedule with the readings they give."""
-    table = prior_table(schedule, tank)
+    problem: Problem, rng: np.random.Generator
+) -> tuple[Problem, np.ndarray, np.ndarray]:
+    """The problem with readings that the model gives, true parameters (p,), true states (n, d)."""
+    schedule, table = problem.schedule, problem.priors
     natural = table.natural(rng.standard_normal(table.size))
     classes = rng.choice(len(MISREAD_CHANCE), size=len(schedule.readings), p=MISREAD_CHANCE)
     spread = np.ones(len(schedule.steps))
@@ -160,7 +159,12 @@ def draw_from_prior(
         if system.observed[i]:
             error = np.sqrt(system.variance[i]) * rng.standard_normal()
             steps["value"][i] = system.loading[i] @ state + system.intercept[i] + error
-    return replace(schedule, steps=steps), natural, states
+    made = replace(schedule, steps=steps)
+    return (
+        replace(problem, schedule=made, frame=frame_of(made, problem.priors)),
+        natural,
+        states,
+    )
 
 
 @dataclass(frozen=True)
@@ -202,10 +206,9 @@ def one_log(index: int, seed: int) -> Outcome:
     simulate, fit, levels = np.random.SeedSequence([seed, index]).spawn(3)
     rng = np.random.default_rng(simulate)
     tank = random_tank(rng)
-    blank = build_schedule(random_log(tank, rng), tank)
-    schedule, natural, states = draw_from_prior(blank, tank, rng)
-    truth = describe(schedule, tank, natural[None], day_states(schedule, states[None]), 1)
-    posterior = collect(schedule, tank, sample(schedule, tank, fit, draws=DRAWS, cores=1), levels)
+    problem, natural, states = draw_from_prior(pose(random_log(tank, rng), tank), rng)
+    truth = describe(problem, natural[None], day_states(problem.schedule, states[None]), 1)
+    posterior = collect(problem, sample(problem, fit, draws=DRAWS, cores=1), levels)
     true_values = _tracked(reported(truth))
     ranks = {}
     for name, draws in _tracked(reported(posterior)).items():

@@ -275,14 +275,14 @@ def _plan(log: TankLog, tank: Tank, seed: list[int]) -> tuple[Recommendation, Ch
     """Fit, advise and plan from a log, the first step on the day of its last entry."""
     from estimator.advice.flow import recommend
     from estimator.fit.posterior import collect
+    from estimator.fit.problem import pose
     from estimator.fit.sampling import sample
-    from estimator.fit.schedule import build_schedule
     from estimator.plan.change_over import answer_seen, dose_rates_now, plan_change_over
 
-    schedule = build_schedule(log, tank)
+    problem = pose(log, tank)
     fit, level, advice, plan = np.random.SeedSequence(seed).spawn(4)
-    trace = sample(schedule, tank, fit, draws=DRAWS, cores=1)
-    posterior = collect(schedule, tank, trace, level)
+    trace = sample(problem, fit, draws=DRAWS, cores=1)
+    posterior = collect(problem, trace, level)
     # Half the usual draws are enough here; the checks are meant for the usual number.
     posterior = replace(posterior, diagnostics=replace(posterior.diagnostics, failures=()))
     recommendation = recommend(posterior, tank, advice)

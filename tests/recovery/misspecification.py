@@ -32,8 +32,8 @@ sys.path.extend(str(Path(__file__).resolve().parents[up]) for up in (2, 1))
 
 from estimator.advice.flow import to_ml_h
 from estimator.fit.posterior import Posterior, collect
+from estimator.fit.problem import pose
 from estimator.fit.sampling import sample
-from estimator.fit.schedule import build_schedule
 from estimator.inputs.records import Action, Reading, TankLog
 from estimator.inputs.tank import Tank
 from estimator.synthetic.simulation import round_to_step, simulate_levels, simulate_log
@@ -319,9 +319,9 @@ def one_log(index: int, departure: str, seed: int) -> Outcome:
         return DEPARTURES[how](skeleton, Dice(*map(np.random.default_rng, chance)))
 
     def fitted(log: TankLog) -> Posterior:
-        schedule = build_schedule(log, skeleton.tank)
-        trace = sample(schedule, skeleton.tank, fit_seed, draws=DRAWS, cores=1)
-        return collect(schedule, skeleton.tank, trace, level_seed)
+        problem = pose(log, skeleton.tank)
+        trace = sample(problem, fit_seed, draws=DRAWS, cores=1)
+        return collect(problem, trace, level_seed)
 
     log, case = written(departure)
     posterior = fitted(log)

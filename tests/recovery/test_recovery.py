@@ -10,8 +10,8 @@ import pytest
 
 from estimator import units
 from estimator.fit.posterior import collect
+from estimator.fit.problem import pose
 from estimator.fit.sampling import sample
-from estimator.fit.schedule import build_schedule
 from estimator.synthetic.simulation import Truth, simulate_levels, simulate_log
 from estimator.water import carbonate
 from helpers.tanks import example_log, example_tank
@@ -88,9 +88,10 @@ def recover(seed: int, draws: int) -> Outcome:
     ]
     actions += [(t + 0.6, "water_change", "new", 60.0) for t in range(10, DAYS, 14)]
     log = simulate_log(tank, example_log(readings, actions), truth, rng)
-    made = build_schedule(log, tank)
+    problem = pose(log, tank)
+    made = problem.schedule
     first, second = np.random.SeedSequence(seed).spawn(2)
-    posterior = collect(made, tank, sample(made, tank, first, draws=draws), second)
+    posterior = collect(problem, sample(problem, first, draws=draws), second)
     end_day = int(made.step_time_d[-1])
     around = [log.end + timedelta(days=float(d)) for d in np.linspace(-0.5, 0.5, 49)]
     level = simulate_levels(tank, log, truth, around).alkalinity_meq_l

@@ -19,10 +19,15 @@ from helpers.fits import follow, theta_of
 from helpers.tanks import example_log, example_tank, example_truth
 
 
+def relative(made):
+    """The shape with changes of uptake relative to its start, as `follow` states them."""
+    return made.shape._replace(net_change=False)
+
+
 def filled(made, theta, spread=None):
     """The system of a schedule at theta; spread per step."""
     spread = np.ones(len(made.steps)) if spread is None else spread
-    return fill(theta, spread, made.steps, made.moments, made.shape, made.mean, made.covariance)
+    return fill(theta, spread, made.steps, made.moments, relative(made), made.mean, made.covariance)
 
 
 def shown(levels, made, case) -> np.ndarray:
@@ -162,7 +167,7 @@ def test_gradient_by_every_parameter(case) -> None:
         return log_likelihood_and_adjoint(filled(made, at, spread))[0]
 
     _, adjoint = log_likelihood_and_adjoint(filled(made, theta, spread))
-    found = pull_back(theta, spread, made.steps, made.moments, made.shape, adjoint)
+    found = pull_back(theta, spread, made.steps, made.moments, relative(made), adjoint)
     numeric = np.empty(len(theta))
     for a in range(len(theta)):
         step = 1e-5 * theta[a]

@@ -28,10 +28,8 @@ from estimator.fit.likelihood import (
 )
 from estimator.fit.mass_balance import fill
 from estimator.fit.model import KitErrorStep, TankLikelihood, build_model
-from estimator.fit.priors import prior_table
-from estimator.fit.problem import frame_of
+from estimator.fit.problem import pose
 from estimator.fit.sampling import _Density
-from estimator.fit.schedule import build_schedule
 from estimator.inputs.tank import Reactor
 from estimator.water import carbonate
 from helpers.tanks import example_log, example_tank
@@ -39,9 +37,9 @@ from helpers.tanks import example_log, example_tank
 DKH = units.MEQ_L_PER_DKH
 
 
-def prior_draws(made, tank, count: int = 20_000) -> np.ndarray:
+def prior_draws(problem, count: int = 20_000) -> np.ndarray:
     """Natural parameters (count, p) from the prior."""
-    table = prior_table(made, tank)
+    table = problem.priors
     return table.natural(np.random.default_rng(0).standard_normal((count, table.size)))
 
 
@@ -59,15 +57,16 @@ def test_priors_have_the_medians_and_ranges_they_state(
     everything, place, median, low, high
 ) -> None:
     """Drawn from the prior, each parameter has its documented median and 95 % range."""
-    made = build_schedule(everything.log, everything.tank)
-    found = np.quantile(prior_draws(made, everything.tank)[:, place], [0.5, 0.025, 0.975])
+    problem = pose(everything.log, everything.tank)
+    found = np.quantile(prior_draws(problem)[:, place], [0.5, 0.025, 0.975])
     np.testing.assert_allclose(found, [median, low, high], rtol=0.04)
 
 
 def test_effluent_prior_spans_the_saturations_of_real_chambers(everything) -> None:
     """Half saturation is the middle; one sd and a half reach saturation (PyCO2SYS table)."""
-    made = build_schedule(everything.log, everything.tank)
-    draws = prior_draws(made, everything.tank)[:, INCREMENT]
+    problem = pose(everything.log, everything.tank)
+    made = problem.schedule
+    draws = prior_draws(problem)[:, INCREMENT]
     half = carbonate.half_saturated_increment_meq_l(made.settings.chamber_ph.last)
     whole = carbonate.saturated_increment_meq_l(made.settings.chamber_ph.last)
     assert np.median(draws) == pytest.approx(half, rel=0.02)
@@ -77,8 +76,8 @@ def test_effluent_prior_spans_the_saturations_of_real_chambers(everything) -> No
 def test_without_effluent_reading_the_prior_stays_under_the_ceiling() -> None:
     """Chemistry cannot give more than saturation at the stated pH, allowing 0.1 for the probe."""
     log = example_log([(0.5, "alkalinity", "tank", "alk")], [(0.1, "flow", "", 1000.0)])
-    made = build_schedule(log, example_tank())
-    draws = prior_draws(made, example_tank())[:, INCREMENT]
+    problem = pose(log, example_tank())
+    draws = prior_draws(problem)[:, INCREMENT]
     assert draws.max() < carbonate.saturated_increment_meq_l(6.6 - 0.1)
     half = carbonate.half_saturated_increment_meq_l(6.6)
     assert np.median(draws) == pytest.approx(half, rel=0.02)
@@ -90,25 +89,23 @@ def test_unstated_chamber_ph_widens_the_effluent_prior() -> None:
     stated = example_tank()
     unstated = example_tank(reactor=Reactor(60.0, 3000.0, 10.0))
     width = [
-        np.std(np.log(prior_draws(build_schedule(log, tank), tank)[:, INCREMENT]))
-        for tank in (stated, unstated)
+        np.std(np.log(prior_draws(pose(log, tank))[:, INCREMENT])) for tank in (stated, unstated)
     ]
     assert width[1] > 1.2 * width[0]
 
 
 def test_net_change_may_have_either_sign() -> None:
     """With no addition in the log the net change is centred on nothing."""
-    made = build_schedule(
-        example_log([(0.5, "alkalinity", "tank", "alk")]), example_tank(reactor=None)
-    )
-    uptake = prior_draws(made, example_tank(reactor=None))[:, UPTAKE]
+    problem = pose(example_log([(0.5, "alkalinity", "tank", "alk")]), example_tank(reactor=None))
+    uptake = prior_draws(problem)[:, UPTAKE]
     assert np.mean(uptake > 0) == pytest.approx(0.5, abs=0.02)
 
 
 def test_bottles_of_one_kit_are_correlated(everything) -> None:
     """Half of a kit's gain error is the kit's, half the bottle's; other kits share nothing."""
-    made = build_schedule(everything.log, everything.tank)
-    draws = np.log(prior_draws(made, everything.tank))
+    problem = pose(everything.log, everything.tank)
+    made = problem.schedule
+    draws = np.log(prior_draws(problem))
     first = PHYSICAL
     at = {pair: first + i for i, pair in enumerate(made.gains)}
     correlation = np.corrcoef(draws[:, list(at.values())].T)
@@ -122,10 +119,11 @@ def test_bottles_of_one_kit_are_correlated(everything) -> None:
 
 def test_gradient_by_z(case) -> None:
     """The gradient that NUTS is given is that of the value it is given."""
-    made = build_schedule(case.log, case.tank)
+    problem = pose(case.log, case.tank)
+    made = problem.schedule
     made.steps["value"][made.reading_step] = 3.0
-    table = prior_table(made, case.tank)
-    frame = frame_of(made, table)
+    table = problem.priors
+    frame = problem.frame
     rng = np.random.default_rng(3)
     z = 0.3 * rng.standard_normal(table.size)
     spread = MISREAD_SPREAD[rng.integers(0, 3, len(made.readings))]
@@ -145,37 +143,40 @@ def test_gradient_by_z(case) -> None:
 
 def test_overflowing_parameters_are_refused_not_raised(everything) -> None:
     """Far out in the tails the likelihood is −inf with a gradient of zeros, never an exception."""
-    made = build_schedule(everything.log, everything.tank)
-    table = prior_table(made, everything.tank)
+    problem = pose(everything.log, everything.tank)
+    made = problem.schedule
+    table = problem.priors
     z = np.full(table.size, 2000.0)
-    value, gradient = value_and_gradient(z, np.ones(len(made.readings)), frame_of(made, table))
+    value, gradient = value_and_gradient(z, np.ones(len(made.readings)), problem.frame)
     assert value == -np.inf
     np.testing.assert_array_equal(gradient, 0.0)
 
 
 def test_pymc_density_is_prior_plus_likelihood(everything) -> None:
     """The model's log density is the normal prior, the class prior and the readings."""
-    made = build_schedule(everything.log, everything.tank)
+    problem = pose(everything.log, everything.tank)
+    made = problem.schedule
     made.steps["value"][made.reading_step] = 3.0
-    built = build_model(made, everything.tank)
-    table = prior_table(made, everything.tank)
+    built = build_model(problem)
+    table = problem.priors
     z = np.linspace(-1, 1, table.size)
     misread = np.arange(len(made.readings)) % 4
     found = built.compile_logp(mode=model.PLAIN_MODE)({"z": z, "misread": misread})
     expected = -0.5 * (z @ z + table.size * np.log(2 * np.pi))
     expected += np.log(MISREAD_CHANCE[misread]).sum()
-    expected += value_and_gradient(z, MISREAD_SPREAD[misread], frame_of(made, table))[0]
+    expected += value_and_gradient(z, MISREAD_SPREAD[misread], problem.frame)[0]
     assert found == pytest.approx(expected, rel=1e-10)
-    assert TankLikelihood(made, table) != TankLikelihood(made, table)
+    assert TankLikelihood(problem.frame) != TankLikelihood(problem.frame)
 
 
 def test_density_for_nuts_is_the_models_own(everything) -> None:
     """The one operation that NUTS is given differs from the model's log density by a constant."""
-    made = build_schedule(everything.log, everything.tank)
+    problem = pose(everything.log, everything.tank)
+    made = problem.schedule
     made.steps["value"][made.reading_step] = 3.0
-    built = build_model(made, everything.tank)
-    table = prior_table(made, everything.tank)
-    density = _Density(built, made, table)
+    built = build_model(problem)
+    table = problem.priors
+    density = _Density(built, problem)
     misread = np.arange(len(made.readings)) % 4
     density.set_classes(misread)
     whole = built.compile_logp(mode=model.PLAIN_MODE)
@@ -222,9 +223,7 @@ def short_log():
     """Two and a half days, four readings of the tank and one of the effluent."""
     readings = [(t, "alkalinity", "tank", "alk") for t in (0.4, 0.4, 1.2, 2.5)]
     readings.append((1.9, "alkalinity", "effluent", "alk"))
-    return example_tank(), build_schedule(
-        example_log(readings, [(0.1, "flow", "", 1500.0)]), example_tank()
-    )
+    return pose(example_log(readings, [(0.1, "flow", "", 1500.0)]), example_tank())
 
 
 def test_kit_error_step_leaves_the_joint_distribution_alone(short_log, monkeypatch) -> None:
@@ -237,13 +236,13 @@ def test_kit_error_step_leaves_the_joint_distribution_alone(short_log, monkeypat
     chance = np.array([0.55, 0.25, 0.15, 0.05])
     for module in (model, likelihood):
         monkeypatch.setattr(module, "MISREAD_CHANCE", chance)
-    tank, made = short_log
-    table = prior_table(made, tank)
-    built = build_model(made, tank)
+    problem = short_log
+    made = problem.schedule
+    table = problem.priors
+    built = build_model(problem)
     step = KitErrorStep(
         [built.rvs_to_values[built["misread"]], built.rvs_to_values[built["z"]]],
-        schedule=made,
-        table=table,
+        problem=problem,
         model=built,
         rng=np.random.default_rng(1),
     )
@@ -299,9 +298,10 @@ def test_flipped_classes_visit_every_state_as_often_as_they_should() -> None:
         (2.2, "alkalinity", "effluent", "alk", 22.25 * DKH),
         (3.3, "alkalinity", "effluent", "alk", 24.35 * DKH),
     ]
-    made = build_schedule(example_log(readings, [(0.2, "flow", "", 1500.0)]), tank)
-    table = prior_table(made, tank)
-    frame = frame_of(made, table)
+    problem = pose(example_log(readings, [(0.2, "flow", "", 1500.0)]), tank)
+    made = problem.schedule
+    table = problem.priors
+    frame = problem.frame
     z = np.zeros(table.size)
     theta = table.natural(z)
     pair = np.flatnonzero([r.sample == "effluent" for r in made.readings])
@@ -331,10 +331,11 @@ def test_flipped_classes_visit_every_state_as_often_as_they_should() -> None:
 
 def test_expected_readings_go_with_the_path(everything) -> None:
     """`draw_path_at` tells what each kit would show at the levels of its own path."""
-    made = build_schedule(everything.log, everything.tank)
-    table = prior_table(made, everything.tank)
+    problem = pose(everything.log, everything.tank)
+    made = problem.schedule
+    table = problem.priors
     theta = table.natural(np.zeros(table.size))
-    frame = frame_of(made, table)
+    frame = problem.frame
     normals = np.random.default_rng(0).standard_normal((len(made.steps) + 1, made.layout.size + 1))
     path, expected = draw_path_at(theta, np.ones(len(made.readings)), frame, normals)
     for m, reading in enumerate(made.readings):

@@ -11,19 +11,19 @@ from scipy import integrate
 
 from estimator import units
 from estimator.fit.checks import diagnose
-from estimator.fit.posterior import collect, supply_flow_l_d
-from estimator.fit.priors import prior_table
+from estimator.fit.posterior import collect, law_of
+from estimator.fit.problem import pose
 from estimator.fit.sampling import Trace
-from estimator.fit.schedule import build_schedule
+from estimator.fit.state import TankState
 from estimator.synthetic.simulation import simulate_levels, simulate_log
 from helpers.tanks import example_log, example_tank, example_truth
 
 DKH = units.MEQ_L_PER_DKH
 
 
-def exact_trace(made, tank, truth, draws: int = 60) -> Trace:
+def exact_trace(problem, truth, draws: int = 60) -> Trace:
     """A trace that knows the truth: every draw the same, kits all but perfect."""
-    table = prior_table(made, tank)
+    table = problem.priors
     known = {
         "water_volume_l": truth.volume_l,
         "light_ratio": truth.light_ratio,
@@ -36,7 +36,7 @@ def exact_trace(made, tank, truth, draws: int = 60) -> Trace:
     }
     row = [known.get(p.name, 1.0 if p.name.startswith("gain") else 1e-4) for p in table.priors]
     natural = np.broadcast_to(np.array(row), (4, draws, table.size)).copy()
-    ordinary = np.zeros((4, draws, len(made.readings)), dtype=int)
+    ordinary = np.zeros((4, draws, len(problem.schedule.readings)), dtype=int)
     return Trace(np.zeros_like(natural), natural, ordinary, 0, 0)
 
 
@@ -60,9 +60,10 @@ def known():
         kit_repeatability={},
     )
     log = simulate_log(tank, log, truth, np.random.default_rng(0))
-    made = build_schedule(log, tank)
-    trace = exact_trace(made, tank, truth)
-    return made, tank, log, truth, collect(made, tank, trace, np.random.SeedSequence(0))
+    problem = pose(log, tank)
+    made = problem.schedule
+    trace = exact_trace(problem, truth)
+    return made, tank, log, truth, collect(problem, trace, np.random.SeedSequence(0))
 
 
 def test_paths_of_a_known_tank_are_its_own(known) -> None:
@@ -127,25 +128,31 @@ def test_checks_name_every_used_reading(known) -> None:
     assert min(c.chance_ordinary for c in posterior.checks) > 0.5
 
 
+def flow_of(uptake, volume, gain, exponent, reference):
+    """Needed flow of draws (s,), L/day."""
+    state = TankState(
+        law_of(volume, exponent, gain, reference, 3.0), 3.0 + 0 * uptake, uptake, uptake, uptake
+    )
+    return state.needed_flow_l_d
+
+
 def test_supply_flow_solves_its_equation() -> None:
     """(F/V)·X·(F/F_ref)^(−ε) = U at the flow found; one case by hand."""
     rng = np.random.default_rng(0)
     uptake, volume = rng.uniform(0.1, 1.0, 50), rng.uniform(100, 900, 50)
     gain, exponent = rng.uniform(2, 12, 50), rng.uniform(0, 0.8, 50)
-    flow = supply_flow_l_d(uptake, volume, gain, exponent, 30.0)
+    flow = flow_of(uptake, volume, gain, exponent, 30.0)
     np.testing.assert_allclose(flow / volume * gain * (flow / 30.0) ** -exponent, uptake)
     # 0.5 meq/L/day in 600 L is 300 meq/day; 6 meq/L more in the effluent: 50 L/day.
-    one = supply_flow_l_d(np.array([0.5]), np.array([600.0]), np.array([6.0]), np.zeros(1), 30.0)
+    one = flow_of(np.array([0.5]), np.array([600.0]), np.array([6.0]), np.zeros(1), 30.0)
     assert one == pytest.approx([50.0])
-    half = supply_flow_l_d(
-        np.array([0.5]), np.array([600.0]), np.array([6.0]), np.array([0.5]), 25.0
-    )
+    half = flow_of(np.array([0.5]), np.array([600.0]), np.array([6.0]), np.array([0.5]), 25.0)
     assert half == pytest.approx([100.0])  # 25 · (50/25)²
 
 
 def test_no_uptake_needs_no_flow() -> None:
     """Net gain clips to a flow of nothing; a hopeless chamber to a finite figure."""
-    flow = supply_flow_l_d(
+    flow = flow_of(
         np.array([-0.1, 0.5]), np.full(2, 600.0), np.array([6.0, 1e-12]), np.full(2, 0.9), 30.0
     )
     assert flow[0] == 0.0

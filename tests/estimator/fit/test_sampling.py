@@ -10,9 +10,8 @@ import pytest
 from estimator import units
 from estimator.fit.layout import INCREMENT
 from estimator.fit.posterior import Posterior, collect
-from estimator.fit.priors import prior_table
+from estimator.fit.problem import pose
 from estimator.fit.sampling import Trace, join, sample
-from estimator.fit.schedule import build_schedule
 from estimator.synthetic.simulation import simulate_log
 from helpers.tanks import dosed_then_reactor_log, example_log, example_tank, example_truth
 
@@ -23,10 +22,10 @@ MISREAD_DAY = 38
 
 def fitted(tank, log, draws: int, seed: int = 1) -> tuple[Posterior, Trace]:
     """Sample and collect."""
-    made = build_schedule(log, tank)
+    problem = pose(log, tank)
     first, second = np.random.SeedSequence(seed).spawn(2)
-    trace = sample(made, tank, first, draws=draws)
-    return collect(made, tank, trace, second), trace
+    trace = sample(problem, first, draws=draws)
+    return collect(problem, trace, second), trace
 
 
 @pytest.fixture(scope="module")
@@ -59,15 +58,15 @@ def test_fit_passes_its_own_checks(posterior) -> None:
 def test_a_fit_that_is_drawn_on_keeps_its_draws_and_finds_the_same(log, posterior):
     """Chains resumed from where they stopped add draws of the same posterior."""
     tank = example_tank()
-    made = build_schedule(log, tank)
+    problem = pose(log, tank)
     one, two, levels = np.random.SeedSequence(5).spawn(3)
-    first = sample(made, tank, one, draws=150)
-    second = sample(made, tank, two, draws=150, target_accept=0.95, resume=first)
+    first = sample(problem, one, draws=150)
+    second = sample(problem, two, draws=150, target_accept=0.95, resume=first)
     both = join(first, second)
     np.testing.assert_array_equal(both.natural[:, :150], first.natural)
     np.testing.assert_array_equal(both.z[:, 150:], second.z)
     assert both.misread.shape[1] == 300
-    found = collect(made, tank, both, levels).uptake_now_meq_l_d
+    found = collect(problem, both, levels).uptake_now_meq_l_d
     expected = posterior.uptake_now_meq_l_d
     assert abs(np.mean(found) - np.mean(expected)) < 0.25 * np.std(expected)
 
@@ -94,8 +93,8 @@ def test_fit_finds_the_truth(posterior, truth, name) -> None:
 
 def test_data_narrow_the_prior(posterior, log) -> None:
     """Uptake now is known far better than before the log: the interval could fail to hold truth."""
-    made = build_schedule(log, example_tank())
-    table = prior_table(made, example_tank())
+    problem = pose(log, example_tank())
+    table = problem.priors
     before = table.natural(np.random.default_rng(0).standard_normal((2000, table.size)))[:, 2]
     width = np.ptp(np.quantile(before, [0.05, 0.95]))
     assert np.ptp(np.quantile(posterior.uptake_now_meq_l_d, [0.05, 0.95])) < 0.25 * width
@@ -104,10 +103,10 @@ def test_data_narrow_the_prior(posterior, log) -> None:
 def test_one_seed_gives_one_answer(log) -> None:
     """The same seed gives identical draws, however many processes ran; another seed does not."""
     tank = example_tank()
-    made = build_schedule(log, tank)
+    problem = pose(log, tank)
 
     def draw(seed: int, cores: int) -> np.ndarray:
-        return sample(made, tank, np.random.SeedSequence(seed), draws=20, cores=cores).natural
+        return sample(problem, np.random.SeedSequence(seed), draws=20, cores=cores).natural
 
     first = draw(5, 1)
     np.testing.assert_array_equal(first, draw(5, 2))
@@ -117,9 +116,9 @@ def test_one_seed_gives_one_answer(log) -> None:
 def test_levels_are_drawn_by_their_seed(log) -> None:
     """Collecting twice with one seed gives identical paths."""
     tank = example_tank()
-    made = build_schedule(log, tank)
-    trace = sample(made, tank, np.random.SeedSequence(5), draws=20, cores=1)
-    first, again = (collect(made, tank, trace, np.random.SeedSequence(9)) for _ in range(2))
+    problem = pose(log, tank)
+    trace = sample(problem, np.random.SeedSequence(5), draws=20, cores=1)
+    first, again = (collect(problem, trace, np.random.SeedSequence(9)) for _ in range(2))
     np.testing.assert_array_equal(first.alkalinity_meq_l, again.alkalinity_meq_l)
     np.testing.assert_array_equal(first.uptake_meq_l_d, again.uptake_meq_l_d)
 
@@ -179,7 +178,7 @@ def test_effluent_never_tested_keeps_to_chemistry() -> None:
     readings = [(0.5 + 2 * j, "alkalinity", "tank", "alk", 8.1 * DKH) for j in range(8)]
     log = example_log(readings, [(0.2, "flow", "", 1000.0)])
     posterior, trace = fitted(example_tank(), log, 100)
-    table = prior_table(build_schedule(log, example_tank()), example_tank())
+    table = pose(log, example_tank()).priors
     assert trace.natural[:, :, INCREMENT].max() < table.priors[INCREMENT].high
     assert not posterior.net_change
     assert np.std(np.log(posterior.effluent_gain_meq_l)) > 0.2
@@ -190,10 +189,9 @@ def test_progress_counts_to_the_end() -> None:
     log = example_log([(t, "alkalinity", "tank", "alk", 2.8) for t in (0.5, 4.5, 8.5)])
     tank = example_tank(reactor=None)
     told = []
-    made = build_schedule(log, tank)
+    problem = pose(log, tank)
     sample(
-        made,
-        tank,
+        problem,
         np.random.SeedSequence(1),
         draws=10,
         cores=1,

@@ -12,7 +12,7 @@ from scipy import integrate
 
 from estimator import units
 from estimator.errors import InputError
-from estimator.fit import schedule
+from estimator.fit import start
 from estimator.fit.layout import DOSE, EFFLUENT_ALKALINITY, NOTHING, PULSE, TANK_ALKALINITY, UNIT
 from estimator.fit.schedule import build_schedule, used_readings
 from estimator.water.light import TERMS, day_shape, light_share, lit_fraction, pulse_moments
@@ -306,10 +306,10 @@ def test_start_covers_natural_seawater() -> None:
     421.7 mg/L; total alkalinity near 2300 µmol/kg, 6.60 dKH (from memory).
     """
     natural_calcium = 10.2821 * 1.023343
-    assert schedule.UNSTATED_WATER_CALCIUM[0] == pytest.approx(natural_calcium, rel=1e-4)
-    for mean, sd in (schedule.START_CALCIUM, schedule.UNSTATED_WATER_CALCIUM):
+    assert start.UNSTATED_WATER_CALCIUM[0] == pytest.approx(natural_calcium, rel=1e-4)
+    for mean, sd in (start.START_CALCIUM, start.UNSTATED_WATER_CALCIUM):
         assert abs(natural_calcium - mean) < sd
     natural_alkalinity = 2.300 * 1.023343
     assert natural_alkalinity / units.MEQ_L_PER_DKH == pytest.approx(6.60, abs=0.005)
-    for mean, sd in (schedule.START_ALKALINITY, schedule.UNSTATED_WATER_ALKALINITY):
+    for mean, sd in (start.START_ALKALINITY, start.UNSTATED_WATER_ALKALINITY):
         assert abs(natural_alkalinity - mean) < sd
