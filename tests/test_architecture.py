@@ -23,6 +23,7 @@ ORDER = {
             *("text", "tank_file", "log_file", "read"),
         ),
         "water": ("carbonate", "settings", "light", "supply"),
+        "synthetic": ("simulation", "demo_case"),
         "fit": (
             *(
                 "kalman",
@@ -37,7 +38,6 @@ ORDER = {
             *("likelihood", "model", "sampling", "watch", "state", "forecast", "states", "checks"),
             *("posterior", "fitting"),
         ),
-        "synthetic": ("simulation", "demo_case"),
         "advice": ("flow", "chamber", "tank_ph", "supplies", "outlook"),
         "next_tests": ("foresight", "worth", "planning"),
         "plan": ("futures", "controller", "ladder", "change_over"),

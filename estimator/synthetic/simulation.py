@@ -7,6 +7,7 @@ then pass through the kit: gain of the bottle, repeatability, rounding to the ki
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
@@ -15,7 +16,7 @@ import numpy as np
 from numba import njit
 
 from estimator import units
-from estimator.inputs.records import Reading, TankLog
+from estimator.inputs.records import Action, Reading, TankLog
 from estimator.inputs.tank import Tank
 from estimator.water import carbonate
 from estimator.water.light import lit_fraction
@@ -110,6 +111,86 @@ def _integrate(level, start_d, end_d, uptake, ratio, square, on_d, lit, share, s
             )
 
 
+class _TrueTank:
+    """A tank that obeys a truth: what is in it, and what is set."""
+
+    def __init__(self, tank: Tank, log: TankLog, truth: Truth) -> None:
+        self._tank, self._truth = tank, truth
+        self._alpha = media_calcium_share(tank)
+        self._on_d = tank.lights_on_h / units.HOURS_PER_DAY
+        self._lit = lit_fraction(tank)
+        settings = sorted(
+            (a for a in log.actions if a.kind == "ph_setting"), key=lambda action: action.time
+        )
+        stated = tank.reactor.chamber_ph if tank.reactor else None
+        self._ph = carbonate.USUAL_CHAMBER_PH if stated is None else stated
+        self._last_ph = (settings[-1].value or self._ph) if settings else self._ph
+        self._flow_ml_h = 0.0
+        self._rates = dict.fromkeys(tank.solutions, 0.0)
+        self.level = self._water(truth.start)
+
+    @staticmethod
+    def _water(levels: Mapping[str, float]) -> np.ndarray:
+        return np.array([levels["alkalinity"], levels["calcium"], levels.get("nitrate", 0.0)])
+
+    def increment(self, at_d: float, alkalinity: float) -> float:
+        """Effluent alkalinity less the tank's."""
+        truth, flow = self._truth, self._flow_ml_h
+        respond = (flow / truth.reference_flow_ml_h) ** -truth.exponent if flow > 0 else 1.0
+        strength = truth.effluent_gain_meq_l[min(int(at_d), len(truth.effluent_gain_meq_l) - 1)]
+        strength *= carbonate.half_saturated_increment_meq_l(self._ph)
+        strength /= carbonate.half_saturated_increment_meq_l(self._last_ph)
+        off_middle = alkalinity - self._tank.targets["alkalinity"].middle
+        return respond * (strength - (1 - truth.exponent) * off_middle)
+
+    def shown(self, at_d: float) -> tuple[float, ...]:
+        """Tank levels, then effluent alkalinity and calcium."""
+        above = self.increment(max(at_d - 1e-9, 0.0), self.level[0])
+        return (*self.level, self.level[0] + above, self.level[1] + self._alpha * above)
+
+    def advance(self, start_d: float, end_d: float) -> None:
+        """Let time pass under the present settings."""
+        truth, solutions = self._truth, self._tank.solutions
+        turnover = self._flow_ml_h * units.HOURS_PER_DAY / 1000 / truth.volume_l
+        at_zero = self.increment(start_d, 0.0)
+        dosed = [
+            sum(getattr(solutions[name], strength) * ml for name, ml in self._rates.items())
+            / truth.volume_l
+            for strength in ("alkalinity_meq_per_ml", "calcium_mmol_per_ml")
+        ]
+        fading = turnover * (at_zero - self.increment(start_d, 1.0))
+        _integrate(
+            self.level,
+            start_d,
+            end_d,
+            truth.uptake_meq_l_d[min(int(start_d), len(truth.uptake_meq_l_d) - 1)],
+            truth.light_ratio,
+            truth.square_light,
+            self._on_d,
+            self._lit,
+            truth.calcium_share,
+            np.array([turnover * at_zero, fading, self._alpha, *dosed]),
+            truth.nitrate_rate_mmol_l_d,
+        )
+
+    def act(self, action: Action) -> None:
+        """Carry out one entry of the log."""
+        value = action.value or 0.0
+        if action.kind == "flow":
+            self._flow_ml_h = value
+        elif action.kind == "ph_setting":
+            self._ph = value
+        elif action.kind == "dose_rate":
+            self._rates[action.of] = value
+        elif action.kind == "dose":
+            solution = self._tank.solutions[action.of]
+            self.level[0] += solution.alkalinity_meq_per_ml * value / self._truth.volume_l
+            self.level[1] += solution.calcium_mmol_per_ml * value / self._truth.volume_l
+        elif action.kind == "water_change":
+            fresh = self._water(self._truth.waters[action.of])
+            self.level += value / self._truth.volume_l * (fresh - self.level)
+
+
 def simulate_levels(tank: Tank, log: TankLog, truth: Truth, times: list[datetime]) -> Levels:
     """True levels at `times`, just before anything done at the same instant.
 
@@ -123,88 +204,24 @@ def simulate_levels(tank: Tank, log: TankLog, truth: Truth, times: list[datetime
     def day(time: datetime) -> float:
         return (time - origin) / timedelta(days=1)
 
-    on_d = tank.lights_on_h / units.HOURS_PER_DAY
-    lit = lit_fraction(tank)
-    alpha = media_calcium_share(tank)
-    middle = tank.targets["alkalinity"].middle
-    actions = sorted(log.actions, key=lambda a: a.time)
-    settings = [a for a in actions if a.kind == "ph_setting"]
-    stated = tank.reactor.chamber_ph if tank.reactor else None
-    ph = carbonate.USUAL_CHAMBER_PH if stated is None else stated
-    last_ph = (settings[-1].value or ph) if settings else ph
-    queries = sorted({day(t) for t in times})
-    last = max([*queries, *(day(a.time) for a in actions)])
+    pending = deque(sorted(log.actions, key=lambda a: a.time))
+    wanted = {day(t) for t in times}
+    events = wanted | {day(a.time) for a in pending}
+    last = max(events)
+    on_d, lit = tank.lights_on_h / units.HOURS_PER_DAY, lit_fraction(tank)
     whole = range(int(np.floor(last)) + 2)
-    edges = {float(d) for d in whole}
-    edges |= {d + (on_d + part) % 1.0 for d in whole for part in (0.0, lit)}
-    edges |= set(queries) | {day(a.time) for a in actions}
-    level = np.array(
-        [truth.start["alkalinity"], truth.start["calcium"], truth.start.get("nitrate", 0.0)]
-    )
-    flow, rates = 0.0, dict.fromkeys(tank.solutions, 0.0)
-    pending = list(actions)
-    wanted = set(queries)
+    switches = {d + (on_d + part) % 1.0 for d in whole for part in (0.0, lit)}
+    true_tank = _TrueTank(tank, log, truth)
     found: dict[float, tuple[float, ...]] = {}
     before = 0.0
-
-    def increment(at_d: float, alkalinity: float) -> float:
-        respond = (flow / truth.reference_flow_ml_h) ** -truth.exponent if flow > 0 else 1.0
-        strength = truth.effluent_gain_meq_l[min(int(at_d), len(truth.effluent_gain_meq_l) - 1)]
-        strength *= carbonate.half_saturated_increment_meq_l(ph)
-        strength /= carbonate.half_saturated_increment_meq_l(last_ph)
-        return respond * (strength - (1 - truth.exponent) * (alkalinity - middle))
-
-    for edge in sorted(e for e in edges if e <= last):
+    for edge in sorted(e for e in events | switches | {float(d) for d in whole} if e <= last):
         if edge > before:
-            turnover = flow * units.HOURS_PER_DAY / 1000 / truth.volume_l
-            at_zero = increment(before, 0.0)
-            supply = np.array(
-                [
-                    turnover * at_zero,
-                    turnover * (at_zero - increment(before, 1.0)),
-                    alpha,
-                    sum(tank.solutions[s].alkalinity_meq_per_ml * r for s, r in rates.items())
-                    / truth.volume_l,
-                    sum(tank.solutions[s].calcium_mmol_per_ml * r for s, r in rates.items())
-                    / truth.volume_l,
-                ]
-            )
-            index = min(int(before), len(truth.uptake_meq_l_d) - 1)
-            _integrate(
-                level,
-                before,
-                edge,
-                truth.uptake_meq_l_d[index],
-                truth.light_ratio,
-                truth.square_light,
-                on_d,
-                lit,
-                truth.calcium_share,
-                supply,
-                truth.nitrate_rate_mmol_l_d,
-            )
+            true_tank.advance(before, edge)
             before = edge
         if edge in wanted:
-            gain = increment(max(edge - 1e-9, 0.0), level[0])
-            found[edge] = (*level, level[0] + gain, level[1] + alpha * gain)
+            found[edge] = true_tank.shown(edge)
         while pending and day(pending[0].time) <= edge:
-            action = pending.pop(0)
-            value = action.value or 0.0
-            if action.kind == "flow":
-                flow = value
-            elif action.kind == "ph_setting":
-                ph = value
-            elif action.kind == "dose_rate":
-                rates[action.of] = value
-            elif action.kind == "dose":
-                solution = tank.solutions[action.of]
-                level[0] += solution.alkalinity_meq_per_ml * value / truth.volume_l
-                level[1] += solution.calcium_mmol_per_ml * value / truth.volume_l
-            elif action.kind == "water_change":
-                renewed = value / truth.volume_l
-                new = truth.waters[action.of]
-                fresh = np.array([new["alkalinity"], new["calcium"], new.get("nitrate", 0.0)])
-                level += renewed * (fresh - level)
+            true_tank.act(pending.popleft())
     columns = np.array([found[day(t)] for t in times]).reshape(len(times), 5).T
     return Levels(np.array([day(t) for t in times]), *columns)
 
