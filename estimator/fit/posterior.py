@@ -34,8 +34,8 @@ from estimator.fit.sampling import Trace
 from estimator.fit.schedule import Schedule
 from estimator.fit.state import TankState
 from estimator.fit.states import DayStates, daily_mean, draw_states
-from estimator.water.light import day_shape, light_share, lit_fraction
-from estimator.water.supply import SupplyLaw
+from estimator.water.light import day_shape, light_share
+from estimator.water.supply import SupplyLaw, strength_after
 
 CHECKED_DAYS, CHECKED_SPAN_D = 40, 60
 """Days of the uptake path that enter the checks, and how far back: neighbouring days are nearly the
@@ -186,12 +186,11 @@ def describe(problem: Problem, natural: np.ndarray, states: DayStates, chains: i
     Returns:
         A posterior without reading checks, its diagnostics still empty.
     """
-    schedule, tank = problem.schedule, problem.tank
-    net_change = not schedule.additions
+    schedule, tank, shape = problem.schedule, problem.tank, problem.schedule.shape
     volume = natural[:, VOLUME]
-    share = light_share(natural[:, LIGHT_RATIO], lit_fraction(tank))
+    share = light_share(natural[:, LIGHT_RATIO], shape.lit)
     uptake_start = natural[:, UPTAKE]
-    scale = np.full_like(uptake_start, NET_CHANGE_SCALE) if net_change else uptake_start
+    scale = np.full_like(uptake_start, NET_CHANGE_SCALE) if shape.net_change else uptake_start
     calcified = uptake_start[:, None] + scale[:, None] * states.uptake
     nitrate = states.nitrate_rate
     uptake = calcified if nitrate is None else calcified + nitrate
@@ -207,10 +206,10 @@ def describe(problem: Problem, natural: np.ndarray, states: DayStates, chains: i
     if states.calcium is not None:
         calcium = daily_mean(states.calcium, calcium_uptake, midnight, end)
         calcium_now = states.calcium[:, -1] + calcium_uptake[:, -1] * end - hand_calcium / volume
-    gain = natural[:, INCREMENT] * np.clip(1.0 + states.effluent, 0.05, None)
-    reference, middle = schedule.reference_flow_l_d, schedule.shape.middle
-    law = law_of(volume, natural[:, EXPONENT], gain, reference, middle)
-    first_kit = PHYSICAL + len(schedule.gains)
+    increment = natural[:, INCREMENT] * strength_after(states.effluent)
+    reference = schedule.reference_flow_l_d
+    law = law_of(volume, natural[:, EXPONENT], increment, reference, shape.middle)
+    kits = natural[:, PHYSICAL + len(schedule.gains) :]
     return Posterior(
         chains=chains,
         volume_l=volume,
@@ -228,19 +227,17 @@ def describe(problem: Problem, natural: np.ndarray, states: DayStates, chains: i
         alkalinity_now_meq_l=alkalinity_now,
         calcium_now_mmol_l=calcium_now,
         nitrate_loss_meq_l_d=None if nitrate is None else nitrate[:, -1],
-        effluent_gain_meq_l=gain,
+        effluent_gain_meq_l=increment,
         effluent_meq_l=_effluent(schedule, law, alkalinity_now),
-        middle_meq_l=middle,
+        middle_meq_l=shape.middle,
         reference_flow_l_d=reference,
         present_flow_l_d=schedule.present_flow_l_d,
         dosed_meq_d=schedule.settings.dosed_now_meq_d,
         effluent_tested=any(r.sample == "effluent" for r in schedule.readings),
         kit_gain={pair: natural[:, PHYSICAL + i] for i, pair in enumerate(schedule.gains)},
-        kit_repeatability={
-            kit.name: natural[:, first_kit + i] for i, kit in enumerate(schedule.kits)
-        },
+        kit_repeatability={kit.name: kits[:, i] for i, kit in enumerate(schedule.kits)},
         checks=(),
-        net_change=net_change,
+        net_change=shape.net_change,
         diagnostics=NOT_CHECKED,
     )
 

@@ -148,7 +148,6 @@ def sample(
     Raises:
         FitError: no starting point has a finite density.
     """
-    table = problem.priors
     model = build_model(problem)
     density = _Density(model, problem)
     mode, misread = _mode(density, problem)
@@ -157,16 +156,13 @@ def sample(
         raise FitError(msg)
     covariance = _laplace_covariance(density, mode)
     rng = np.random.default_rng(seed)
-    root = np.linalg.cholesky(covariance)
-    starts: list[dict[str, np.ndarray]] = [
-        {"z": mode + 0.5 * root @ rng.standard_normal(table.size), "misread": misread.copy()}
+    # Drawn also where chains are resumed, so that the numbers that follow are the same.
+    starts = [
+        (mode + 0.5 * np.linalg.cholesky(covariance) @ rng.standard_normal(len(mode)), misread)
         for _ in range(CHAINS)
     ]
     if resume is not None:
-        starts = [
-            {"z": z[-1].copy(), "misread": classes[-1].copy()}
-            for z, classes in zip(resume.z, resume.misread, strict=True)
-        ]
+        starts = [(z[-1], last) for z, last in zip(resume.z, resume.misread, strict=True)]
     with model:
         nuts = pm.NUTS(
             [model["z"]],
@@ -189,7 +185,7 @@ def sample(
     z = np.array(chains)
     return Trace(
         z=z,
-        natural=table.natural(z),
+        natural=problem.priors.natural(z),
         misread=np.array(trace.get_values("misread", combine=False)),
         divergences=int(np.sum(trace.get_sampler_stats("diverging"))),
         gradients=int(np.sum(trace.get_sampler_stats("tree_size"))),
@@ -222,7 +218,7 @@ def made_up_trace(problem: Problem) -> Trace:
 def _run(
     model: pm.Model,
     steps: list[Any],
-    starts: list[dict[str, np.ndarray]],
+    starts: list[tuple[np.ndarray, np.ndarray]],
     rng: np.random.Generator,
     draws: int,
     cores: int | None,
@@ -243,7 +239,7 @@ def _run(
         chains=CHAINS,
         cores=min(cores or os.cpu_count() or 1, CHAINS),
         step=steps,
-        initvals=starts,
+        initvals=[{"z": z.copy(), "misread": classes.copy()} for z, classes in starts],
         random_seed=int(rng.integers(2**31)),
         progressbar=False,
         quiet=True,
