@@ -36,7 +36,7 @@ ORDER = {
     "reports": {
         "output": (),
         "wording": (),
-        "twin": ("quantities", "reactor", "build"),
+        "twin": ("quantities", "serialise", "tank", "reactor", "build"),
         "blocks": (),
         "figures": ("drawing", "captions"),
         "page": ("report", "sections", "shell"),
