@@ -17,6 +17,7 @@ import numpy as np
 from estimator.advice.flow import FlowAdvice, Recommendation, Setting, is_planned
 from estimator.advice.supplies import Supplies
 from estimator.inputs.parameters import ALKALINITY
+from estimator.inputs.tank import Tank
 from estimator.next_tests.planning import (
     Candidate,
     HowMuch,
@@ -52,8 +53,8 @@ def build_twin(study: Study, *, timings: bool = False) -> Json:
     return Writer(study, TABLE, words, timings).object(study)
 
 
-def words(remark: Remark) -> str:
-    """A remark as it stands in the twin."""
+def words(remark: Remark, tank: Tank) -> str:
+    """What a remark says, in the keeper's units; so far its code."""
     return remark.code
 
 

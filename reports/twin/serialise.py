@@ -20,6 +20,7 @@ from typing import Any
 import numpy as np
 
 from estimator.inputs.parameters import ALKALINITY, CALCIUM, MAGNESIUM, NITRATE, Parameter
+from estimator.inputs.tank import Tank
 from estimator.remark import Remark
 from estimator.study import Study
 from reports.twin.quantities import Draws, Json, iso, quantiles, rounded, unit_of
@@ -109,13 +110,13 @@ class Writer:
     Attributes:
         study: for the keeper's units, and for entries that need more than their own object.
         table: by class, what the rule does not know.
-        words: of a remark.
+        words: of a remark, in the units of the tank.
         timings: put the seconds of each stage in.
     """
 
     study: Study
     table: Mapping[type, Entry]
-    words: Callable[[Remark], str]
+    words: Callable[[Remark, Tank], str]
     timings: bool = False
 
     def unit(self, parameter: Parameter) -> str:
@@ -182,7 +183,7 @@ class Writer:
 
     def _text(self, value: str | date | Remark) -> str:
         if isinstance(value, Remark):
-            return self.words(value)
+            return self.words(value, self.study.tank)
         if isinstance(value, datetime):
             return iso(value)
         return value.isoformat() if isinstance(value, date) else str(value)
