@@ -40,9 +40,9 @@ def rounded(value: float) -> float | None:
     return float(f"{value:.6g}") if math.isfinite(value) else None
 
 
-def iso(time: datetime) -> str:
-    """A time to the second."""
-    return time.isoformat(timespec="seconds")
+def iso(time: date) -> str:
+    """A date, or a time to the second."""
+    return time.isoformat(timespec="seconds") if isinstance(time, datetime) else time.isoformat()
 
 
 def unit_of(tank: Tank, parameter: Parameter) -> str:

@@ -55,6 +55,7 @@ def _sums(rule: Steering, writer: Writer) -> Json:
     kit = _kit(rule, writer)
     step = writer.study.tank.kits[kit].step if kit is not None else 0.0
     readings = readings_told(rule, step or ALKALINITY.assumed_step)
+    counted = readings[np.argmin(np.abs(readings - rule.began_meq_l))]
     by = rule.ml_per_meq
     # The solution that carries the alkalinity is the one to count in; the others go with it.
     solutions = writer.study.tank.solutions
@@ -63,7 +64,7 @@ def _sums(rule: Steering, writer: Writer) -> Json:
     unit = by[main] if main is not None else rule.ml_h_per_meq_d
     return {
         "readings": writer.in_unit(ALKALINITY, readings).tolist(),
-        "first_last_reading": writer.in_unit(ALKALINITY, nearest(readings, rule.began_meq_l)),
+        "first_last_reading": writer.in_unit(ALKALINITY, counted),
         "of": main,
         "changes": [[unit * rule.change_meq_d(last, now) for last in readings] for now in readings],
         "others_ml_per_ml": {
@@ -88,11 +89,6 @@ def readings_told(rule: Steering, step_meq_l: float) -> np.ndarray:
         (by for by in STRIDES if by * step_meq_l >= enough - 1e-9), STRIDES[-1]
     )
     return stride * np.arange(np.floor(low / stride + 1e-9), np.ceil(high / stride - 1e-9) + 1)
-
-
-def nearest(readings: np.ndarray, reading: float) -> float:
-    """Of the readings told, the one to count a reading as."""
-    return float(readings[np.argmin(np.abs(readings - reading))])
 
 
 def _refill_on(stock: Stock, writer: Writer) -> Json:

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, fields, is_dataclass
-from datetime import date, datetime
+from datetime import date
 from typing import Any
 
 import numpy as np
@@ -150,8 +150,10 @@ class Writer:
             return self.write(quantiles(convert(value)))
         if isinstance(value, Mapping):
             return {str(key): self.write(one, convert, series=series) for key, one in value.items()}
-        if isinstance(value, (str, date, Remark)):
-            return self._text(value)
+        if isinstance(value, (str, date)):
+            return iso(value) if isinstance(value, date) else str(value)
+        if isinstance(value, Remark):
+            return self.words(value, self.study.tank)
         if _field_names(type(value)):
             return self.object(value, convert)
         if isinstance(value, (tuple, list, np.ndarray)):
@@ -180,13 +182,6 @@ class Writer:
     def nulls(self, of: type) -> Json:
         """The keys of a class, where there is no object of it."""
         return {key: None for _, key in self.table.get(of, RULE_ALONE).columns(of)}
-
-    def _text(self, value: str | date | Remark) -> str:
-        if isinstance(value, Remark):
-            return self.words(value, self.study.tank)
-        if isinstance(value, datetime):
-            return iso(value)
-        return value.isoformat() if isinstance(value, date) else str(value)
 
     def _conversion(self, name: str, key: str, of: Parameter | None) -> Convert | None:
         parameter = rule_of(name, of)[1]
