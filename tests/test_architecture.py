@@ -48,7 +48,7 @@ ORDER = {
         "output": (),
         "wording": (),
         "words": ("values", "fit", "advice", "reactor", "plan", "table"),
-        "twin": ("quantities", "reactor", "build"),
+        "twin": ("quantities", "serialise", "tank", "reactor", "build"),
         "blocks": (),
         "figures": ("drawing", "captions"),
         "page": ("report", "sections", "shell"),

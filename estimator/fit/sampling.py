@@ -162,7 +162,7 @@ def sample(
         for _ in range(CHAINS)
     ]
     if resume is not None:
-        starts = [(z[-1], last) for z, last in zip(resume.z, resume.misread, strict=True)]
+        starts = list(zip(resume.z[:, -1], resume.misread[:, -1], strict=True))
     with model:
         nuts = pm.NUTS(
             [model["z"]],

@@ -1,14 +1,17 @@
-"""How draws are put into the JSON twin: quantiles, and the keeper's units."""
+"""How numbers are put into the JSON twin: quantiles of draws, and the keeper's units."""
 
 from __future__ import annotations
 
-from datetime import datetime
+import math
+from collections.abc import Iterable
+from datetime import date, datetime
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from estimator.inputs.parameters import ALKALINITY, CALCIUM, MAGNESIUM, Parameter
+from estimator.inputs.parameters import ALKALINITY, CALCIUM, Parameter
+from estimator.inputs.tank import Tank
 from estimator.study import Study
 
 QUANTILES = (0.05, 0.25, 0.50, 0.75, 0.95)
@@ -24,24 +27,38 @@ def quantiles(draws: Draws) -> Json:
     return named | {"mean": float(np.mean(draws)), "sd": float(np.std(draws))}
 
 
+def by_date(days: Iterable[date], draws: Iterable[Draws]) -> list[Json]:
+    """Q with its date, for each day and its draws (s,)."""
+    return [
+        {"date": day.isoformat(), **quantiles(of_day)}
+        for day, of_day in zip(days, draws, strict=True)
+    ]
+
+
+def rounded(value: float) -> float | None:
+    """`value` at six significant digits; None where it is not finite."""
+    return float(f"{value:.6g}") if math.isfinite(value) else None
+
+
+def iso(time: date) -> str:
+    """A date, or a time to the second."""
+    return time.isoformat(timespec="seconds") if isinstance(time, datetime) else time.isoformat()
+
+
+def unit_of(tank: Tank, parameter: Parameter) -> str:
+    """The keeper's unit: that of the band, or the usual one where no band is given."""
+    target = tank.targets.get(parameter.name)
+    return target.unit if target else parameter.default_unit
+
+
 def alkalinity_unit(study: Study) -> str:
     """The keeper's unit of alkalinity."""
-    return study.tank.targets[ALKALINITY.name].unit
+    return unit_of(study.tank, ALKALINITY)
 
 
 def calcium_unit(study: Study) -> str:
     """The keeper's unit of calcium; mg/L where no band is given."""
-    return _unit(study, CALCIUM)
-
-
-def magnesium_unit(study: Study) -> str:
-    """The keeper's unit of magnesium; mg/L where no band is given."""
-    return _unit(study, MAGNESIUM)
-
-
-def _unit(study: Study, parameter: Parameter) -> str:
-    target = study.tank.targets.get(parameter.name)
-    return target.unit if target else parameter.default_unit
+    return unit_of(study.tank, CALCIUM)
 
 
 def in_alkalinity_unit(study: Study, meq: Draws) -> Draws:
@@ -52,13 +69,3 @@ def in_alkalinity_unit(study: Study, meq: Draws) -> Draws:
 def in_calcium_unit(study: Study, mmol: Draws) -> Draws:
     """mmol/L, or mmol/L/day, in the keeper's unit."""
     return mmol / CALCIUM.units[calcium_unit(study)]
-
-
-def in_magnesium_unit(study: Study, mmol: Draws) -> Draws:
-    """mmol/L, or mmol/L/day, in the keeper's unit."""
-    return mmol / MAGNESIUM.units[magnesium_unit(study)]
-
-
-def iso(time: datetime) -> str:
-    """A time to the second."""
-    return time.isoformat(timespec="seconds")

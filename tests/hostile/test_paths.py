@@ -10,7 +10,6 @@ import tempfile
 import threading
 from contextlib import suppress
 from pathlib import Path
-from types import ModuleType
 
 import pytest
 
@@ -54,10 +53,9 @@ def folder(tmp_path, monkeypatch):
 @pytest.fixture
 def fitted(monkeypatch):
     """The fit is replaced by a made-up study, and the page, whose making takes long, by a stub."""
-    stand_in = ModuleType("estimator.pipeline")
-    stand_in.Study = studies.Study
-    stand_in.run_study = lambda *_, **__: studies.build_study("full")
-    monkeypatch.setitem(sys.modules, "estimator.pipeline", stand_in)
+    monkeypatch.setattr(
+        "estimator.pipeline.run_study", lambda *_, **__: studies.build_study("full")
+    )
     monkeypatch.setattr("reports.page.shell.render", lambda *_: "<!DOCTYPE html>")
 
 

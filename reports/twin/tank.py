@@ -1,0 +1,223 @@
+"""Tank, log and fit in the JSON twin: what was given, what the log shows, and the evidence."""
+
+from __future__ import annotations
+
+import math
+from functools import partial
+
+from estimator import units
+from estimator.fit.checks import (
+    DIVERGENCE_LIMIT,
+    ESS_LIMIT,
+    R_HAT_LIMIT,
+    Diagnostics,
+    ReadingCheck,
+    Scatter,
+)
+from estimator.fit.posterior import Posterior
+from estimator.fit.priors import IDENTITY, LOG, Prior, physical_priors
+from estimator.fit.schedule import build_schedule
+from estimator.inputs.parameters import ALKALINITY, CALCIUM, PARAMETERS, Parameter
+from estimator.inputs.records import Action, Reading, TankLog
+from estimator.inputs.tank import Kit, Reactor, Tank, Target
+from estimator.study import Study
+from reports.twin.quantities import Draws, Json, by_date
+from reports.twin.serialise import Entry, Writer, always
+
+ACTION_UNITS = {
+    "flow": "mL/h",
+    "ph_setting": "NBS",
+    "dose": "mL",
+    "dose_rate": "mL/day",
+    "water_change": "L",
+    "media_change": "kg",
+}
+
+
+def _target(name: str, target: Target, writer: Writer) -> Json:
+    """A band in the unit that the keeper gave it in; a rise knows no offset between units."""
+    parameter, rise = PARAMETERS[name], target.max_rise_per_day
+    band = writer.object(target, partial(parameter.from_canonical, unit=target.unit))
+    return band | {"max_rise_per_day": rise and rise / parameter.units[target.unit]}
+
+
+def _by_day(post: Posterior, parameter: Parameter, canonical: Draws, writer: Writer) -> Json:
+    """A rate (s, days)."""
+    draws = writer.in_unit(parameter, canonical)
+    unit = f"{writer.unit(parameter)}/day"
+    return {"unit": unit, "now": draws[:, -1], "by_day": by_date(post.days, draws.T)}
+
+
+def _uptake(post: Posterior, writer: Writer) -> Json:
+    return {
+        "alkalinity": {
+            **_by_day(post, ALKALINITY, post.uptake_meq_l_d, writer),
+            "net_change_only": post.net_change,
+            "nitrate_part": writer.in_unit(ALKALINITY, post.nitrate_loss_meq_l_d),
+        },
+        "calcium": {
+            **_by_day(post, CALCIUM, post.calcium_uptake_mmol_l_d, writer),
+            "tested": post.calcium_mmol_l is not None,
+        },
+    }
+
+
+def _kits(post: Posterior, writer: Writer) -> Json:
+    """Each fitted kit: error of its latest bottle, and repeatability in the kit's unit."""
+    kits = {}
+    for name, repeatability in post.kit_repeatability.items():
+        kit = writer.study.tank.kits[name]
+        bottle = max(number for of, number in post.kit_gain if of == name)
+        kits[name] = writer.object(kit) | {
+            "bottle": bottle + 1,
+            "calibration_pct": 100 * (post.kit_gain[name, bottle] - 1),
+            "repeatability": repeatability / PARAMETERS[kit.parameter].units[kit.unit],
+        }
+    return kits
+
+
+def effluent_tested(post: Posterior) -> bool:
+    """Whether its alkalinity was, not only its pH."""
+    return any(
+        (check.reading.sample, check.reading.parameter) == ("effluent", ALKALINITY.name)
+        for check in post.checks
+    )
+
+
+def readings(study: Study, writer: Writer) -> list[Json]:
+    """Every reading; those the fit used with what was expected of the kit."""
+    checks = {
+        (check.reading.row, check.reading.parameter): check for check in study.posterior.checks
+    }
+    entries = []
+    for reading in study.log.readings:
+        check = checks.get((reading.row, reading.parameter))
+        convert = PARAMETERS[reading.parameter].from_canonical
+        entries.append(
+            writer.object(reading)
+            | {
+                "kit": reading.kit,
+                "note": reading.note,
+                "used": check is not None,
+                "expected": check and convert(check.expected, reading.unit),
+                "off_by_kit_errors": check and check.residual,
+                "chance_ordinary": check and check.chance_ordinary,
+            }
+        )
+    return entries
+
+
+def flagged(study: Study, writer: Writer) -> list[Json]:
+    """Every entry that was found odd on reading the log, in the order of time."""
+    records: list[Reading | Action] = [*study.log.readings, *study.log.actions]
+    return [
+        writer.object(record) | {"flags": record.flags}
+        for record in sorted(records, key=lambda record: (record.time, record.row))
+        if record.flags
+    ]
+
+
+def priors(study: Study, _: Writer) -> dict[str, Prior]:
+    """What the model takes for granted before any reading, by name."""
+    found = physical_priors(build_schedule(study.log, study.tank), study.tank)
+    return {prior.name: prior for prior in found}
+
+
+def _prior_point(prior: Prior, normal: float) -> float:
+    place = prior.centre + prior.sd * normal
+    if prior.scale == LOG:
+        return math.exp(place)
+    if prior.scale == IDENTITY:
+        return place
+    return prior.low + (prior.high - prior.low) / (1 + math.exp(-place))
+
+
+TANK_TABLE = {
+    Tank: Entry(
+        "name water_volume_l=stated_volume_l water_volume_sd_fraction=stated_volume_sd_pct "
+        "reactor=pump reactor.chamber_ph=chamber_ph",
+        {
+            "targets": lambda tank, writer: {
+                name: _target(name, target, writer) for name, target in tank.targets.items()
+            }
+        },
+        only=True,
+    ),
+    Target: Entry("middle"),
+    Reactor: Entry(
+        "flow_min_ml_h=min flow_max_ml_h=max flow_step_ml_h=step",
+        {"unit": always("mL/h")},
+        only=True,
+    ),
+    Kit: Entry("parameter unit assumed", only=True),
+    TankLog: Entry(
+        "name=log_name sha256=log_sha256 start=first_entry end=last_entry",
+        {
+            "tank_sha256": lambda _, writer: writer.study.tank_sha256,
+            "readings": lambda log, _: len(log.readings),
+            "readings_used": lambda _, writer: len(writer.study.posterior.checks),
+            "readings_not_used": lambda log, writer: (
+                len(log.readings) - len(writer.study.posterior.checks)
+            ),
+            "actions": lambda log, _: len(log.actions),
+        },
+    ),
+    Reading: Entry(
+        "row time parameter=entry unit",
+        {
+            # What was sampled: the name of a water or reference, or the place.
+            "of": lambda reading, _: reading.of or reading.sample,
+            "value": lambda reading, _: PARAMETERS[reading.parameter].from_canonical(
+                reading.value, reading.unit
+            ),
+        },
+        only=True,
+    ),
+    Action: Entry(
+        "kind=entry -note -flags",
+        {"unit": lambda action, _: ACTION_UNITS.get(action.kind, "")},
+    ),
+    Posterior: Entry(
+        "volume_l=water_volume_l scatter=reading_checks diagnostics",
+        {
+            "calcium_per_alkalinity": lambda post, _: (
+                post.calcium_share * units.CA_G_MOL * units.MEQ_L_PER_DKH
+            ),
+            "uptake": _uptake,
+            "level_now": lambda post, writer: {
+                "alkalinity": writer.level(ALKALINITY, post.alkalinity_now_meq_l),
+                "calcium": writer.level(CALCIUM, post.calcium_now_mmol_l),
+            },
+            "kits": _kits,
+            "effluent": lambda post, writer: {
+                "alkalinity": writer.level(ALKALINITY, post.effluent_meq_l)
+                | {"tested": effluent_tested(post)}
+            },
+            "odd_readings": lambda post, _: [check for check in post.checks if check.is_odd],
+        },
+        only=True,
+    ),
+    ReadingCheck: Entry("*reading chance_ordinary", only=True),
+    Scatter: Entry(
+        "share_50=in_50_pct share_90=in_90_pct least_50=in_50_least_pct least_90=in_90_least_pct "
+        "-runs_low -runs_high passes",
+        {"runs_least": lambda scatter, _: max(math.ceil(scatter.runs_low), 1)},
+    ),
+    Diagnostics: Entry(
+        computed={
+            "r_hat_limit": always(R_HAT_LIMIT),
+            "ess_limit": always(ESS_LIMIT),
+            "divergences_limit": lambda of, _: int(DIVERGENCE_LIMIT * of.chains * of.draws),
+            "seconds": lambda _, writer: writer.study.seconds if writer.timings else {},
+        }
+    ),
+    Prior: Entry(
+        "median",
+        {
+            "q025": lambda prior, _: _prior_point(prior, -1.96),
+            "q975": lambda prior, _: _prior_point(prior, 1.96),
+        },
+        only=True,
+    ),
+}
+"""By class: what the rule does not know about tank, log and fit."""
