@@ -17,7 +17,7 @@ from numba import njit
 from estimator import units
 from estimator.inputs.records import Reading, TankLog
 from estimator.inputs.tank import Tank
-from estimator.water import carbonate
+from estimator.water import chamber_table
 from estimator.water.light import lit_fraction
 from estimator.water.supply import media_calcium_share
 
@@ -130,7 +130,7 @@ def simulate_levels(tank: Tank, log: TankLog, truth: Truth, times: list[datetime
     actions = sorted(log.actions, key=lambda a: a.time)
     settings = [a for a in actions if a.kind == "ph_setting"]
     stated = tank.reactor.chamber_ph if tank.reactor else None
-    ph = carbonate.USUAL_CHAMBER_PH if stated is None else stated
+    ph = chamber_table.USUAL_CHAMBER_PH if stated is None else stated
     last_ph = (settings[-1].value or ph) if settings else ph
     queries = sorted({day(t) for t in times})
     last = max([*queries, *(day(a.time) for a in actions)])
@@ -150,8 +150,8 @@ def simulate_levels(tank: Tank, log: TankLog, truth: Truth, times: list[datetime
     def increment(at_d: float, alkalinity: float) -> float:
         respond = (flow / truth.reference_flow_ml_h) ** -truth.exponent if flow > 0 else 1.0
         strength = truth.effluent_gain_meq_l[min(int(at_d), len(truth.effluent_gain_meq_l) - 1)]
-        strength *= carbonate.half_saturated_increment_meq_l(ph)
-        strength /= carbonate.half_saturated_increment_meq_l(last_ph)
+        strength *= chamber_table.half_saturated_increment_meq_l(ph)
+        strength /= chamber_table.half_saturated_increment_meq_l(last_ph)
         return respond * (strength - (1 - truth.exponent) * (alkalinity - middle))
 
     for edge in sorted(e for e in edges if e <= last):

@@ -7,9 +7,11 @@ from datetime import date, timedelta
 
 import numpy as np
 
-from estimator.advice.chamber import ChamberTrade, OddEffluent, SecondChamber, WorkingPoint
+from estimator.advice.effluent_check import OddEffluent
+from estimator.advice.magnesium import DAYS_PER_MONTH, Magnesium
 from estimator.advice.outlook import ElementOutlook, Outlook
-from estimator.advice.supplies import DAYS_PER_MONTH, MOST_DAYS, Magnesium, Stock
+from estimator.advice.ph_and_flow import ChamberTrade, SecondChamber, WorkingPoint
+from estimator.advice.supplies import MOST_DAYS, Stock
 from estimator.advice.tank_ph import LOW_PH, TankPh
 from estimator.fit.watch import Change, Watch
 from estimator.inputs.parameters import ALKALINITY, PARAMETERS
@@ -27,6 +29,7 @@ from reports.twin.quantities import (
     magnesium_unit,
     quantiles,
 )
+from reports.words.table import words
 
 MOST_READINGS = 8
 STRIDES = (1, 2, 5, 10, 20, 50)
@@ -42,8 +45,8 @@ def reactor_job_parts(study: Study) -> Json:
         "supplies": _supplies(study),
         "magnesium": _magnesium(study, job.supplies.magnesium) if job else None,
         "chamber": _chamber(study, job.chamber, job.odd_effluents) if job else None,
-        "tank_ph": _tank_ph(job.tank_ph) if job else None,
-        "outlook": _outlook(job.outlook) if job else None,
+        "tank_ph": _tank_ph(study, job.tank_ph) if job else None,
+        "outlook": _outlook(study, job.outlook) if job else None,
         "watch": _watch(study, job.watch) if job else None,
     }
 
@@ -179,7 +182,7 @@ def _supplies(study: Study) -> Json:
         "co2_days_left": co2 and quantiles(co2.days_left),
         "media": media and _stock(study, media),
         "co2": co2 and _stock(study, co2),
-        "notes": list(job.supplies.notes) if job else [],
+        "notes": [words(note, study.tank) for note in job.supplies.notes] if job else [],
     }
 
 
@@ -230,8 +233,8 @@ def _chamber(study: Study, trade: ChamberTrade, odd: tuple[OddEffluent, ...]) ->
         "from_priors": trade.from_priors,
         "region": region and asdict(region),
         "least_co2_g_per_day": least,
-        "reasons": list(trade.reasons),
-        "odd_effluents": [_odd_effluent(one) for one in odd],
+        "reasons": [words(reason, study.tank) for reason in trade.reasons],
+        "odd_effluents": [_odd_effluent(study, one) for one in odd],
         "points": [_point(study, point) for point in trade.points],
         "second": trade.second and _second(study, trade.second),
         "ph_axis": trade.ph_axis.tolist(),
@@ -243,14 +246,14 @@ def _chamber(study: Study, trade: ChamberTrade, odd: tuple[OddEffluent, ...]) ->
     }
 
 
-def _odd_effluent(one: OddEffluent) -> Json:
-    reading = one.reading
+def _odd_effluent(study: Study, one: OddEffluent) -> Json:
+    reading, remark = one.reading, one.check.remark
     return {
         "row": reading.row,
         "time": iso(reading.time),
         "value": PARAMETERS[reading.parameter].from_canonical(reading.value, reading.unit),
         "unit": reading.unit,
-        "remark": one.check.remark,
+        "remark": remark and words(remark, study.tank),
     }
 
 
@@ -268,7 +271,7 @@ def _point(study: Study, point: WorkingPoint) -> Json:
         "free_co2_g_per_day": point.free_co2_g_d and asdict(point.free_co2_g_d),
         "pump_share": point.pump_share,
         "inside_probability": point.inside_chance,
-        "cautions": list(point.cautions),
+        "cautions": [words(caution, study.tank) for caution in point.cautions],
     }
 
 
@@ -284,7 +287,7 @@ def _second(study: Study, second: SecondChamber) -> Json:
     }
 
 
-def _tank_ph(found: TankPh) -> Json:
+def _tank_ph(study: Study, found: TankPh) -> Json:
     ranges = ("day", "night", "day_without", "night_without", "reactor_drop", "swing")
     return {
         "low_ph": LOW_PH,
@@ -297,16 +300,19 @@ def _tank_ph(found: TankPh) -> Json:
         "room_co2_stated": found.room_co2_stated,
         "chamber_ph": found.chamber_ph,
         "readings": found.readings,
-        "measures": [asdict(measure) for measure in found.measures],
-        "notes": list(found.notes),
+        "measures": [
+            {"name": words(m.name, study.tank), "low": asdict(m.low), "rise": m.rise}
+            for m in found.measures
+        ],
+        "notes": [words(note, study.tank) for note in found.notes],
     }
 
 
-def _outlook(found: Outlook) -> Json:
+def _outlook(study: Study, found: Outlook) -> Json:
     routine = found.routine
     return {
         "alone": found.alone,
-        "answer": found.answer,
+        "answer": words(found.answer, study.tank),
         "routine": routine
         and {
             "of": routine.of,
@@ -314,12 +320,12 @@ def _outlook(found: Outlook) -> Json:
             "interval_days": routine.interval_d,
             "next_days": routine.next_d,
         },
-        "calcium": _element(found.calcium),
-        "magnesium": found.magnesium and _element(found.magnesium),
+        "calcium": _element(study, found.calcium),
+        "magnesium": found.magnesium and _element(study, found.magnesium),
     }
 
 
-def _element(one: ElementOutlook) -> Json:
+def _element(study: Study, one: ElementOutlook) -> Json:
     """One element in the unit of its band; months are keys "1", "3", "6"."""
     unit = one.band.unit
     scale = PARAMETERS[one.parameter].units[unit]
@@ -336,7 +342,7 @@ def _element(one: ElementOutlook) -> Json:
         and {str(month): chance for month, chance in one.out_by.items()},
         "test_weeks": one.test_weeks,
         "enough": one.enough,
-        "answer": one.answer,
+        "answer": words(one.answer, study.tank),
     }
 
 

@@ -33,7 +33,7 @@ from estimator.fit.problem import frame_of
 from estimator.fit.sampling import _Density
 from estimator.fit.schedule import build_schedule
 from estimator.inputs.tank import Reactor
-from estimator.water import carbonate
+from estimator.water import chamber_table
 from helpers.tanks import example_log, example_tank
 
 DKH = units.MEQ_L_PER_DKH
@@ -68,8 +68,8 @@ def test_effluent_prior_spans_the_saturations_of_real_chambers(everything) -> No
     """Half saturation is the middle; one sd and a half reach saturation (PyCO2SYS table)."""
     made = build_schedule(everything.log, everything.tank)
     draws = prior_draws(made, everything.tank)[:, INCREMENT]
-    half = carbonate.half_saturated_increment_meq_l(made.settings.chamber_ph.last)
-    whole = carbonate.saturated_increment_meq_l(made.settings.chamber_ph.last)
+    half = chamber_table.half_saturated_increment_meq_l(made.settings.chamber_ph.last)
+    whole = chamber_table.saturated_increment_meq_l(made.settings.chamber_ph.last)
     assert np.median(draws) == pytest.approx(half, rel=0.02)
     assert 0.85 < np.mean(draws < whole) < 0.98
 
@@ -79,8 +79,8 @@ def test_without_effluent_reading_the_prior_stays_under_the_ceiling() -> None:
     log = example_log([(0.5, "alkalinity", "tank", "alk")], [(0.1, "flow", "", 1000.0)])
     made = build_schedule(log, example_tank())
     draws = prior_draws(made, example_tank())[:, INCREMENT]
-    assert draws.max() < carbonate.saturated_increment_meq_l(6.6 - 0.1)
-    half = carbonate.half_saturated_increment_meq_l(6.6)
+    assert draws.max() < chamber_table.saturated_increment_meq_l(6.6 - 0.1)
+    half = chamber_table.half_saturated_increment_meq_l(6.6)
     assert np.median(draws) == pytest.approx(half, rel=0.02)
 
 
