@@ -50,14 +50,10 @@ def reactor_job(
     fitted: Fit, recommendation: Recommendation, seed: np.random.SeedSequence
 ) -> ReactorJob:
     """Everything around the flow, from the same draws."""
-    from estimator.advice.chamber import (
-        chamber_of,
-        chamber_trade,
-        co2_per_caco3,
-        odd_effluents,
-        usual_tank_ph,
-    )
+    from estimator.advice.chamber import chamber_of, co2_per_caco3
+    from estimator.advice.effluent_check import odd_effluents
     from estimator.advice.outlook import outlook
+    from estimator.advice.ph_and_flow import chamber_trade
     from estimator.advice.supplies import supplies
     from estimator.advice.tank_ph import tank_ph
     from estimator.fit.watch import watch
@@ -68,23 +64,13 @@ def reactor_job(
         rates_to_go_on,
     )
 
-    log, tank, schedule, posterior = fitted.log, fitted.tank, fitted.schedule, fitted.posterior
-    settings = schedule.settings
+    log, tank, posterior = fitted.log, fitted.tank, fitted.posterior
     seeds = seed.spawn(5)
-    rng = np.random.default_rng(seeds[0])
-    chamber = chamber_of(posterior, tank, settings, usual_tank_ph(log), rng)
-    stock = supplies(
-        log,
-        tank,
-        schedule,
-        posterior,
-        recommendation,
-        co2_per_caco3(posterior, chamber),
-        seeds[1],
-    )
+    chamber = chamber_of(fitted, np.random.default_rng(seeds[0]))
+    stock = supplies(fitted, recommendation, co2_per_caco3(posterior, chamber), seeds[1])
     return ReactorJob(
         chamber=chamber_trade(posterior, tank, chamber),
-        tank_ph=tank_ph(posterior, tank, log, settings, chamber, seeds[2]),
+        tank_ph=tank_ph(fitted, chamber, seeds[2]),
         change_over=plan_change_over(
             posterior,
             tank,
@@ -95,9 +81,9 @@ def reactor_job(
             answer_seen(log, tank),
         ),
         supplies=stock,
-        outlook=outlook(log, tank, schedule, posterior, stock.magnesium, seeds[4]),
+        outlook=outlook(fitted, stock.magnesium, seeds[4]),
         watch=watch(fitted, fitted.trace),
-        odd_effluents=odd_effluents(chamber, tank, log, settings),
+        odd_effluents=odd_effluents(fitted, chamber),
     )
 
 

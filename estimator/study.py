@@ -10,9 +10,10 @@ from estimator.inputs.records import TankLog
 from estimator.inputs.tank import Tank
 
 if TYPE_CHECKING:
-    from estimator.advice.chamber import ChamberTrade, OddEffluent
+    from estimator.advice.effluent_check import OddEffluent
     from estimator.advice.flow import Recommendation
     from estimator.advice.outlook import Outlook
+    from estimator.advice.ph_and_flow import ChamberTrade
     from estimator.advice.supplies import Supplies
     from estimator.advice.tank_ph import TankPh
     from estimator.fit.posterior import Posterior

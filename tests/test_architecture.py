@@ -22,7 +22,7 @@ ORDER = {
             *("parameters", "dosing", "tank", "records"),
             *("text", "tank_file", "log_file", "read"),
         ),
-        "water": ("carbonate", "settings", "light", "supply"),
+        "water": ("chamber_table", "carbonate", "settings", "light", "supply"),
         "synthetic": ("simulation", "demo_case"),
         "fit": (
             *(
@@ -38,7 +38,10 @@ ORDER = {
             *("likelihood", "model", "sampling", "watch", "state", "forecast", "states", "checks"),
             *("posterior", "fitting"),
         ),
-        "advice": ("flow", "chamber", "tank_ph", "supplies", "outlook"),
+        "advice": (
+            *("flow", "chamber", "effluent_check", "ph_and_flow", "air_exchange", "tank_ph"),
+            *("dissolved", "magnesium", "supplies", "outlook"),
+        ),
         "next_tests": ("foresight", "worth", "planning"),
         "plan": ("futures", "controller", "ladder", "change_over"),
         "study": (),

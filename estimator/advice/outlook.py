@@ -8,9 +8,9 @@ nitrate production, which takes no calcium), and
     dC/dt = α (u_c + n) − ρ u_c,
 
 α mol of calcium dissolved and ρ taken up per equivalent; magnesium likewise, with the media's
-magnesium and the corals' (`supplies`). A water change would move alkalinity too, which the reactor
-then makes good, with calcium in its proportion. Z = C − αA takes care of that: it feels no reactor,
-and a water change moves it a part of the way to the new water's Z.
+magnesium and the corals' (`advice.magnesium`). A water change would move alkalinity too, which the
+reactor then makes good, with calcium in its proportion. Z = C − αA takes care of that: it feels no
+reactor, and a water change moves it a part of the way to the new water's Z.
 """
 
 from __future__ import annotations
@@ -22,9 +22,8 @@ from datetime import timedelta
 
 import numpy as np
 
-from estimator.advice.supplies import MAGNESIUM_SHARE_SD, UNSTATED_WATER_MAGNESIUM, Magnesium
-from estimator.fit.posterior import Posterior
-from estimator.fit.schedule import Schedule
+from estimator.advice.magnesium import MAGNESIUM_SHARE_SD, UNSTATED_WATER_MAGNESIUM, Magnesium
+from estimator.fit.fitting import Fit
 from estimator.fit.start import (
     START_CALCIUM,
     UNSTATED_WATER_ALKALINITY,
@@ -32,10 +31,12 @@ from estimator.fit.start import (
     WATER_ALKALINITY_SD,
     WATER_CALCIUM_SD,
 )
-from estimator.inputs.parameters import ALKALINITY, CALCIUM, MAGNESIUM, PARAMETERS
+from estimator.inputs.parameters import ALKALINITY, CALCIUM, MAGNESIUM
 from estimator.inputs.records import TankLog
 from estimator.inputs.tank import Tank, Target
+from estimator.remark import Remark
 from estimator.water.settings import actions_of
+from estimator.water.supply import media_calcium_share
 
 HORIZON_WEEKS = 26
 MONTHS = {1: 30, 3: 91, 6: 182}
@@ -82,7 +83,7 @@ class ElementOutlook:
         test_weeks: longest whole number of weeks, 0 to 26, in which a level that is in the band now
             leaves it with a chance under `UNSEEN_CHANCE`; 0 means now. None where never tested.
         enough: whether it is more likely in the band than not and needs no test for six months.
-        answer: all that in a sentence or two.
+        answer: all that in words.
     """
 
     parameter: str
@@ -96,7 +97,7 @@ class ElementOutlook:
     leave_day: np.ndarray | None
     test_weeks: int | None
     enough: bool | None
-    answer: str
+    answer: Remark
 
 
 @dataclass(frozen=True)
@@ -109,14 +110,14 @@ class Outlook:
         routine: water changes that go on; None where the log shows no routine.
         alone: whether alkalinity alone is enough for six months; None where an element was
             never tested.
-        answer: in a sentence.
+        answer: in words.
     """
 
     calcium: ElementOutlook
     magnesium: ElementOutlook | None
     routine: WaterRoutine | None
     alone: bool | None
-    answer: str
+    answer: Remark
 
 
 def water_routine(log: TankLog) -> WaterRoutine | None:
@@ -143,22 +144,15 @@ def water_routine(log: TankLog) -> WaterRoutine | None:
     )
 
 
-def outlook(
-    log: TankLog,
-    tank: Tank,
-    schedule: Schedule,
-    posterior: Posterior,
-    magnesium: Magnesium | None,
-    seed: np.random.SeedSequence,
-) -> Outlook:
+def outlook(fitted: Fit, magnesium: Magnesium | None, seed: np.random.SeedSequence) -> Outlook:
     """Where calcium and magnesium go in six months.
 
     Args:
-        log, tank, schedule: the inputs.
-        posterior: draws (s,).
-        magnesium: the magnesium balance, draws (s,), from `supplies`.
+        fitted: draws (s,).
+        magnesium: the magnesium balance, draws (s,).
         seed: for the drift of uptake and the new water's levels.
     """
+    log, tank, posterior = fitted.log, fitted.tank, fitted.posterior
     rng = np.random.default_rng(seed)
     draws = len(posterior.volume_l)
     days = 7 * HORIZON_WEEKS
@@ -184,7 +178,7 @@ def outlook(
 
     read = any((r.sample, r.parameter) == ("tank", CALCIUM.name) for r in log.readings)
     tested = posterior.calcium_now_mmol_l if read else None
-    alpha = _media_calcium(tank, schedule, magnesium, draws, rng)
+    alpha = _media_calcium(tank, magnesium, draws, rng)
     start = np.full(draws, START_CALCIUM[0]) if tested is None else tested
     levels = path(start, alpha, posterior.calcium_share, new[CALCIUM.name])
     calcium = _judge(CALCIUM.name, tank, tested, levels - start)
@@ -204,11 +198,7 @@ def outlook(
 
 
 def _media_calcium(
-    tank: Tank,
-    schedule: Schedule,
-    magnesium: Magnesium | None,
-    draws: int,
-    rng: np.random.Generator,
+    tank: Tank, magnesium: Magnesium | None, draws: int, rng: np.random.Generator
 ) -> np.ndarray:
     """Calcium dissolved per equivalent (s,); the fit takes the stated magnesium share as exact.
 
@@ -216,7 +206,7 @@ def _media_calcium(
     """
     stated = tank.reactor.magnesium_media_fraction if tank.reactor else 0.0
     if stated == 0:
-        return np.full(draws, schedule.shape.media_calcium)
+        return np.full(draws, media_calcium_share(tank))
     if magnesium is not None:
         share = magnesium.share
     else:
@@ -299,49 +289,39 @@ def _judge(name: str, tank: Tank, now: np.ndarray | None, change: np.ndarray) ->
         leave_day=leave,
         test_weeks=weeks,
         enough=enough,
-        answer=_sentence(name, band, by_month[1], by_week, weeks),
+        answer=_element_answer(name, band, by_month[1], by_week, weeks),
     )
 
 
-def _sentence(
+def _element_answer(
     name: str, band: Target, month: np.ndarray, by_week: np.ndarray | None, weeks: int | None
-) -> str:
-    """The outlook of one element in words."""
-    parameter = PARAMETERS[name]
-    low, middle, high = (
-        parameter.from_canonical(float(x), band.unit) for x in np.quantile(month, [0.05, 0.5, 0.95])
-    )
-    drift = f"{middle:+.2g} {band.unit} a month (90 % range {low:+.2g} to {high:+.2g})"
-    title = name.capitalize()
+) -> Remark:
+    """The outlook of one element from its change in a month and its chances of being out."""
+    points = (float(x) for x in np.quantile(month, [0.05, 0.5, 0.95]))
+    told = {
+        "parameter": name,
+        "unit": band.unit,
+        **dict(zip(("q05_mmol_l", "q50_mmol_l", "q95_mmol_l"), points, strict=True)),
+    }
     if by_week is None or weeks is None:
-        return (
-            f"{title} was never tested, so where it stands is not known; while alkalinity is held "
-            f"it would change by {drift}. Test it once, then run the report again."
-        )
+        return Remark("outlook_never_tested", told)
+    told["out_now"] = float(by_week[0])
     if by_week[0] >= 0.5:
-        return f"{title} is likely out of its band now ({by_week[0]:.0%}); it changes by {drift}."
-    doubt = ""
-    if by_week[0] >= UNSEEN_CHANCE:
-        doubt = f" It may be out of the band already ({by_week[0]:.0%})."
+        return Remark("outlook_out_now", told)
+    told["perhaps_out_now"] = bool(by_week[0] >= UNSEEN_CHANCE)
     if weeks == HORIZON_WEEKS:
-        return f"{title} changes by {drift}: a test twice a year is enough.{doubt}"
-    often = {0: "now, and twice a week", 1: "every week"}.get(weeks, f"every {weeks} weeks")
-    return f"{title} changes by {drift} and would leave its band in time: test it {often}.{doubt}"
+        return Remark("outlook_stays", told)
+    return Remark("outlook_leaves", {**told, "test_weeks": weeks})
 
 
-def _answer(alone: bool | None, calcium: ElementOutlook, magnesium: ElementOutlook | None) -> str:
-    """Is alkalinity alone enough, in a sentence."""
+def _answer(
+    alone: bool | None, calcium: ElementOutlook, magnesium: ElementOutlook | None
+) -> Remark:
+    """Is alkalinity alone enough?"""
     if alone is None:
-        return "Whether alkalinity alone is enough is not known: calcium was never tested."
-    unread = "" if magnesium else " Magnesium was never read, so nothing is said of it."
+        return Remark("outlook_alone_unknown")
+    read = {"magnesium_read": magnesium is not None}
     if alone:
-        return (
-            "While the reactor holds alkalinity, alkalinity alone is enough for the next six "
-            f"months.{unread}"
-        )
+        return Remark("outlook_alone_enough", read)
     moving = [e.parameter for e in (calcium, magnesium) if e is not None and not e.enough]
-    verb = "does" if len(moving) == 1 else "do"
-    return (
-        f"Alkalinity alone is not enough here: {' and '.join(moving)} {verb} not surely stay in "
-        f"the band for six months.{unread}"
-    )
+    return Remark("outlook_alone_not_enough", {**read, "moving": moving})

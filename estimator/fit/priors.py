@@ -15,7 +15,7 @@ from estimator import units
 from estimator.fit.schedule import Schedule
 from estimator.inputs.parameters import PARAMETERS
 from estimator.inputs.tank import Tank
-from estimator.water import carbonate
+from estimator.water import chamber_table
 
 BOTTLE_CORRELATION = 0.5
 """Of the log gains of two bottles of one kit: half kit, half lot (common practice, no source)."""
@@ -73,7 +73,7 @@ def physical_priors(schedule: Schedule, tank: Tank) -> tuple[Prior, ...]:
       14:3730); flux ratios of 2.06 ± 0.19 and 1.60 ± 0.14 eq/mol (Murillo, Jokiel & Atkinson 2014,
       PeerJ 2:e249).
     - effluent gain over tank water at the reference flow: half saturation at the chamber's pH
-      (`carbonate`), where log sd 0.4 spans saturation 0.3 to 1; wider where a reactor's chamber
+      (`chamber_table`), where log sd 0.4 spans saturation 0.3 to 1; wider where a reactor's chamber
       pH is not stated. While no effluent reading could say otherwise it stays below saturation at
       0.1 under the chamber's pH (the probe's error).
     - exponent ε of the flow response: median 0.4, 95 % in 0.10 to 0.80: chambers run between
@@ -85,14 +85,14 @@ def physical_priors(schedule: Schedule, tank: Tank) -> tuple[Prior, ...]:
     # A planned reactor will be held at the usual pH; one that runs at a pH not stated may not be.
     known_ph = tank.reactor is None or schedule.settings.chamber_ph_known
     chamber_ph = schedule.settings.chamber_ph.last
-    half = carbonate.half_saturated_increment_meq_l(chamber_ph)
+    half = chamber_table.half_saturated_increment_meq_l(chamber_ph)
     spread = 0.40 if known_ph else 0.54
     uptake = Prior("uptake_start_meq_l_d", LOG, 1.2 * units.MEQ_L_PER_DKH, 0.8)
     if not schedule.additions:
         uptake = replace(uptake, scale=IDENTITY, median=0.0, sd=1.2 * units.MEQ_L_PER_DKH)
     gain = Prior("effluent_gain_meq_l", LOG, half, spread)
     if not has_effluent:
-        ceiling = carbonate.saturated_increment_meq_l(chamber_ph - 0.1)
+        ceiling = chamber_table.saturated_increment_meq_l(chamber_ph - 0.1)
         # The slope of the logit at the median keeps the spread of the log scale there.
         gain = replace(gain, scale=LOGIT, sd=spread / (1 - half / ceiling), high=ceiling)
     return (

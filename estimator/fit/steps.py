@@ -9,7 +9,7 @@ import numpy as np
 
 from estimator.fit.layout import DOSE, PULSE, STEP, UNIT
 from estimator.inputs.tank import Tank
-from estimator.water import carbonate
+from estimator.water import chamber_table
 from estimator.water.light import FACTORIALS, TERMS, pulse_moments
 from estimator.water.settings import Settings
 
@@ -63,10 +63,10 @@ class StepTable:
             running = table["flow_l_d"] > 0
             table["log_ratio"][running] = np.log(table["flow_l_d"][running] / reference)
         strength = [
-            carbonate.half_saturated_increment_meq_l(settings.chamber_ph.at(step.since_d))
+            chamber_table.half_saturated_increment_meq_l(settings.chamber_ph.at(step.since_d))
             for step in self.steps
         ]
-        last = carbonate.half_saturated_increment_meq_l(settings.chamber_ph.last)
+        last = chamber_table.half_saturated_increment_meq_l(settings.chamber_ph.last)
         table["ph_factor"] = np.array(strength) / last
         for i, step in enumerate(self.steps):
             for name, value in step.columns.items():

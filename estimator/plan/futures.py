@@ -12,7 +12,7 @@ from estimator.fit.posterior import Posterior
 from estimator.fit.sampling import thinned
 from estimator.inputs.parameters import ALKALINITY
 from estimator.inputs.tank import Tank
-from estimator.water import carbonate
+from estimator.water import chamber_table
 
 DRAWS = 400
 LAW_DOUBT = 0.5
@@ -120,8 +120,8 @@ def response_of(posterior: Posterior, tank: Tank, final_l_d: float) -> Response:
     stronger by the exponent, up to saturation at 0.1 below the chamber's pH, as in `priors`.
     """
     stated = tank.reactor.chamber_ph if tank.reactor is not None else None
-    ph = carbonate.USUAL_CHAMBER_PH if stated is None else stated
-    ceiling = carbonate.saturated_increment_meq_l(ph - 0.1)
+    ph = chamber_table.USUAL_CHAMBER_PH if stated is None else stated
+    ceiling = chamber_table.saturated_increment_meq_l(ph - 0.1)
     return Response(
         volume_l=posterior.volume_l,
         exponent=posterior.exponent,

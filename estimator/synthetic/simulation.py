@@ -18,7 +18,7 @@ from numba import njit
 from estimator import units
 from estimator.inputs.records import Action, Reading, TankLog
 from estimator.inputs.tank import Tank
-from estimator.water import carbonate
+from estimator.water import chamber_table
 from estimator.water.light import lit_fraction
 from estimator.water.supply import media_calcium_share
 
@@ -123,7 +123,7 @@ class _TrueTank:
             (a for a in log.actions if a.kind == "ph_setting"), key=lambda action: action.time
         )
         stated = tank.reactor.chamber_ph if tank.reactor else None
-        self._ph = carbonate.USUAL_CHAMBER_PH if stated is None else stated
+        self._ph = chamber_table.USUAL_CHAMBER_PH if stated is None else stated
         self._last_ph = (settings[-1].value or self._ph) if settings else self._ph
         self._flow_ml_h = 0.0
         self._rates = dict.fromkeys(tank.solutions, 0.0)
@@ -138,8 +138,8 @@ class _TrueTank:
         truth, flow = self._truth, self._flow_ml_h
         respond = (flow / truth.reference_flow_ml_h) ** -truth.exponent if flow > 0 else 1.0
         strength = truth.effluent_gain_meq_l[min(int(at_d), len(truth.effluent_gain_meq_l) - 1)]
-        strength *= carbonate.half_saturated_increment_meq_l(self._ph)
-        strength /= carbonate.half_saturated_increment_meq_l(self._last_ph)
+        strength *= chamber_table.half_saturated_increment_meq_l(self._ph)
+        strength /= chamber_table.half_saturated_increment_meq_l(self._last_ph)
         off_middle = alkalinity - self._tank.targets["alkalinity"].middle
         return respond * (strength - (1 - truth.exponent) * off_middle)
 

@@ -1,17 +1,9 @@
-"""Seawater carbonate chemistry: how strong an acidified chamber's effluent can be, and its CO2.
+"""Seawater carbonate chemistry: the effluent of an acidified chamber, its CO2, and a tank's pH.
 
-Two parts. The table (`half_saturated_increment_meq_l`, `saturated_increment_meq_l`) serves the
-priors without a heavy import. The rest computes any tank water. Both rest on PyCO2SYS 1.8 (Lueker
-et al. 2000 K1 and K2, Dickson 1990 KS and KB, Perez & Fraga 1987 KF, Lee et al. 2010 boron, Mucci
-1983 solubility); media are taken as pure aragonite.
+All rests on PyCO2SYS 1.8 (Lueker et al. 2000 K1 and K2, Dickson 1990 KS and KB, Perez & Fraga 1987
+KF, Lee et al. 2010 boron, Mucci 1983 solubility); media are taken as pure aragonite.
 
-The table: tank water of S = 35, 25 °C, alkalinity 8 dKH, calcium 420 mg/L, pH 8.2 NBS, brought to
-each chamber pH (NBS) with CO2 while aragonite dissolves up to a degree of saturation.
-`tests/published/test_chamber_table.py` computes it again. The saturation that real chambers reach
-was not found published: 0.5 is taken as the middle, since 15 to 45 dKH (common practice, no
-source) spans about 0.3 to 1.
-
-Any tank water: with x mol/kg of CaCO3 dissolved and c mol/kg of CO2 added, alkalinity is TA0 + 2x,
+With x mol/kg of CaCO3 dissolved and c mol/kg of CO2 added to tank water, alkalinity is TA0 + 2x,
 calcium Ca0 + x, inorganic carbon DIC0 + x + c. At a known pH every other species is a fixed
 fraction, so the saturation wanted gives a quadratic in x: no search is needed, nor any table.
 
@@ -26,50 +18,17 @@ CaCO3 (`tests/published/test_phreeqc.py`).
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from scipy.special import ndtr
 
-from estimator import units
+Floats = np.ndarray | float
 
-TABLE_TANK_DKH = 8.0
-CHAMBER_PH = np.array([6.3, 6.4, 6.5, 6.6, 6.7, 6.8, 6.9, 7.0])
-HALF_SATURATED_DKH = np.array([38.2, 32.5, 27.5, 23.1, 19.4, 16.2, 13.4, 11.1])
-"""Effluent alkalinity at half saturation with aragonite."""
-SATURATED_DKH = np.array([60.9, 52.4, 44.9, 38.3, 32.6, 27.6, 23.3, 19.5])
-"""Effluent alkalinity at saturation: the ceiling."""
-
-USUAL_CHAMBER_PH = 6.5
-"""Taken where none is stated: media dissolves usefully near it (common practice, no source)."""
 USUAL_TANK_PH = 8.1
 """Taken where no tank pH is read (common practice, no source)."""
-PROBE_SD = 0.1
-"""Standard error of a chamber's pH probe, NBS (common practice, no source)."""
-SURE = 0.95
-"""Chance from which an effluent reading is called impossible."""
-
-
-def _increment(column_dkh: np.ndarray, chamber_ph: float) -> float:
-    """Interpolate the gain over tank water in log space; the ends continue their slope."""
-    log_gain = np.log(column_dkh - TABLE_TANK_DKH)
-    inside = min(max(chamber_ph, CHAMBER_PH[0]), CHAMBER_PH[-1])
-    end = slice(0, 2) if chamber_ph < CHAMBER_PH[0] else slice(-2, None)
-    slope = np.diff(log_gain[end])[0] / np.diff(CHAMBER_PH[end])[0]
-    log_value = np.interp(inside, CHAMBER_PH, log_gain) + slope * (chamber_ph - inside)
-    return float(np.exp(log_value)) * units.MEQ_L_PER_DKH
-
-
-def half_saturated_increment_meq_l(chamber_ph: float) -> float:
-    """Effluent alkalinity less tank alkalinity (meq/L) at half saturation and this NBS pH."""
-    return _increment(HALF_SATURATED_DKH, chamber_ph)
-
-
-def saturated_increment_meq_l(chamber_ph: float) -> float:
-    """The same at saturation: chemistry gives no more from aragonite at this NBS pH."""
-    return _increment(SATURATED_DKH, chamber_ph)
+LOWEST_PH, HIGHEST_PH = 4.5, 9.5
+"""Where roots are looked for."""
 
 
 def density_kg_l(salinity: float, temperature_c: float) -> float:
@@ -129,28 +88,25 @@ def constants(salinity: float, temperature_c: float) -> Constants:
         opt_k_fluoride=2,
         opt_total_borate=2,
     )
-    value = {key: float(np.ravel(found[key])[0]) for key in _NEEDED}
+
+    def value(key: str) -> float:
+        return float(np.ravel(found[key])[0])
+
     return Constants(
         density_kg_l=density_kg_l(salinity, temperature_c),
-        solubility=value["k_CO2"],
-        carbonic_1=value["k_carbonic_1"],
-        carbonic_2=value["k_carbonic_2"],
-        borate=value["k_borate"],
-        water=value["k_water"],
-        bisulfate=value["k_bisulfate"],
-        fluoride=value["k_fluoride"],
-        aragonite=value["k_aragonite"],
-        total_borate=value["total_borate"] * 1e-6,
-        total_sulfate=value["total_sulfate"] * 1e-6,
-        total_fluoride=value["total_fluoride"] * 1e-6,
-        free=10.0 ** (value["pH_nbs"] - value["pH_free"]),
+        solubility=value("k_CO2"),
+        carbonic_1=value("k_carbonic_1"),
+        carbonic_2=value("k_carbonic_2"),
+        borate=value("k_borate"),
+        water=value("k_water"),
+        bisulfate=value("k_bisulfate"),
+        fluoride=value("k_fluoride"),
+        aragonite=value("k_aragonite"),
+        total_borate=value("total_borate") * 1e-6,
+        total_sulfate=value("total_sulfate") * 1e-6,
+        total_fluoride=value("total_fluoride") * 1e-6,
+        free=10.0 ** (value("pH_nbs") - value("pH_free")),
     )
-
-
-_NEEDED = (
-    *("k_CO2", "k_carbonic_1", "k_carbonic_2", "k_borate", "k_water", "k_bisulfate", "k_fluoride"),
-    *("k_aragonite", "total_borate", "total_sulfate", "total_fluoride", "pH_nbs", "pH_free"),
-)
 
 
 @dataclass(frozen=True)
@@ -163,9 +119,9 @@ class TankWater:
         salinity_g_kg, temperature_c: of tank and chamber.
     """
 
-    alkalinity_meq_l: np.ndarray | float
-    calcium_mmol_l: np.ndarray | float
-    ph_nbs: np.ndarray | float = USUAL_TANK_PH
+    alkalinity_meq_l: Floats
+    calcium_mmol_l: Floats
+    ph_nbs: Floats = USUAL_TANK_PH
     salinity_g_kg: float = 35.0
     temperature_c: float = 25.0
 
@@ -200,7 +156,7 @@ class Species:
         return self.free_co2_mmol_l + self.bicarbonate_mmol_l + self.carbonate_mmol_l
 
 
-def _other_alkalinity(ph_nbs: np.ndarray | float, k: Constants) -> np.ndarray:
+def _other_alkalinity(ph_nbs: Floats, k: Constants) -> np.ndarray:
     """Alkalinity of borate, hydroxide, H⁺, bisulfate and fluoride, mol/kg."""
     h = 10.0 ** -np.asarray(ph_nbs, dtype=float)
     free = h * k.free
@@ -213,9 +169,7 @@ def _other_alkalinity(ph_nbs: np.ndarray | float, k: Constants) -> np.ndarray:
     )
 
 
-def species(
-    alkalinity_meq_l: np.ndarray | float, ph_nbs: np.ndarray | float, k: Constants
-) -> Species:
+def species(alkalinity_meq_l: Floats, ph_nbs: Floats, k: Constants) -> Species:
     """The carbon species at a known alkalinity and pH.
 
     TA = [HCO3] + 2[CO3] + [B(OH)4] + [OH] − [H] − [HSO4] − [HF] (Dickson, Sabine & Christian 2007,
@@ -264,7 +218,7 @@ class Effluent:
         return np.where(self.dissolved_mmol_l > 0, ratio, np.inf)
 
 
-def _effluent(tank: TankWater, ph_nbs: np.ndarray | float, dissolved: np.ndarray) -> Effluent:
+def _effluent(tank: TankWater, ph_nbs: Floats, dissolved: np.ndarray) -> Effluent:
     """All of the effluent from pH and the CaCO3 dissolved (mmol/L)."""
     k = tank.constants
     alkalinity = tank.alkalinity_meq_l + 2 * dissolved
@@ -283,9 +237,7 @@ def _effluent(tank: TankWater, ph_nbs: np.ndarray | float, dissolved: np.ndarray
     )
 
 
-def _dissolved(
-    tank: TankWater, ph_nbs: np.ndarray | float, saturation: np.ndarray | float
-) -> np.ndarray:
+def _dissolved(tank: TankWater, ph_nbs: Floats, saturation: Floats) -> np.ndarray:
     """CaCO3 (mmol/L) that brings tank water at this pH to this saturation; may be negative."""
     k = tank.constants
     scale = 1000 * k.density_kg_l
@@ -299,9 +251,7 @@ def _dissolved(
     return -2 * c / (b + np.sqrt(b**2 - 8 * c)) * scale
 
 
-def effluent(
-    tank: TankWater, chamber_ph: np.ndarray | float, saturation: np.ndarray | float
-) -> Effluent:
+def effluent(tank: TankWater, chamber_ph: Floats, saturation: Floats) -> Effluent:
     """Effluent of a chamber held at a pH (NBS) by CO2, whose media reach a saturation Ω.
 
     Args:
@@ -316,62 +266,38 @@ def effluent(
 
 
 def effluent_of_alkalinity(
-    tank: TankWater, chamber_ph: np.ndarray | float, alkalinity_meq_l: np.ndarray | float
+    tank: TankWater, chamber_ph: Floats, alkalinity_meq_l: Floats
 ) -> Effluent:
     """The inverse: which saturation a chamber reaches whose effluent has this alkalinity.
 
     An alkalinity below the tank's would mean that CaCO3 fell out: `dissolved_mmol_l` is negative.
     """
-    gain = np.asarray(alkalinity_meq_l, dtype=float) - tank.alkalinity_meq_l
-    return _effluent(tank, chamber_ph, gain / 2)
-
-
-def _bisect(
-    falls: Callable[[np.ndarray], np.ndarray], low: np.ndarray, high: np.ndarray | float
-) -> np.ndarray:
-    """Root between low and high (arrays) of a falling function, to 1e-12 of the bracket."""
-    low, high = (np.array(edge, dtype=float) for edge in np.broadcast_arrays(low, high))
-    for _ in range(40):
-        middle = 0.5 * (low + high)
-        above = falls(middle) > 0
-        low, high = np.where(above, middle, low), np.where(above, high, middle)
-    return 0.5 * (low + high)
-
-
-LOWEST_PH, HIGHEST_PH = 4.5, 9.5
-"""Where roots are looked for."""
+    increment = np.asarray(alkalinity_meq_l, dtype=float) - tank.alkalinity_meq_l
+    return _effluent(tank, chamber_ph, increment / 2)
 
 
 def effluent_of_co2(
-    tank: TankWater,
-    co2_mmol_l: np.ndarray | float,
-    saturation: np.ndarray | float,
-    lowest_ph: np.ndarray | float = LOWEST_PH,
+    tank: TankWater, co2_mmol_l: Floats, saturation: Floats, lowest_ph: Floats = LOWEST_PH
 ) -> Effluent:
     """Effluent of a closed chamber that was given this much CO2 and reaches this saturation.
 
-    The CO2 that goes with a saturation falls as pH rises; its pH is found by bisection.
+    The CO2 that goes with a saturation falls as pH rises: its pH is found by bisection, to 1e-12 of
+    the bracket.
     """
-
-    def excess(ph: np.ndarray) -> np.ndarray:
-        return _effluent(tank, ph, _dissolved(tank, ph, saturation)).co2_mmol_l - co2_mmol_l
-
-    shape = np.broadcast_shapes(
-        *(
-            np.shape(x)
-            for x in (
-                *(tank.alkalinity_meq_l, tank.calcium_mmol_l, tank.ph_nbs),
-                *(co2_mmol_l, saturation, lowest_ph),
-            )
-        )
+    given = (tank.alkalinity_meq_l, tank.calcium_mmol_l, tank.ph_nbs, co2_mmol_l, saturation)
+    low, high, *_ = (
+        np.array(edge, dtype=float) for edge in np.broadcast_arrays(lowest_ph, HIGHEST_PH, *given)
     )
-    ph = _bisect(excess, np.broadcast_to(lowest_ph, shape), HIGHEST_PH)
+    for _ in range(40):
+        middle = 0.5 * (low + high)
+        found = _effluent(tank, middle, _dissolved(tank, middle, saturation))
+        above = found.co2_mmol_l > co2_mmol_l
+        low, high = np.where(above, middle, low), np.where(above, high, middle)
+    ph = 0.5 * (low + high)
     return _effluent(tank, ph, _dissolved(tank, ph, saturation))
 
 
-def second_chamber(
-    tank: TankWater, first: Effluent, saturation: np.ndarray | float = 1.0
-) -> Effluent:
+def second_chamber(tank: TankWater, first: Effluent, saturation: Floats = 1.0) -> Effluent:
     """What leaves a closed second chamber without gas, whose media reach this saturation.
 
     It dissolves more with the CO2 that the first left over: less free CO2, more alkalinity, higher
@@ -383,9 +309,7 @@ def second_chamber(
     return _effluent(tank, np.where(idle, first.ph_nbs, second.ph_nbs), dissolved)
 
 
-def ph_of_free_co2(
-    alkalinity_meq_l: np.ndarray | float, free_co2_mmol_l: np.ndarray | float, k: Constants
-) -> np.ndarray:
+def ph_of_free_co2(alkalinity_meq_l: Floats, free_co2_mmol_l: Floats, k: Constants) -> np.ndarray:
     """pH (NBS) of water of known alkalinity and dissolved CO2, by Newton's method.
 
     Rising alkalinity at fixed CO2 means rising pH: Σ = CO2 (K1/H + 2 K1 K2/H²) + N(pH).
@@ -409,75 +333,3 @@ def _log_alkalinity(ph_nbs: np.ndarray, co2: np.ndarray, k: Constants) -> np.nda
     bicarbonate = co2 * k.carbonic_1 / h
     total = bicarbonate * (1 + 2 * k.carbonic_2 / h) + _other_alkalinity(ph_nbs, k)
     return np.log(np.maximum(total, 1e-9))
-
-
-@dataclass(frozen=True)
-class EffluentCheck:
-    """Whether an effluent reading is one that chemistry can give.
-
-    Attributes:
-        lowest_meq_l, ceiling_meq_l: the tank's own alkalinity, and saturation with aragonite at
-            the indicated chamber pH.
-        saturation: Ω that the reading means, as indicated.
-        above_chance, below_chance: chance that the true value lies above the ceiling, or below
-            the tank, with the errors of kit and pH probe.
-        remark: what to look for, in plain words; "" where the reading is possible.
-    """
-
-    lowest_meq_l: float
-    ceiling_meq_l: float
-    saturation: float
-    above_chance: float
-    below_chance: float
-    remark: str
-
-
-def check_effluent(
-    tank: TankWater,
-    chamber_ph: float,
-    alkalinity_meq_l: float,
-    error_sd_meq_l: float,
-    ph_sd: float = PROBE_SD,
-) -> EffluentCheck:
-    """Hold an effluent reading against what aragonite can give at the indicated chamber pH.
-
-    The ceiling holds for a second chamber without gas too: it can only make up for what the first
-    left undissolved.
-
-    Args:
-        tank: numbers, not arrays.
-        chamber_ph: NBS, as indicated.
-        alkalinity_meq_l, error_sd_meq_l: the reading and its standard error (kit's gain included).
-        ph_sd: standard error of the probe.
-    """
-    z = np.linspace(-3.5, 3.5, 71)
-    weight = np.exp(-0.5 * z**2)
-    ceilings = effluent(tank, chamber_ph + ph_sd * z, 1.0).alkalinity_meq_l
-    above = float(np.average(ndtr((alkalinity_meq_l - ceilings) / error_sd_meq_l), weights=weight))
-    lowest = float(tank.alkalinity_meq_l)
-    below = float(ndtr((lowest - alkalinity_meq_l) / error_sd_meq_l))
-    ceiling = float(effluent(tank, chamber_ph, 1.0).alkalinity_meq_l)
-    shown = [f"{x / units.MEQ_L_PER_DKH:.0f} dKH" for x in (alkalinity_meq_l, ceiling, lowest)]
-    remark = ""
-    if above > SURE:
-        remark = (
-            f"An effluent of {shown[0]} is stronger than aragonite media can make it at pH "
-            f"{chamber_ph:.2f} (at most {shown[1]}). Calibrate the chamber's pH probe, test the "
-            "effluent again diluted with pure water, and look whether the media is of a kind that "
-            "dissolves more easily."
-        )
-    elif below > SURE:
-        remark = (
-            f"An effluent of {shown[0]} is weaker than the tank's own water ({shown[2]}). Look "
-            "whether the sample came from the effluent line, and test both waters again."
-        )
-    return EffluentCheck(
-        lowest_meq_l=lowest,
-        ceiling_meq_l=ceiling,
-        saturation=float(
-            effluent_of_alkalinity(tank, chamber_ph, alkalinity_meq_l).saturation,
-        ),
-        above_chance=above,
-        below_chance=below,
-        remark=remark,
-    )

@@ -15,7 +15,7 @@ from estimator import units
 from estimator.inputs.parameters import PH
 from estimator.inputs.records import Action, TankLog
 from estimator.inputs.tank import Tank
-from estimator.water import carbonate
+from estimator.water import chamber_table
 
 ROUTINE_DOSES = 3
 """One-time doses of one solution that make a routine (common practice, no source)."""
@@ -164,7 +164,7 @@ def _start_ph(log: TankLog, tank: Tank) -> tuple[float, bool]:
     read = [r.value for r in log.readings if (r.parameter, r.sample) == (PH.name, "chamber")]
     if read:
         return float(np.median(read)), True
-    return carbonate.USUAL_CHAMBER_PH, False
+    return chamber_table.USUAL_CHAMBER_PH, False
 
 
 def _dose_rates(changes: Sequence[tuple[float, Action]], tank: Tank) -> tuple[Line, Line]:

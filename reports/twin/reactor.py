@@ -7,9 +7,11 @@ from typing import Any
 
 import numpy as np
 
-from estimator.advice.chamber import ChamberTrade, OddEffluent, SecondChamber, WorkingPoint
+from estimator.advice.effluent_check import OddEffluent
+from estimator.advice.magnesium import DAYS_PER_MONTH, Magnesium
 from estimator.advice.outlook import ElementOutlook
-from estimator.advice.supplies import DAYS_PER_MONTH, MOST_DAYS, Magnesium, Stock, Supplies
+from estimator.advice.ph_and_flow import ChamberTrade, SecondChamber, WorkingPoint
+from estimator.advice.supplies import MOST_DAYS, Stock, Supplies
 from estimator.advice.tank_ph import LOW_PH, TankPh
 from estimator.fit.watch import Change, Watch
 from estimator.inputs.parameters import ALKALINITY, MAGNESIUM, PARAMETERS

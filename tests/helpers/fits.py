@@ -10,10 +10,15 @@ import numpy as np
 
 from estimator import units
 from estimator.fit.checks import Diagnostics
+from estimator.fit.fitting import Fit, fit_of
 from estimator.fit.kalman import System
 from estimator.fit.layout import PHYSICAL
 from estimator.fit.posterior import Posterior
+from estimator.fit.problem import pose
+from estimator.fit.sampling import made_up_trace
 from estimator.fit.schedule import Schedule
+from estimator.inputs.records import TankLog
+from estimator.inputs.tank import Tank
 from estimator.synthetic.simulation import Truth
 from helpers.tanks import Case
 
@@ -126,3 +131,9 @@ def known_posterior(
         diagnostics=GOOD,
     )
     return replace(posterior, **changes)
+
+
+def known_fit(log: TankLog, tank: Tank, posterior: Posterior) -> Fit:
+    """A log with a posterior that is known; its trace is made up."""
+    problem = pose(log, tank)
+    return fit_of(problem, made_up_trace(problem), posterior)

@@ -11,20 +11,21 @@ from typing import Any
 import numpy as np
 
 from estimator import units
-from estimator.advice.chamber import (
+from estimator.advice.chamber import Range
+from estimator.advice.effluent_check import EffluentCheck, OddEffluent
+from estimator.advice.flow import FlowAdvice, Recommendation, Setting
+from estimator.advice.magnesium import Magnesium
+from estimator.advice.outlook import ElementOutlook, Outlook, WaterRoutine
+from estimator.advice.ph_and_flow import (
     FLOWS,
     PH_AXIS,
     TABLE_PH,
     ChamberTrade,
-    OddEffluent,
     PhRange,
-    Range,
     SecondChamber,
     WorkingPoint,
 )
-from estimator.advice.flow import FlowAdvice, Recommendation, Setting
-from estimator.advice.outlook import ElementOutlook, Outlook, WaterRoutine
-from estimator.advice.supplies import MOST_DAYS, Magnesium, Stock, Supplies
+from estimator.advice.supplies import MOST_DAYS, Stock, Supplies
 from estimator.advice.tank_ph import Measure, TankPh
 from estimator.fit.checks import Diagnostics, ReadingCheck
 from estimator.fit.posterior import Posterior
@@ -42,8 +43,8 @@ from estimator.next_tests.planning import (
     Swing,
 )
 from estimator.plan.change_over import WITHHELD, ChangeOver, ChangeStep, Steering
+from estimator.remark import Remark
 from estimator.study import ReactorJob, Study
-from estimator.water.carbonate import EffluentCheck
 
 DKH, CALCIUM, MAGNESIUM = units.MEQ_L_PER_DKH, units.CA_G_MOL, units.MG_G_MOL
 START = datetime(2026, 3, 1, 9, 30)
@@ -399,7 +400,7 @@ def make_chamber(variant: str, *, reactor: bool) -> ChamberTrade:
 
     def point(ph: float) -> WorkingPoint:
         if ph > 6.75:
-            cautions = ("Media would hardly dissolve at this pH.",)
+            cautions = (Remark("chamber_hardly_dissolves"),)
             return WorkingPoint(ph, False, *[None] * 7, inside_chance=0.0, cautions=cautions)
         return WorkingPoint(
             chamber_ph=ph,
@@ -412,11 +413,12 @@ def make_chamber(variant: str, *, reactor: bool) -> ChamberTrade:
             free_co2_g_d=near(4.0),
             pump_share=0.7,
             inside_chance=0.5 if ph > 6.65 else 0.999,
-            cautions=("The needed flow may lie above the pump's largest.",) if ph > 6.65 else (),
+            cautions=(Remark("chamber_needs_above_pump"),) if ph > 6.65 else (),
         )
 
     region = None if variant == "wide" else PhRange(6.5, 6.6, 6.6, variant != "leave")
-    no_region = "At no chamber pH does the needed flow lie inside the limits of 60 to 3000 mL/h."
+    limits = {"low_ph": 6.3, "high_ph": 7.2, "flow_min_ml_h": 60.0, "flow_max_ml_h": 3000.0}
+    no_region = Remark("chamber_pump_too_large", {**limits, "chance": 0.9})
     second = SecondChamber(6.6, (9.1, 9.9), (6.6, 6.8), (2.0, 1.5), (1.9, 1.6))
     co2 = np.where(PH_AXIS > 6.9, np.inf, 13.0 + PH_AXIS)
     return ChamberTrade(
@@ -428,7 +430,7 @@ def make_chamber(variant: str, *, reactor: bool) -> ChamberTrade:
         co2_g_d=co2,
         points=tuple(point(ph) for ph in TABLE_PH),
         region=region,
-        reasons=("A reason.",) if region else (no_region,),
+        reasons=(Remark("chamber_inside_pump", {"chance": 0.9}),) if region else (no_region,),
         second=None if variant == "full" else second,
         present_ph=6.4 if variant == "leave" else 6.6,
         ph_known=reactor,
@@ -439,7 +441,7 @@ def make_chamber(variant: str, *, reactor: bool) -> ChamberTrade:
 def make_tank_ph(variant: str) -> TankPh:
     """Low at night and never read, but for "leave"."""
     fine = variant == "leave"
-    measure = Measure("fresh air to the skimmer, at the 420 ppm of outdoor air", near(7.9), 0.06)
+    measure = Measure(Remark("tank_ph_fresh_air", {"outdoor_co2_ppm": 420.0}), near(7.9), 0.06)
     return TankPh(
         day=Range(7.9, 8.1, 8.3),
         night=Range(7.7, 7.9, 8.0),
@@ -459,8 +461,8 @@ def make_tank_ph(variant: str) -> TankPh:
         notes=()
         if fine
         else (
-            "No tank pH is in the log: these are figures for a usual tank and room.",
-            "Measure it and state `room_co2_ppm`, give or take 300.",
+            Remark("tank_ph_never_read"),
+            Remark("tank_ph_room_assumed", {"room_co2_ppm": 600.0, "give_or_take_ppm": 300.0}),
         ),
     )
 
@@ -495,7 +497,8 @@ def make_supplies(log: TankLog, advice: Recommendation, variant: str) -> Supplie
             waters={},
             keeps_up=0.85,
         )
-    note = "No `media_change` is in the log: it is counted from 2026-03-01."
+    counted = {"entry": "media_change", "since": datetime(2026, 3, 1)}
+    note = Remark("supplies_counted_from_first_flow", counted)
     return Supplies(
         advice.media_g_d, 1.1 * advice.co2_g_d, media, co2, magnesium, (note,) if media else ()
     )
@@ -524,7 +527,16 @@ def make_outlook(variant: str, *, calcium: bool) -> Outlook:
             band_stated=name == "calcium",
             tested=not judged.get("untested", False),
             change=change,
-            answer="A sentence.",
+            answer=Remark(
+                "outlook_never_tested",
+                {
+                    "parameter": name,
+                    "unit": "mg/L",
+                    "q05_mmol_l": -1.0,
+                    "q50_mmol_l": 0.0,
+                    "q95_mmol_l": 1.0,
+                },
+            ),
             **(nothing if judged.get("untested") else tested | judged),
         )
 
@@ -536,7 +548,9 @@ def make_outlook(variant: str, *, calcium: bool) -> Outlook:
     )
     mg = element("magnesium", 1320 / MAGNESIUM, 70 / MAGNESIUM, 0.1) if variant == "full" else None
     routine = WaterRoutine("new", 60.0, 14.0, 4.0) if variant == "full" else None
-    return Outlook(ca, mg, routine, ca.enough, "Alkalinity alone is not enough here.")
+    told = {"magnesium_read": mg is not None, "moving": ["calcium"]}
+    answer = Remark("outlook_alone_not_enough", told)
+    return Outlook(ca, mg, routine, ca.enough, answer)
 
 
 def make_watch(variant: str, days: tuple[date, ...], names: Callable[[str], str]) -> Watch:
@@ -575,7 +589,8 @@ def make_odd_effluents(log: TankLog, variant: str) -> tuple[OddEffluent, ...]:
     if variant != "wide":
         return ()
     reading = [reading for reading in log.readings if reading.sample == "effluent"][-1]
-    remark = "An effluent of 28 dKH is stronger than aragonite media can make it at pH 7.60."
+    told = {"alkalinity_meq_l": 28 * DKH, "chamber_ph": 7.6, "ceiling_meq_l": 4.0}
+    remark = Remark("effluent_too_strong", told)
     return (OddEffluent(reading, EffluentCheck(2.9, 4.0, 3.5, 0.99, 0.0, remark)),)
 
 

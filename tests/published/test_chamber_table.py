@@ -14,7 +14,7 @@ import pytest
 from scipy import optimize
 
 from estimator import units
-from estimator.water import carbonate
+from estimator.water import carbonate, chamber_table
 
 DENSITY_KG_L = 1.023343  # TEOS-10 at S = 35, 25 °C
 OPTIONS = {"opt_k_carbonic": 10, "opt_k_fluoride": 2, "opt_total_borate": 2}
@@ -61,11 +61,11 @@ def test_tank_of_the_table() -> None:
 
 @pytest.mark.parametrize(
     ("saturation", "column"),
-    [(0.5, carbonate.HALF_SATURATED_DKH), (1.0, carbonate.SATURATED_DKH)],
+    [(0.5, chamber_table.HALF_SATURATED_DKH), (1.0, chamber_table.SATURATED_DKH)],
 )
 def test_table_is_that_of_pyco2sys(saturation: float, column: np.ndarray) -> None:
     """Every entry within 1 % of a root found with PyCO2SYS."""
-    found = effluent_dkh(carbonate.CHAMBER_PH, saturation)
+    found = effluent_dkh(chamber_table.CHAMBER_PH, saturation)
     np.testing.assert_allclose(column, found, rtol=0.01)
 
 
@@ -105,7 +105,8 @@ def test_species_are_pyco2sys(salinity: float, temperature: float) -> None:
 
 
 @pytest.mark.parametrize(
-    "increment", [carbonate.half_saturated_increment_meq_l, carbonate.saturated_increment_meq_l]
+    "increment",
+    [chamber_table.half_saturated_increment_meq_l, chamber_table.saturated_increment_meq_l],
 )
 def test_lower_ph_gives_stronger_effluent(increment: Callable[[float], float]) -> None:
     """Between and beyond the table's ends the gain falls steadily with pH."""
@@ -116,5 +117,5 @@ def test_lower_ph_gives_stronger_effluent(increment: Callable[[float], float]) -
 
 def test_interpolation_between_entries() -> None:
     """Half way between two entries the gain is within 1 % of PyCO2SYS."""
-    found = carbonate.half_saturated_increment_meq_l(6.45) / units.MEQ_L_PER_DKH
+    found = chamber_table.half_saturated_increment_meq_l(6.45) / units.MEQ_L_PER_DKH
     assert found + 8.0 == pytest.approx(effluent_dkh(np.array([6.45]), 0.5)[0], rel=0.01)

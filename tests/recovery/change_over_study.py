@@ -34,7 +34,7 @@ from estimator.inputs.dosing import alkalinity_meq_d
 from estimator.inputs.records import Action, Reading, TankLog
 from estimator.inputs.tank import Composition, Tank
 from estimator.synthetic.simulation import read_with_kit, simulate_levels, simulate_log
-from estimator.water.carbonate import USUAL_CHAMBER_PH, saturated_increment_meq_l
+from estimator.water.chamber_table import USUAL_CHAMBER_PH, saturated_increment_meq_l
 from helpers.keepers import DKH, keeper_case
 from helpers.tanks import Case
 

@@ -13,7 +13,7 @@ from estimator.fit.posterior import collect
 from estimator.fit.problem import pose
 from estimator.fit.sampling import sample
 from estimator.synthetic.simulation import Truth, simulate_levels, simulate_log
-from estimator.water import carbonate
+from estimator.water import chamber_table
 from helpers.tanks import example_log, example_tank
 
 DKH = units.MEQ_L_PER_DKH
@@ -37,7 +37,7 @@ def random_truth(rng: np.random.Generator) -> tuple[Truth, float]:
     steps = np.append(0.0, np.cumsum(rng.normal(0, 0.02, DAYS)))
     # The effluent's strength holds at the reference flow, which is the flow that will run.
     uptake = 0.9 * DKH * np.exp(0.4 * rng.standard_normal()) * (1 + steps)
-    gain = carbonate.half_saturated_increment_meq_l(6.6) * np.exp(0.3 * rng.standard_normal())
+    gain = chamber_table.half_saturated_increment_meq_l(6.6) * np.exp(0.3 * rng.standard_normal())
     flow_ml_h = float(np.mean(uptake)) * volume / gain * 1000 / 24
     truth = Truth(
         volume_l=volume,

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from estimator import units
+from estimator.advice.magnesium import Magnesium
 from estimator.advice.outlook import (
     HORIZON_WEEKS,
     MONTHS,
@@ -18,12 +19,12 @@ from estimator.advice.outlook import (
     outlook,
     water_routine,
 )
-from estimator.advice.supplies import Magnesium
 from estimator.fit.posterior import Posterior
 from estimator.fit.schedule import build_schedule
 from estimator.fit.start import WATER_ALKALINITY_SD, WATER_CALCIUM_SD
 from estimator.inputs.tank import Reactor, Target
-from helpers.fits import known_posterior
+from estimator.remark import Remark
+from helpers.fits import known_fit, known_posterior
 from helpers.tanks import example_log, example_tank
 
 DKH = units.MEQ_L_PER_DKH
@@ -60,9 +61,8 @@ def look():
     ) -> Outlook:
         tank = example_tank(**{"reactor": PLAIN, **(tank_changes or {})})
         log = example_log(readings, actions)
-        schedule = build_schedule(log, tank)
-        posterior = known(schedule.days, **changes)
-        return outlook(log, tank, schedule, posterior, magnesium, SEED)
+        days = build_schedule(log, tank).days
+        return outlook(known_fit(log, tank, known(days, **changes)), magnesium, SEED)
 
     return make
 
@@ -85,8 +85,7 @@ def test_what_returns_in_proportion_does_not_drift(look) -> None:
     assert found.calcium.test_weeks == HORIZON_WEEKS
     assert found.calcium.out_by[6] == 0.0
     assert np.all(np.isinf(found.calcium.leave_day))
-    assert "alkalinity alone is enough" in found.answer
-    assert "Magnesium was never read" in found.answer
+    assert found.answer == Remark("outlook_alone_enough", {"magnesium_read": False})
 
 
 @pytest.mark.parametrize(("share", "mg_l"), [(0.5, 0.0), (0.4935, 2.79), (0.625, -53.60)])
@@ -119,7 +118,7 @@ def test_magnesium_media_gives_less_calcium(look) -> None:
     np.testing.assert_allclose(exact.calcium.change[1] * CA, expected, rtol=1e-9)
     assert not found.calcium.enough
     assert not found.alone
-    assert "not enough" in found.answer
+    assert found.answer.code == "outlook_alone_not_enough"
 
 
 def test_nitrate_leaves_calcium_behind(look) -> None:
@@ -191,8 +190,9 @@ def test_leaving_the_band_and_when_to_test(look) -> None:
     assert (found.calcium.out_by[1], found.calcium.out_by[3]) == (1.0, 1.0)
     assert found.calcium.out_by_week[3] == 0.0
     assert found.calcium.out_by_week[4] == 1.0
-    assert "every 3 weeks" in found.calcium.answer
-    assert "-30 mg/L a month" in found.calcium.answer
+    assert found.calcium.answer.code == "outlook_leaves"
+    assert found.calcium.answer.values["test_weeks"] == 3
+    assert found.calcium.answer.values["q50_mmol_l"] * CA == pytest.approx(-30)
 
 
 def test_interval_keeps_the_chance_of_leaving_unseen_small(look) -> None:
@@ -213,12 +213,15 @@ def test_a_level_out_of_the_band_is_said_so(look) -> None:
     low = look(calcium_now_mmol_l=np.full(60, 390 / CA))
     assert not low.calcium.enough
     assert low.calcium.out_by_week[0] == 1.0
-    assert "out of its band now (100%)" in low.calcium.answer
+    assert low.calcium.answer.code == "outlook_out_now"
+    assert low.calcium.answer.values["out_now"] == 1.0
     some = np.where(np.arange(60) < 12, 395.0, 425.0) / CA
     part = look(calcium_now_mmol_l=some)
     assert part.calcium.out_by_week[0] == pytest.approx(0.2)
     assert part.calcium.test_weeks == HORIZON_WEEKS
-    assert "may be out of the band already (20%)" in part.calcium.answer
+    assert part.calcium.answer.code == "outlook_stays"
+    assert part.calcium.answer.values["perhaps_out_now"]
+    assert part.calcium.answer.values["out_now"] == pytest.approx(0.2)
 
 
 def test_calcium_never_tested_is_said_so(look) -> None:
@@ -230,8 +233,8 @@ def test_calcium_never_tested_is_said_so(look) -> None:
     assert found.calcium.test_weeks is None
     assert found.calcium.out_by is None
     assert set(found.calcium.change) == set(MONTHS)
-    assert "never tested" in found.calcium.answer
-    assert "never tested" in found.answer
+    assert found.calcium.answer.code == "outlook_never_tested"
+    assert found.answer.code == "outlook_alone_unknown"
 
 
 def test_effluent_calcium_alone_is_no_test_of_the_tank(look) -> None:
@@ -252,7 +255,8 @@ def test_magnesium_follows_the_media_and_the_animals(look) -> None:
     expected = -0.12 * 0.5 * DKH * 30
     np.testing.assert_allclose(falling.magnesium.change[1], expected, rtol=1e-9)
     assert not falling.alone
-    assert "magnesium does not" in falling.answer
+    assert falling.answer.code == "outlook_alone_not_enough"
+    assert falling.answer.values["moving"] == ["magnesium"]
 
 
 def test_magnesium_uses_the_band_and_water_it_is_given(look) -> None:

@@ -9,22 +9,20 @@ import PyCO2SYS as pyco2
 import pytest
 
 from estimator import units
-from estimator.advice import tank_ph
-from estimator.advice.chamber import Chamber, chamber_of, co2_at
-from estimator.advice.tank_ph import (
+from estimator.advice.air_exchange import (
     EXCHANGE_PER_H,
-    LOW_PH,
     MOST_READINGS,
     OUTDOOR_CO2_PPM,
     SWING,
-    TankPh,
     light_swing,
-    used_readings,
+    unflagged_ph_readings,
 )
+from estimator.advice.chamber import Chamber, chamber_of, co2_at
+from estimator.advice.tank_ph import LOW_PH, TankPh, tank_ph
+from estimator.fit.fitting import Fit
 from estimator.inputs.tank import Reactor
 from estimator.water import carbonate
-from estimator.water.settings import settings_of
-from helpers.fits import known_posterior
+from helpers.fits import known_fit, known_posterior
 from helpers.tanks import example_log, example_tank
 
 DKH = units.MEQ_L_PER_DKH
@@ -43,33 +41,29 @@ def log_with_ph(readings: list[tuple[float, float]], start_d: float = 20.0):
 def told(log, **tank_changes) -> TankPh:
     """The answer from a posterior without spread."""
     tank = example_tank(**tank_changes)
-    posterior = known_posterior(draws=1000, days=DAYS)
-    seed = np.random.SeedSequence(SEED)
-    return answer(posterior, tank, log, seed)
+    return answer(known_fit(log, tank, known_posterior(draws=1000, days=DAYS)), SEED)
 
 
-def exact_chamber(posterior, tank, settings) -> Chamber:
-    """The chamber, of which chemistry leaves nothing open."""
-    rng = np.random.default_rng(0)
-    made = chamber_of(posterior, tank, settings, carbonate.USUAL_TANK_PH, rng)
+def exact_chamber(fitted: Fit) -> Chamber:
+    """The chamber, of which chemistry leaves nothing open, fed from a tank at the usual pH."""
+    made = chamber_of(fitted, np.random.default_rng(0))
+    feed = replace(made.tank, ph_nbs=carbonate.USUAL_TANK_PH)
     none = np.zeros_like(made.surprise)
-    return replace(made, surprise=none, co2_factor=none + 1, ceiling_factor=none + 1)
+    return replace(made, tank=feed, surprise=none, co2_factor=none + 1, ceiling_factor=none + 1)
 
 
-def answer(posterior, tank, log, seed) -> TankPh:
+def answer(fitted: Fit, seed: int) -> TankPh:
     """Of `exact_chamber`."""
-    settings = settings_of(log, tank)
-    made = exact_chamber(posterior, tank, settings)
-    return tank_ph.tank_ph(posterior, tank, log, settings, made, seed)
+    return tank_ph(fitted, exact_chamber(fitted), np.random.SeedSequence(seed))
 
 
 def simulated(exchange, swing=0.3, seed=3, room=600.0):
     """60 readings of a tank that follows the balance, with probe noise 0.05 and offset 0.03."""
     tank = example_tank(room_co2_ppm=room)
     posterior = known_posterior(draws=200, days=DAYS)
-    blank = log_with_ph([])
-    settings = settings_of(blank, tank)
-    chamber = exact_chamber(posterior, tank, settings)
+    fitted = known_fit(log_with_ph([]), tank, posterior)
+    settings = fitted.schedule.settings
+    chamber = exact_chamber(fitted)
     k = chamber.tank.constants
     base = k.solubility * k.density_kg_l * 1e-3 * room + 0.15 / 24 / exchange
     rng = np.random.default_rng(seed)
@@ -106,8 +100,7 @@ def test_without_readings_the_prior_speaks() -> None:
     width = np.log(found.exchange_per_h.q95 / found.exchange_per_h.q05)
     assert width == pytest.approx(2 * 1.645 * EXCHANGE_PER_H[1], rel=0.1)
     assert found.swing.q50 == pytest.approx(SWING[0], abs=0.02)
-    assert any("No tank pH is in the log" in note for note in found.notes)
-    assert any("room_co2_ppm" in note for note in found.notes)
+    assert [note.code for note in found.notes] == ["tank_ph_never_read", "tank_ph_room_assumed"]
 
 
 def test_the_reactor_lowers_ph_and_nights_are_lower() -> None:
@@ -129,8 +122,7 @@ def test_the_balance_behind_the_figures() -> None:
     tank = example_tank(temperature_c=25.0, room_co2_ppm=420.0)
     posterior = known_posterior(draws=50, days=DAYS)
     log = log_with_ph([])
-    settings = settings_of(log, tank)
-    chamber = exact_chamber(posterior, tank, settings)
+    chamber = exact_chamber(known_fit(log, tank, posterior))
     state = carbonate.effluent_of_alkalinity(
         chamber.tank,
         6.6,
@@ -194,10 +186,11 @@ def test_stuffy_room_lowers_ph_and_fresh_air_helps() -> None:
     assert fresh.night_without.q50 > stuffy.night_without.q50 + 0.15
     assert stuffy.room_co2_stated
     assert stuffy.room_co2_ppm.q50 == pytest.approx(1000, rel=0.03)
-    gain = {m.name: m.rise for m in stuffy.measures}
-    assert max(gain, key=lambda name: gain[name]).startswith("fresh air")
-    assert not any(m.name.startswith("fresh air") and m.rise > 0.03 for m in fresh.measures)
-    assert f"{OUTDOOR_CO2_PPM:.0f} ppm" in next(iter(gain))
+    best = max(stuffy.measures, key=lambda m: m.rise)
+    assert best == stuffy.measures[0]
+    assert best.name.code == "tank_ph_fresh_air"
+    assert best.name.values == {"outdoor_co2_ppm": OUTDOOR_CO2_PPM}
+    assert not any(m.name == best.name and m.rise > 0.03 for m in fresh.measures)
 
 
 def test_measures_raise_the_low_and_are_ranked() -> None:
@@ -208,9 +201,8 @@ def test_measures_raise_the_low_and_are_ranked() -> None:
     assert rises == sorted(rises, reverse=True)
     assert min(rises) > 0
     assert all(m.low.q50 > found.night.q50 for m in found.measures)
-    names = " / ".join(m.name for m in found.measures)
-    for part in ("fresh air", "second chamber", "bubbling the effluent"):
-        assert part in names
+    codes = {m.name.code for m in found.measures}
+    assert codes >= {"tank_ph_fresh_air", "tank_ph_second_chamber", "tank_ph_bubble_effluent"}
 
 
 def test_a_second_chamber_is_not_offered_twice() -> None:
@@ -218,7 +210,7 @@ def test_a_second_chamber_is_not_offered_twice() -> None:
     log = log_with_ph([])
     one = told(log)
     two = told(log, reactor=replace(example_tank().reactor, chambers=2))
-    assert not any("second chamber" in m.name for m in two.measures)
+    assert not any(m.name.code == "tank_ph_second_chamber" for m in two.measures)
     assert two.reactor_drop.q50 < one.reactor_drop.q50
 
 
@@ -239,12 +231,12 @@ def test_flagged_readings_are_left_out_and_many_are_thinned() -> None:
     """A reading that is odd by its value does not count; thousands are spread evenly."""
     log = log_with_ph([(i * 0.01, 8.1) for i in range(3900)])
     assert len(log.readings) > 3900
-    used = used_readings(log)
+    used = unflagged_ph_readings(log)
     assert 0.5 * MOST_READINGS < len(used) <= MOST_READINGS
     assert used[-1].time > log.readings[-1].time.replace(day=1)
     readings = tuple(replace(r, flags=("odd",)) for r in log.readings)
-    assert used_readings(replace(log, readings=readings)) == ()
-    assert used_readings(replace(log, readings=())) == ()
+    assert unflagged_ph_readings(replace(log, readings=readings)) == ()
+    assert unflagged_ph_readings(replace(log, readings=())) == ()
 
 
 def test_one_seed_gives_the_same_figures() -> None:
@@ -252,8 +244,7 @@ def test_one_seed_gives_the_same_figures() -> None:
     log = simulated(2.0)
     first, again = (told(log) for _ in range(2))
     assert first == again
-    tank = example_tank()
     posterior = known_posterior(draws=1000, days=DAYS)
-    other = answer(posterior, tank, log, np.random.SeedSequence(SEED + 1))
+    other = answer(known_fit(log, example_tank(), posterior), SEED + 1)
     assert other != first
     assert other.night.q50 == pytest.approx(first.night.q50, abs=0.03)

@@ -13,7 +13,7 @@ from estimator.fit.kalman import log_likelihood_and_adjoint
 from estimator.fit.mass_balance import fill, pull_back
 from estimator.fit.schedule import build_schedule
 from estimator.synthetic.simulation import simulate_levels
-from estimator.water import carbonate
+from estimator.water import chamber_table
 from estimator.water.supply import media_calcium_share
 from helpers.fits import follow, theta_of
 from helpers.tanks import example_log, example_tank, example_truth
@@ -75,7 +75,7 @@ def solve(case, made) -> np.ndarray:
     middle = 0.5 * (tank.targets["alkalinity"].low + tank.targets["alkalinity"].high)
     ph_now = tank.reactor.chamber_ph if tank.reactor else 6.5
     ph_last = [a.value for a in case.log.actions if a.kind == "ph_setting"]
-    table = carbonate.half_saturated_increment_meq_l
+    table = chamber_table.half_saturated_increment_meq_l
     state = np.array([truth.start["alkalinity"], truth.start["calcium"], truth.start["nitrate"]])
     flow_l_d, rates = 0.0, {}
     switches = [d + x for d in range(-1, int(end) + 2) for x in (0.0, on, on + lit)]

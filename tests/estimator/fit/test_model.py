@@ -31,7 +31,7 @@ from estimator.fit.model import KitErrorStep, TankLikelihood, build_model
 from estimator.fit.problem import pose
 from estimator.fit.sampling import _Density
 from estimator.inputs.tank import Reactor
-from estimator.water import carbonate
+from estimator.water import chamber_table
 from helpers.tanks import example_log, example_tank
 
 DKH = units.MEQ_L_PER_DKH
@@ -67,8 +67,8 @@ def test_effluent_prior_spans_the_saturations_of_real_chambers(everything) -> No
     problem = pose(everything.log, everything.tank)
     made = problem.schedule
     draws = prior_draws(problem)[:, INCREMENT]
-    half = carbonate.half_saturated_increment_meq_l(made.settings.chamber_ph.last)
-    whole = carbonate.saturated_increment_meq_l(made.settings.chamber_ph.last)
+    half = chamber_table.half_saturated_increment_meq_l(made.settings.chamber_ph.last)
+    whole = chamber_table.saturated_increment_meq_l(made.settings.chamber_ph.last)
     assert np.median(draws) == pytest.approx(half, rel=0.02)
     assert 0.85 < np.mean(draws < whole) < 0.98
 
@@ -78,8 +78,8 @@ def test_without_effluent_reading_the_prior_stays_under_the_ceiling() -> None:
     log = example_log([(0.5, "alkalinity", "tank", "alk")], [(0.1, "flow", "", 1000.0)])
     problem = pose(log, example_tank())
     draws = prior_draws(problem)[:, INCREMENT]
-    assert draws.max() < carbonate.saturated_increment_meq_l(6.6 - 0.1)
-    half = carbonate.half_saturated_increment_meq_l(6.6)
+    assert draws.max() < chamber_table.saturated_increment_meq_l(6.6 - 0.1)
+    half = chamber_table.half_saturated_increment_meq_l(6.6)
     assert np.median(draws) == pytest.approx(half, rel=0.02)
 
 

@@ -1,4 +1,4 @@
-"""Carbonate chemistry: its balances, its inverses, and what it says of an odd effluent."""
+"""Carbonate chemistry: its balances and its inverses."""
 
 from __future__ import annotations
 
@@ -129,34 +129,3 @@ def test_arrays_broadcast_and_cost_little() -> None:
         np.linspace(0.1, 1, 20)[15],
     )
     assert found.co2_mmol_l[7, 3, 15] == pytest.approx(float(one.co2_mmol_l))
-
-
-@pytest.mark.parametrize(
-    ("reading_dkh", "chamber_ph", "fragment"),
-    [
-        (28.0, 6.5, ""),
-        (47.0, 6.5, ""),  # above the ceiling of 45 dKH, but within the errors of kit and probe
-        (70.0, 6.5, "stronger than aragonite"),
-        (40.0, 7.0, "stronger than aragonite"),
-        (5.0, 6.5, "weaker than the tank's own water"),
-    ],
-)
-def test_impossible_effluents_are_remarked_on(
-    reading_dkh: float, chamber_ph: float, fragment: str
-) -> None:
-    """Only what chemistry cannot give, errors allowed for, is called impossible, with a remedy."""
-    tank = TankWater(8 * DKH, 420 / units.CA_G_MOL, 8.2)
-    found = carbonate.check_effluent(tank, chamber_ph, reading_dkh * DKH, 0.06 * reading_dkh * DKH)
-    assert found.remark == "" if not fragment else fragment in found.remark
-    assert 0 <= found.above_chance <= 1
-    assert (found.saturation > 1) == (reading_dkh * DKH > found.ceiling_meq_l)
-
-
-def test_a_surer_probe_makes_a_surer_remark() -> None:
-    """The chance of lying above the ceiling grows as the probe's error shrinks."""
-    tank = TankWater(8 * DKH, 420 / units.CA_G_MOL, 8.2)
-    loose, tight = (
-        carbonate.check_effluent(tank, 6.5, 55 * DKH, 2 * DKH, ph_sd=sd).above_chance
-        for sd in (0.15, 0.03)
-    )
-    assert tight > loose > 0.5

@@ -495,7 +495,7 @@ def test_verdict_on_what_changed(variant, verdict):
     [
         ("full", "Keep the chamber at pH 6.60"),
         ("leave", "Set the chamber to pH 6.60; it is at 6.40"),
-        ("wide", "At no chamber pH does the needed flow lie inside"),
+        ("wide", "At no chamber pH from 6.3 to 7.2 does the needed flow lie inside"),
         ("no reactor", "what chambers usually do"),
     ],
 )
