@@ -72,6 +72,7 @@ def build_twin(study: Study, *, timings: bool = False) -> Json:
             study.posterior.calcium_share * units.CA_G_MOL * units.MEQ_L_PER_DKH
         ),
         "level_now": _levels_now(study),
+        "level_by_day": _levels_by_day(study),
         "level_check": _level_check(study),
         "water_volume_l": quantiles(study.posterior.volume_l),
         "kits": _kits(study),
@@ -222,6 +223,22 @@ def _levels_now(study: Study) -> Json:
         "calcium": None
         if calcium is None
         else {"unit": calcium_unit(study), **quantiles(in_calcium_unit(study, calcium))},
+    }
+
+
+def _levels_by_day(study: Study) -> Json:
+    """Daily mean levels; None for calcium where the tank was never tested for it."""
+    post = study.posterior
+    alkalinity = in_alkalinity_unit(study, post.alkalinity_meq_l)
+    calcium = post.calcium_mmol_l
+    return {
+        "alkalinity": {"unit": alkalinity_unit(study), "by_day": _by_day(study, alkalinity)},
+        "calcium": None
+        if calcium is None
+        else {
+            "unit": calcium_unit(study),
+            "by_day": _by_day(study, in_calcium_unit(study, calcium)),
+        },
     }
 
 
@@ -472,12 +489,14 @@ def _readings(study: Study) -> list[Json]:
         entries.append(
             _reading_entry(reading)
             | {
+                "sample": reading.sample,
                 "kit": reading.kit,
                 "note": reading.note,
                 "used": check is not None,
                 "expected": None if check is None else convert(check.expected, reading.unit),
                 "off_by_kit_errors": None if check is None else check.residual,
                 "chance_ordinary": None if check is None else check.chance_ordinary,
+                "odd": None if check is None else check.is_odd,
             }
         )
     return entries
