@@ -1,33 +1,26 @@
-"""The figures of one study, each with headline, text in its place and caption."""
+"""The figures of one twin, each with headline, text in its place and caption."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import date, datetime
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from estimator.fit.posterior import ReadingCheck
 from estimator.inputs.parameters import ALKALINITY, PARAMETERS
-from estimator.study import Study
 from reports.blocks import Numbers, Picture, say
 from reports.figures import drawing as figures
 from reports.figures.drawing import Band, Dots, Floats, Residuals
-from reports.twin.quantities import (
-    alkalinity_unit,
-    calcium_unit,
-    in_alkalinity_unit,
-    in_calcium_unit,
-)
-from reports.twin.reactor import level_days
 from reports.wording import DECIMALS, step_decimals, times
 
-_BAND_POINTS = (0.05, 0.25, 0.75, 0.95)
+_BAND_POINTS = ("q05", "q25", "q75", "q95")
 _RESIDUAL_GROUPS = ("tank alkalinity", "tank calcium", "effluent alkalinity", "other readings")
 
 
-def needed_flow(study: Study, numbers: Numbers) -> Picture:
-    """F1. Only for a study with a setting."""
+def needed_flow(numbers: Numbers) -> Picture:
+    """F1. Only for a twin with a setting."""
     flow: dict[str, Any] = numbers.get("/flow")
     setting = flow["recommended"]
     dots = np.array(flow["needed_dots"])
@@ -73,25 +66,14 @@ def flow_decimals(numbers: Numbers) -> int:
     return step_decimals(pump["step"]) if pump else 0
 
 
-def uptake(study: Study, numbers: Numbers) -> Picture:
+def uptake(numbers: Numbers) -> Picture:
     """F2."""
-    post = study.posterior
-    bands = [
-        _band(
-            study,
-            in_alkalinity_unit(study, post.uptake_meq_l_d),
-            f"{alkalinity_unit(study)}/day",
-            "Alkalinity",
-        )
-    ]
-    bands.append(
-        _band(
-            study,
-            in_calcium_unit(study, post.calcium_uptake_mmol_l_d),
-            f"{calcium_unit(study)}/day",
-            "Calcium" if post.calcium_mmol_l is not None else "Calcium (from alkalinity)",
-        )
-    )
+    found = numbers.get("/uptake")
+    names = {
+        "alkalinity": "Alkalinity",
+        "calcium": "Calcium" if found["calcium"]["tested"] else "Calcium (from alkalinity)",
+    }
+    bands = [_band(found[key]["by_day"], found[key]["unit"], name) for key, name in names.items()]
     now = [
         f"{name} {numbers.plain(f'/uptake/{name}/now/q50', DECIMALS[band.unit])} "
         f"({numbers.plain(f'/uptake/{name}/now/q05', DECIMALS[band.unit])} to "
@@ -107,29 +89,25 @@ def uptake(study: Study, numbers: Numbers) -> Picture:
     )
 
 
-def level(study: Study, numbers: Numbers, parameter: str) -> Picture:
+def level(numbers: Numbers, parameter: str) -> Picture:
     """F3 ("alkalinity") and F4 ("calcium"). Only for a parameter that was tested."""
-    post = study.posterior
-    if parameter == ALKALINITY.name:
-        unit, draws = alkalinity_unit(study), in_alkalinity_unit(study, post.alkalinity_meq_l)
-    else:
-        assert post.calcium_mmol_l is not None
-        unit, draws = calcium_unit(study), in_calcium_unit(study, post.calcium_mmol_l)
-    checks = _drawn(
+    found = numbers.get(f"/level_by_day/{parameter}")
+    unit = found["unit"]
+    of = PARAMETERS[parameter]
+    readings = _drawn(
         [
-            check
-            for check in post.checks
-            if (check.reading.sample, check.reading.parameter) == ("tank", parameter)
+            reading
+            for reading in numbers.get("/readings")
+            if reading["used"] and (reading["sample"], reading["entry"]) == ("tank", parameter)
         ]
     )
-    convert = PARAMETERS[parameter].from_canonical
-    dots = Dots(
-        times=[check.reading.time for check in checks],
-        values=np.array([convert(check.reading.value, unit) for check in checks], dtype=float),
-        odd=np.array([check.is_odd for check in checks], dtype=bool),
-    )
-    target = study.tank.targets.get(parameter)
-    edges = (convert(target.low, unit), convert(target.high, unit)) if target else None
+    values = [
+        of.from_canonical(of.to_canonical(reading["value"], reading["unit"]), unit)
+        for reading in readings
+    ]
+    dots = Dots(times=_times(readings), values=np.array(values, dtype=float), odd=_odd(readings))
+    target = numbers.get("/tank/targets").get(parameter)
+    edges = (target["low"], target["high"]) if target else None
     place, decimals = f"/level_now/{parameter}", DECIMALS[unit]
     now = (
         f"{numbers.plain(f'{place}/q05', decimals)} to {numbers.plain(f'{place}/q95', decimals)} "
@@ -138,7 +116,8 @@ def level(study: Study, numbers: Numbers, parameter: str) -> Picture:
     return Picture(
         title=f"Does the model follow the {parameter} tests?",
         svg=figures.svg(
-            figures.level(_band(study, draws, unit, parameter), dots, edges), f"{parameter}-level"
+            figures.level(_band(found["by_day"], unit, parameter), dots, edges),
+            f"{parameter}-level",
         ),
         alt=f"{parameter.capitalize()} over the log: the true level as a band, readings as dots. "
         f"At the last entry the level is {now} (9 in 10).",
@@ -158,7 +137,7 @@ TESTS_DRAWN = 8
 
 
 def next_tests(numbers: Numbers) -> Picture:
-    """F5. Only for a study with candidates."""
+    """F5. Only for a twin with candidates."""
     found = best_of_each(numbers)[:TESTS_DRAWN]
     every = numbers.get("/next_tests")
     rows = [every[i] for i in found]
@@ -212,7 +191,7 @@ SHORT_LABELS = {
 
 
 def hangs_on(numbers: Numbers) -> Picture:
-    """F6. Only for a study with advice on tests."""
+    """F6. Only for a twin with advice on tests."""
     found = numbers.get("/flow_hangs_on")
     middle = numbers.get("/flow/needed/q50")
     figure = figures.hangs_on(
@@ -233,22 +212,17 @@ def hangs_on(numbers: Numbers) -> Picture:
     )
 
 
-def change_over(study: Study, numbers: Numbers) -> Picture:
-    """F8. Only for a study whose change-over has steps."""
-    assert study.job is not None
-    plan = study.job.change_over
-    assert plan.levels_meq_l is not None
-    unit = alkalinity_unit(study)
-    points = np.quantile(in_alkalinity_unit(study, plan.levels_meq_l), _BAND_POINTS, axis=1)
-    band = Band(days=level_days(plan), points=points, unit=unit, name="Alkalinity")
-    target = study.tank.targets[ALKALINITY.name]
-    edges = (
-        ALKALINITY.from_canonical(target.low, unit),
-        ALKALINITY.from_canonical(target.high, unit),
-    )
-    retests = [step.retest_on for step in plan.steps if step.retest_on <= band.days[-1]]
+def change_over(numbers: Numbers) -> Picture:
+    """F8. Only for a twin whose change-over has steps."""
+    steps, plan = numbers.get("/change_over"), numbers.get("/change_over_plan")
+    unit = plan["unit"]
+    band = _band(plan["levels"], unit, "Alkalinity")
+    target = numbers.get(f"/tank/targets/{ALKALINITY.name}")
+    edges = (target["low"], target["high"])
+    dates = (date.fromisoformat(step["retest_on"]) for step in steps)
+    retests = [retest for retest in dates if retest <= band.days[-1]]
     figure = figures.forecast(band, edges, retests)
-    last = f"/change_over/{len(plan.steps) - 1}/alkalinity"
+    last = f"/change_over/{len(steps) - 1}/alkalinity"
     low, high = (numbers.plain(f"{last}/{q}", DECIMALS[unit]) for q in ("q05", "q95"))
     return Picture(
         title="Where will alkalinity go?",
@@ -260,17 +234,20 @@ def change_over(study: Study, numbers: Numbers) -> Picture:
     )
 
 
-def chamber(study: Study, numbers: Numbers) -> Picture:
-    """F9. Only for a study with a reactor job."""
-    assert study.job is not None
-    trade = study.job.chamber
-    region = trade.region
+def chamber(numbers: Numbers) -> Picture:
+    """F9. Only for a twin with a reactor job."""
+    found = numbers.get("/chamber")
+    region = found["region"]
+    ph, flow_ml_h, supply_over_need = (
+        np.array(found[key], dtype=float)
+        for key in ("ph_axis", "flow_axis_ml_h", "supply_over_need")
+    )
     figure = figures.chamber(
-        trade.ph_axis,
-        trade.flow_axis_ml_h,
-        trade.supply_over_need,
-        None if region is None else (region.low, region.high),
-        (trade.present_ph, study.recommendation.flow.current_ml_h) if trade.ph_known else None,
+        ph,
+        flow_ml_h,
+        supply_over_need,
+        region and (region["low"], region["high"]),
+        (found["present_ph"], numbers.get("/flow/current")) if found["ph_known"] else None,
     )
     where = "" if region is None else " The shaded range of pH is where to work."
     return Picture(
@@ -287,27 +264,35 @@ DOTS_DRAWN = 800
 """Readings drawn in one figure: a page of a long log must still open on a phone."""
 
 
-def _drawn(checks: Sequence[ReadingCheck]) -> list[ReadingCheck]:
+def _drawn(readings: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
     """All readings, or of a long log every n-th beside the odd ones."""
-    every = -(-len(checks) // DOTS_DRAWN) or 1
-    return [check for i, check in enumerate(checks) if i % every == 0 or check.is_odd]
+    every = -(-len(readings) // DOTS_DRAWN) or 1
+    return [reading for i, reading in enumerate(readings) if i % every == 0 or reading["odd"]]
 
 
-def residuals(study: Study) -> Picture:
+def _times(readings: Sequence[dict[str, Any]]) -> list[datetime]:
+    return [datetime.fromisoformat(reading["time"]) for reading in readings]
+
+
+def _odd(readings: Sequence[dict[str, Any]]) -> NDArray[np.bool_]:
+    return np.array([reading["odd"] for reading in readings], dtype=bool)
+
+
+def residuals(numbers: Numbers) -> Picture:
     """F7."""
-    groups: dict[str, list[ReadingCheck]] = {name: [] for name in _RESIDUAL_GROUPS}
-    for check in _drawn(study.posterior.checks):
-        name = f"{check.reading.sample} {check.reading.parameter}"
-        groups[name if name in groups else _RESIDUAL_GROUPS[-1]].append(check)
+    groups: dict[str, list[dict[str, Any]]] = {name: [] for name in _RESIDUAL_GROUPS}
+    for reading in _drawn([reading for reading in numbers.get("/readings") if reading["used"]]):
+        name = f"{reading['sample']} {reading['entry']}"
+        groups[name if name in groups else _RESIDUAL_GROUPS[-1]].append(reading)
     parts = [
         Residuals(
             name=name,
-            times=[check.reading.time for check in checks],
-            values=np.array([check.residual for check in checks], dtype=float),
-            rows=[check.reading.row for check in checks],
-            odd=np.array([check.is_odd for check in checks], dtype=bool),
+            times=_times(readings),
+            values=np.array([reading["off_by_kit_errors"] for reading in readings], dtype=float),
+            rows=[reading["row"] for reading in readings],
+            odd=_odd(readings),
         )
-        for name, checks in groups.items()
+        for name, readings in groups.items()
     ]
     return Picture(
         title="Are there odd readings?",
@@ -319,6 +304,7 @@ def residuals(study: Study) -> Picture:
     )
 
 
-def _band(study: Study, draws: Floats, unit: str, name: str) -> Band:
-    points = np.quantile(draws, _BAND_POINTS, axis=0)
-    return Band(days=study.posterior.days, points=points, unit=unit, name=name)
+def _band(by_day: Sequence[dict[str, Any]], unit: str, name: str) -> Band:
+    points = np.array([[day[q] for day in by_day] for q in _BAND_POINTS], dtype=float)
+    days = [date.fromisoformat(day["date"]) for day in by_day]
+    return Band(days=days, points=points, unit=unit, name=name)

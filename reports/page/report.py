@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
-from estimator.study import Study
 from reports.blocks import Numbers, Text, say
 from reports.figures.captions import flow_decimals
 from reports.wording import DECIMALS
@@ -17,12 +16,10 @@ class Report:
     """What the sections share.
 
     Attributes:
-        study: the analysis.
         numbers: printer of the twin's numbers.
         twin_name: file name of the twin.
     """
 
-    study: Study
     numbers: Numbers
     twin_name: str
 

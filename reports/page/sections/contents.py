@@ -276,7 +276,7 @@ def certainty(report: Report) -> Section:
             )
         )
     if report.recommended:
-        blocks.append(pictures.needed_flow(report.study, n))
+        blocks.append(pictures.needed_flow(n))
     blocks.append(Prose(SCALE, "aside"))
     blocks.append(
         Prose(
@@ -318,16 +318,16 @@ def reasons(report: Report) -> Section:
         text = "No estimate is shown, because the fit did not pass its own checks."
         return Section("why", "Why", [Prose(text)])
     n = report.numbers
-    blocks: list[Block] = [pictures.uptake(report.study, n)]
+    blocks: list[Block] = [pictures.uptake(n)]
     if n.get("/uptake/alkalinity/net_change_only"):
         blocks.insert(
             0,
             Prose("No addition is in the log, so “uptake” here is the net change of the level."),
         )
     blocks.append(_estimates(report))
-    blocks.append(pictures.level(report.study, n, "alkalinity"))
+    blocks.append(pictures.level(n, "alkalinity"))
     if n.get("/level_now/calcium") is not None:
-        blocks.append(pictures.level(report.study, n, "calcium"))
+        blocks.append(pictures.level(n, "calcium"))
     else:
         blocks.append(
             Prose(

@@ -32,7 +32,7 @@ PLACES = frozenset({"tank", "effluent", "chamber"})
 def trust(report: Report) -> Section:
     """Can the fit be trusted."""
     blocks = [
-        pictures.residuals(report.study),
+        pictures.residuals(report.numbers),
         *_scatter(report),
         *_odd(report),
         _checks(report),

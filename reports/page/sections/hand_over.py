@@ -45,7 +45,7 @@ def change_over(report: Report) -> Section | None:
         _settings(report),
         *_rule(report),
         Prose(Markup(" ").join(_plan_chances(report))),
-        pictures.change_over(report.study, n),
+        pictures.change_over(n),
         *_self_regulation(report),
     ]
     return Section("change-over", title, blocks)

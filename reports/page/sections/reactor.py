@@ -183,7 +183,7 @@ def chamber(report: Report) -> Section | None:
             )
         )
     if report.recommended:
-        blocks += [pictures.chamber(report.study, n), _points(report), *_point_cautions(n)]
+        blocks += [pictures.chamber(n), _points(report), *_point_cautions(n)]
     if found["second"] is not None:
         blocks.append(Prose(_second(report)))
     return Section("chamber", title, blocks)

@@ -73,7 +73,7 @@ def page_and_twin(study):
     """Through JSON text, as a reader of the file would have it; made once for each study."""
     if id(study) not in MADE:
         twin = build_twin(study)
-        made = render(study, twin, "report.json"), json.loads(to_json(twin))
+        made = render(twin, "report.json"), json.loads(to_json(twin))
         # The study is kept too, so that its id is not used again.
         MADE[id(study)] = (*made, study)
     return MADE[id(study)][:2]
@@ -721,7 +721,7 @@ def test_bytes_repeat_across_processes(make_study, tmp_path):
         "import pickle, sys; from pathlib import Path\n"
         "from reports.page.shell import render; from reports.twin.build import build_twin\n"
         "study = pickle.loads(Path(sys.argv[1], 'study').read_bytes())\n"
-        "page = render(study, build_twin(study), 'report.json')\n"
+        "page = render(build_twin(study), 'report.json')\n"
         "Path(sys.argv[1], 'page').write_bytes(page.encode())\n"
     )
     environment = os.environ | {
