@@ -7,97 +7,87 @@ from datetime import date, datetime
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from estimator.inputs.parameters import ALKALINITY, PARAMETERS
+from estimator.inputs.parameters import PARAMETERS
 from reports.blocks import Numbers, Picture, say
-from reports.figures import drawing as figures
-from reports.figures.drawing import Band, Dots, Floats, Residuals
-from reports.wording import DECIMALS, step_decimals, times
+from reports.figures import drawing
+from reports.figures.canvas import Floats, svg
+from reports.figures.drawing import Band, Dots
+from reports.wording import times
+
+Readings = list[dict[str, Any]]
+"""Entries of the twin's `readings`."""
 
 _BAND_POINTS = ("q05", "q25", "q75", "q95")
 _RESIDUAL_GROUPS = ("tank alkalinity", "tank calcium", "effluent alkalinity", "other readings")
 
 
-def needed_flow(numbers: Numbers) -> Picture:
+def needed_flow_picture(n: Numbers) -> Picture:
     """F1. Only for a twin with a setting."""
-    flow: dict[str, Any] = numbers.get("/flow")
-    setting = flow["recommended"]
-    dots = np.array(flow["needed_dots"])
-    decimals = flow_decimals(numbers)
-    low, high, set_to, current = (
-        numbers.plain(path, decimals) if numbers.get(path) is not None else ""
-        for path in (
-            "/flow/recommended/low",
-            "/flow/recommended/high",
-            "/flow/recommended/set_to",
-            "/flow/current",
-        )
+    flow = n.get("/flow")
+    setting, current = flow["recommended"], flow["current"]
+    low, high, set_to = (
+        n.flow(f"/flow/recommended/{key}").striptags() for key in ("low", "high", "set_to")
     )
-    now = f" The pump is at {current} now, the dashed line." if current else ""
-    figure = figures.needed_flow(
-        dots,
+    now = ""
+    if current is not None:
+        now = f" The pump is at {n.flow('/flow/current').striptags()} now, the dashed line."
+    figure = drawing.draw_needed_flow(
+        np.array(flow["needed_dots"]),
         setting["low"],
         setting["high"],
         setting["set_to"],
-        flow["current"],
+        current,
         planned=flow["planned"],
     )
     return Picture(
         title="Which flow does the tank need?",
-        svg=figures.svg(figure, "needed-flow"),
+        svg=svg(figure, "needed-flow"),
         alt=f"Dot plot of the needed flow in mL per hour: {flow['needed_dots_in_range']} of "
-        f"{len(dots)} equally likely values lie between {low} and {high}; the "
+        f"{len(flow['needed_dots'])} equally likely values lie between {low} and {high}; the "
         f"setting is {set_to}.{now}",
         caption=say(
             "Each dot is one of 20 equally likely answers to “which flow holds the middle of the "
             "band?”. The shaded range holds {} of them (filled dots). The solid line with a "
             "triangle is the {}{}.",
-            numbers.whole("/flow/needed_dots_in_range"),
+            n.whole("/flow/needed_dots_in_range"),
             "flow to plan for" if flow["planned"] else "setting",
-            "; the dashed line is the pump now" if current else "",
+            "; the dashed line is the pump now" if now else "",
         ),
     )
 
 
-def flow_decimals(numbers: Numbers) -> int:
-    """Decimals of a pump setting."""
-    pump = numbers.get("/tank/pump")
-    return step_decimals(pump["step"]) if pump else 0
-
-
-def uptake(numbers: Numbers) -> Picture:
+def uptake_picture(n: Numbers) -> Picture:
     """F2."""
-    found = numbers.get("/uptake")
+    found = n.get("/uptake")
     names = {
         "alkalinity": "Alkalinity",
         "calcium": "Calcium" if found["calcium"]["tested"] else "Calcium (from alkalinity)",
     }
     bands = [_band(found[key]["by_day"], found[key]["unit"], name) for key, name in names.items()]
     now = [
-        f"{name} {numbers.plain(f'/uptake/{name}/now/q50', DECIMALS[band.unit])} "
-        f"({numbers.plain(f'/uptake/{name}/now/q05', DECIMALS[band.unit])} to "
-        f"{numbers.plain(f'/uptake/{name}/now/q95', DECIMALS[band.unit])}) {band.unit}"
-        for name, band in zip(("alkalinity", "calcium"), bands, strict=True)
+        f"{key} {n.around(f'/uptake/{key}/now', unit).striptags()} {unit}"
+        for key in names
+        for unit in [found[key]["unit"]]
     ]
     return Picture(
         title="How much does the tank use a day?",
-        svg=figures.svg(figures.uptake(bands), "uptake"),
+        svg=svg(drawing.draw_uptake(bands), "uptake"),
         alt=f"Daily uptake over the log, two panels. On the last day: {now[0]}; {now[1]}.",
         caption="Daily mean on some days of the log. Thin lines: 9-in-10 range; thick lines: the "
         "middle half. The lines show what the readings leave open, not swings of the tank.",
     )
 
 
-def level(numbers: Numbers, parameter: str) -> Picture:
+def level_picture(n: Numbers, parameter: str) -> Picture:
     """F3 ("alkalinity") and F4 ("calcium"). Only for a parameter that was tested."""
-    found = numbers.get(f"/level_by_day/{parameter}")
+    found = n.get(f"/level_by_day/{parameter}")
     unit = found["unit"]
     of = PARAMETERS[parameter]
     readings = _drawn(
         [
             reading
-            for reading in numbers.get("/readings")
+            for reading in n.get("/readings")
             if reading["used"] and (reading["sample"], reading["entry"]) == ("tank", parameter)
         ]
     )
@@ -105,18 +95,14 @@ def level(numbers: Numbers, parameter: str) -> Picture:
         of.from_canonical(of.to_canonical(reading["value"], reading["unit"]), unit)
         for reading in readings
     ]
-    dots = Dots(times=_times(readings), values=np.array(values, dtype=float), odd=_odd(readings))
-    target = numbers.get("/tank/targets").get(parameter)
+    dots = _dots(readings, values)
+    target = n.get("/tank/targets").get(parameter)
     edges = (target["low"], target["high"]) if target else None
-    place, decimals = f"/level_now/{parameter}", DECIMALS[unit]
-    now = (
-        f"{numbers.plain(f'{place}/q05', decimals)} to {numbers.plain(f'{place}/q95', decimals)} "
-        f"{unit}"
-    )
+    now = f"{n.span(f'/level_now/{parameter}', unit).striptags()} {unit}"
     return Picture(
         title=f"Does the model follow the {parameter} tests?",
-        svg=figures.svg(
-            figures.level(_band(found["by_day"], unit, parameter), dots, edges),
+        svg=svg(
+            drawing.draw_level(_band(found["by_day"], unit, parameter), dots, edges),
             f"{parameter}-level",
         ),
         alt=f"{parameter.capitalize()} over the log: the true level as a band, readings as dots. "
@@ -136,17 +122,17 @@ TESTS_DRAWN = 8
 """Candidates in the figure; the table has them all."""
 
 
-def next_tests(numbers: Numbers) -> Picture:
+def next_tests_picture(n: Numbers) -> Picture:
     """F5. Only for a twin with candidates."""
-    found = best_of_each(numbers)[:TESTS_DRAWN]
-    every = numbers.get("/next_tests")
+    found = best_of_each(n)[:TESTS_DRAWN]
+    every = n.get("/next_tests")
     rows = [every[i] for i in found]
 
     def column(key: str) -> Floats:
         return np.array([row[key] for row in rows], dtype=float)
 
     now = rows[0]["width_now"]
-    figure = figures.next_tests(
+    figure = drawing.draw_next_tests(
         [_test_label(row) for row in rows],
         column("expected_width"),
         column("expected_width_q05"),
@@ -156,10 +142,10 @@ def next_tests(numbers: Numbers) -> Picture:
     first = f"/next_tests/{found[0]}"
     return Picture(
         title="Which test helps most?",
-        svg=figures.svg(figure, "next-tests"),
+        svg=svg(figure, "next-tests"),
         alt=f"Expected width of the flow range after each of {len(rows)} sets of tests. Best: "
-        f"{_test_label(rows[0])}, from {numbers.plain(f'{first}/width_now', 0)} to about "
-        f"{numbers.plain(f'{first}/expected_width', 0)} mL per hour.",
+        f"{_test_label(rows[0])}, from {n(f'{first}/width_now', 0).striptags()} to about "
+        f"{n(f'{first}/expected_width', 0).striptags()} mL per hour.",
         caption="Dots: the width to expect of the 9-in-10 range of the flow that the tank needs "
         "today, once the results are in. Lines: how far that width itself may turn out better or "
         "worse (9 in 10). Dashed: the width now. Of each kind the number of repeats that narrows "
@@ -167,10 +153,10 @@ def next_tests(numbers: Numbers) -> Picture:
     )
 
 
-def best_of_each(numbers: Numbers) -> list[int]:
+def best_of_each(n: Numbers) -> list[int]:
     """Places of the best repeat count of each kind of test, best kind first."""
     seen: dict[str, int] = {}
-    for i, one in enumerate(numbers.get("/next_tests")):
+    for i, one in enumerate(n.get("/next_tests")):
         seen.setdefault(one["key"], i)
     return list(seen.values())
 
@@ -190,11 +176,11 @@ SHORT_LABELS = {
 }
 
 
-def hangs_on(numbers: Numbers) -> Picture:
+def hangs_on_picture(n: Numbers) -> Picture:
     """F6. Only for a twin with advice on tests."""
-    found = numbers.get("/flow_hangs_on")
-    middle = numbers.get("/flow/needed/q50")
-    figure = figures.hangs_on(
+    found = n.get("/flow_hangs_on")
+    middle = n.get("/flow/needed/q50")
+    figure = drawing.draw_hangs_on(
         [one["unknown"] for one in found],
         np.array([one["at_low"] for one in found], dtype=float),
         np.array([one["at_high"] for one in found], dtype=float),
@@ -202,57 +188,56 @@ def hangs_on(numbers: Numbers) -> Picture:
     )
     return Picture(
         title="What does the needed flow hang on?",
-        svg=figures.svg(figure, "hangs-on"),
+        svg=svg(figure, "hangs-on"),
         alt="Needed flow where each unknown is low and where it is high. Widest: "
-        f"{found[0]['unknown']}, {numbers.plain('/flow_hangs_on/0/at_low', 0)} to "
-        f"{numbers.plain('/flow_hangs_on/0/at_high', 0)} mL per hour.",
+        f"{found[0]['unknown']}, {n('/flow_hangs_on/0/at_low', 0).striptags()} to "
+        f"{n('/flow_hangs_on/0/at_high', 0).striptags()} mL per hour.",
         caption="For each unknown, the needed flow if it is in the lowest tenth of what the log "
         "leaves possible (open dot) and in the highest (filled dot), all else as it then goes "
         "with it. The line is the middle of the needed flow.",
     )
 
 
-def change_over(numbers: Numbers) -> Picture:
+def change_over_picture(n: Numbers) -> Picture:
     """F8. Only for a twin whose change-over has steps."""
-    steps, plan = numbers.get("/change_over"), numbers.get("/change_over_plan")
+    steps, plan = n.get("/change_over"), n.get("/change_over_plan")
     unit = plan["unit"]
     band = _band(plan["levels"], unit, "Alkalinity")
-    target = numbers.get(f"/tank/targets/{ALKALINITY.name}")
+    target = n.get("/tank/targets/alkalinity")
     edges = (target["low"], target["high"])
     dates = (date.fromisoformat(step["retest_on"]) for step in steps)
     retests = [retest for retest in dates if retest <= band.days[-1]]
-    figure = figures.forecast(band, edges, retests)
+    figure = drawing.draw_forecast(band, edges, retests)
     last = f"/change_over/{len(steps) - 1}/alkalinity"
-    low, high = (numbers.plain(f"{last}/{q}", DECIMALS[unit]) for q in ("q05", "q95"))
     return Picture(
         title="Where will alkalinity go?",
-        svg=figures.svg(figure, "change-over"),
+        svg=svg(figure, "change-over"),
         alt="Alkalinity to come while the steps are followed, as a band about your target; at the "
-        f"last retest it is {low} to {high} {unit} (9 in 10).",
+        f"last retest it is {n.span(last, unit).striptags()} {unit} (9 in 10).",
         caption="The true daily mean to expect if the rule is followed: the middle half and the "
         "9-in-10 range. It shows what is not known, not swings of the tank. Triangles: retests.",
     )
 
 
-def chamber(numbers: Numbers) -> Picture:
+def chamber_picture(n: Numbers) -> Picture:
     """F9. Only for a twin with a reactor job."""
-    found = numbers.get("/chamber")
+    found = n.get("/chamber")
     region = found["region"]
     ph, flow_ml_h, supply_over_need = (
         np.array(found[key], dtype=float)
         for key in ("ph_axis", "flow_axis_ml_h", "supply_over_need")
     )
-    figure = figures.chamber(
+    figure = drawing.draw_chamber(
         ph,
         flow_ml_h,
         supply_over_need,
         region and (region["low"], region["high"]),
-        (found["present_ph"], numbers.get("/flow/current")) if found["ph_known"] else None,
+        (found["present_ph"], n.get("/flow/current")) if found["ph_known"] else None,
     )
     where = "" if region is None else " The shaded range of pH is where to work."
     return Picture(
         title="Which chamber pH with which flow?",
-        svg=figures.svg(figure, "chamber"),
+        svg=svg(figure, "chamber"),
         alt="Chamber pH against flow: the solid line joins the pairs at which the reactor supplies "
         f"what the tank takes up; more flow is needed at a higher pH.{where}",
         caption="On the solid line the supply meets the need, in the middle of what is known; "
@@ -264,39 +249,35 @@ DOTS_DRAWN = 800
 """Readings drawn in one figure: a page of a long log must still open on a phone."""
 
 
-def _drawn(readings: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
+def _drawn(readings: Readings) -> Readings:
     """All readings, or of a long log every n-th beside the odd ones."""
     every = -(-len(readings) // DOTS_DRAWN) or 1
     return [reading for i, reading in enumerate(readings) if i % every == 0 or reading["odd"]]
 
 
-def _times(readings: Sequence[dict[str, Any]]) -> list[datetime]:
-    return [datetime.fromisoformat(reading["time"]) for reading in readings]
+def _dots(readings: Readings, values: Sequence[float], name: str = "") -> Dots:
+    return Dots(
+        times=[datetime.fromisoformat(reading["time"]) for reading in readings],
+        values=np.array(values, dtype=float),
+        odd=np.array([reading["odd"] for reading in readings], dtype=bool),
+        name=name,
+        rows=[reading["row"] for reading in readings],
+    )
 
 
-def _odd(readings: Sequence[dict[str, Any]]) -> NDArray[np.bool_]:
-    return np.array([reading["odd"] for reading in readings], dtype=bool)
-
-
-def residuals(numbers: Numbers) -> Picture:
+def residuals_picture(n: Numbers) -> Picture:
     """F7."""
-    groups: dict[str, list[dict[str, Any]]] = {name: [] for name in _RESIDUAL_GROUPS}
-    for reading in _drawn([reading for reading in numbers.get("/readings") if reading["used"]]):
+    groups: dict[str, Readings] = {name: [] for name in _RESIDUAL_GROUPS}
+    for reading in _drawn([reading for reading in n.get("/readings") if reading["used"]]):
         name = f"{reading['sample']} {reading['entry']}"
         groups[name if name in groups else _RESIDUAL_GROUPS[-1]].append(reading)
     parts = [
-        Residuals(
-            name=name,
-            times=_times(readings),
-            values=np.array([reading["off_by_kit_errors"] for reading in readings], dtype=float),
-            rows=[reading["row"] for reading in readings],
-            odd=_odd(readings),
-        )
+        _dots(readings, [reading["off_by_kit_errors"] for reading in readings], name)
         for name, readings in groups.items()
     ]
     return Picture(
         title="Are there odd readings?",
-        svg=figures.svg(figures.residuals(parts), "residuals"),
+        svg=svg(drawing.draw_residuals(parts), "residuals"),
         alt="Each reading less what the model expected of the kit, in kit errors, over time; odd "
         "readings carry their row number and are listed in the table of odd readings.",
         caption="Nearly all readings should lie within the shaded strip of two kit errors either "

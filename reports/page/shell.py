@@ -10,9 +10,9 @@ from typing import Any
 from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
-from reports.blocks import Numbers, moment
+from reports.blocks import moment
+from reports.page.contents import SECTIONS
 from reports.page.report import Report
-from reports.page.sections.contents import SECTIONS
 from reports.wording import plain
 
 SIZE_LIMIT_BYTES = 750 * 1024
@@ -26,7 +26,7 @@ def render(twin: dict[str, Any], twin_name: str) -> str:
         twin: the JSON twin of a study, from which every printed number is read.
         twin_name: file name of the twin.
     """
-    report = Report(numbers=Numbers(twin), twin_name=twin_name)
+    report = Report(twin, twin_name)
     style = _resource("page.css")
     # Not `select_autoescape`, which leaves names that end in ".jinja" unescaped.
     environment = Environment(

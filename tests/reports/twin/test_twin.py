@@ -14,7 +14,7 @@ import pytest
 from estimator.inputs.tank import Target
 from helpers.studies import build_study
 from reports.blocks import Numbers
-from reports.page.sections.testing import next_test_lines
+from reports.page.sections.next_tests import next_test_lines
 from reports.twin.build import build_twin, quantiles, to_json
 
 Q = {"q05", "q25", "q50", "q75", "q95", "mean", "sd"}

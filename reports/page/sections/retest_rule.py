@@ -1,0 +1,197 @@
+"""What each retest of a change-over decides, in the words of `estimator.plan.controller`."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from markupsafe import Markup
+
+from reports.blocks import Block, Items, Table, Text, decimals_of, para, pointer, say
+from reports.page.report import Report
+from reports.wording import needed_decimals, user_text
+
+PLAN = "/change_over_plan"
+RULE = f"{PLAN}/steering"
+
+
+def dose_rate(n: Report, path: str, name: str) -> Markup:
+    """A dosing rate as it can be set: whole mL from 10 mL/day on, else tenths."""
+    place = f"{path}{pointer(name)}"
+    value = n.get(place)
+    return n(place, needed_decimals(value, 1) if value < 10 else 0)
+
+
+def dose_rates(n: Report, path: str) -> Markup:
+    """ "120 mL/day of soda, 60 mL/day of chloride"; empty where nothing is dosed."""
+    return Markup(", ").join(
+        say("{} mL/day of {}", dose_rate(n, path, name), user_text(name)) for name in n.get(path)
+    )
+
+
+def rule_blocks(n: Report) -> Iterator[Block]:
+    """When to retest, what the reading decides, and the sums done for each reading."""
+    days = n.get(f"{PLAN}/step_days")
+    yield para(
+        "<strong>Retest alkalinity {}every {}</strong> (about {} minutes a week), at about {} "
+        "o'clock, when it is nearest to its daily mean{} Then log the reading and run the "
+        "report again: it does the sums with all that the log holds. By hand it goes like "
+        "this:",
+        _with_kit(n),
+        "day" if days == 1 else say("{} days", n.whole(f"{PLAN}/step_days")),
+        n.whole(f"{PLAN}/retest_minutes_per_week"),
+        n.whole(f"{PLAN}/retest_hour"),
+        _as_it_reads(n),
+    )
+    rules = [*_pump_rule(n), *_dosing_rule(n), *_after_last(n)]
+    if n.get(f"{RULE}/of") is not None:
+        rules.append(
+            say(
+                "<strong>If the pump stops</strong> at any time, dose the whole load: {}.",
+                dose_rates(n, f"{RULE}/whole_load"),
+            )
+        )
+    yield Items(rules)
+    yield _sums(n)
+
+
+def _with_kit(n: Report) -> Markup:
+    kit = n.get(f"{PLAN}/kit")
+    if kit is None:
+        return Markup("")
+    return say("with kit {}, the present bottle, ", user_text(kit))
+
+
+def _as_it_reads(n: Report) -> Markup:
+    """That the readings that count are those of one bottle, and how far it is off."""
+    kit = n.get(f"{PLAN}/kit")
+    if kit is None:
+        return Markup(".")
+    off = Markup("")
+    if kit in n.get("/kits"):
+        place = pointer("kits", kit, "calibration_pct", "q50")
+        off = say(" ({} % {})", n.size(place, 1), "high" if n.get(place) >= 0 else "low")
+    return say(
+        ": the figures below are as that bottle reads{}. With another kit or bottle run the report "
+        "again first.",
+        off,
+    )
+
+
+def _edge(n: Report, key: str) -> Markup:
+    """A reading that counts, to as many decimals as the kit shows."""
+    rule = n.get(RULE)
+    readings = (*rule["readings"], rule["hold_above"], rule["hold_below"])
+    most = decimals_of(n.unit)
+    return n(f"{RULE}/{key}", max(needed_decimals(reading, most) for reading in readings))
+
+
+def _pump_rule(n: Report) -> Iterator[Text]:
+    """When the pump goes on to the next row."""
+    flows = [step["flow_ml_h"] for step in n.get("/change_over")]
+    if len(flows) < 2:
+        return
+    low, high = _edge(n, "hold_below"), _edge(n, "hold_above")
+    if flows[-1] < flows[0]:
+        waits = say("at {} or less leave it", low)
+    elif n.get(f"{RULE}/of") is not None:
+        waits = say("at {} or less, and at {} or more, leave it", low, high)
+    else:
+        waits = say("at {} or more leave it", high)
+    yield say(
+        "<strong>The pump</strong> goes on by one row, that is by the difference of the two rows; "
+        "but {}: that row then comes at the next retest.",
+        waits,
+    )
+
+
+def _dosing_rule(n: Report) -> Iterator[Text]:
+    """How the dosing, or where nothing can be dosed the pump, follows the reading."""
+    main = n.get(f"{RULE}/of")
+    first = _edge(n, "first_last_reading")
+    if main is None:
+        yield say(
+            "<strong>Besides</strong> change the pump by what the table below says for this "
+            "reading and the last one (at the first retest count the last one as {}), to the "
+            "nearest of its settings from {} to {} mL/h.",
+            first,
+            n.flow(f"{RULE}/lowest_ml_h"),
+            n.flow(f"{RULE}/highest_ml_h"),
+        )
+        return
+    takes = any(step["takes"][main] for step in n.get("/change_over"))
+    others = (
+        say(
+            " Dose {} mL of {} with each mL of {}.",
+            n(f"{RULE}/others_ml_per_ml{pointer(name)}", 2),
+            user_text(name),
+            user_text(main),
+        )
+        for name in n.get(f"{RULE}/others_ml_per_ml")
+    )
+    yield say(
+        "<strong>{}</strong>: {}add what the table below says for this reading and the last one "
+        "(at the first retest count the last one as {}). Never dose more than {}.{}",
+        user_text(main),
+        "take off what the row takes over, if the pump went on to it, and " if takes else "",
+        first,
+        dose_rates(n, f"{RULE}/most"),
+        Markup("").join(others),
+    )
+    exchange = f"{RULE}/pump_ml_h_per_ml_d"
+    yield say(
+        "<strong>If that is less than nothing</strong>, stop dosing and lower the pump by {} mL/h "
+        "for each mL/day that is missing, not below {} mL/h.",
+        n(exchange, 0 if n.get(exchange) >= 10 else 1),
+        n.flow(f"{RULE}/lowest_ml_h"),
+    )
+
+
+def _after_last(n: Report) -> Iterator[Text]:
+    """How it goes on once the pump has taken its last row."""
+    main = n.get(f"{RULE}/of")
+    if main is None:
+        yield Markup("<strong>After the last row</strong> go on in the same way.")
+        return
+    if not n.get(f"{RULE}/extra_takes{pointer(main)}"):
+        yield Markup("<strong>After the last row</strong> go on dosing in the same way.")
+        return
+    yield say(
+        "<strong>After the last row</strong> go on in the same way. While {} mL/day or more of {} "
+        "is dosed and the reading is above {} and below {}, raise the pump by {} mL/h, which takes "
+        "over {} mL/day; not beyond {} mL/h. If something must still be dosed then, the reactor "
+        "does not carry the whole load: go on dosing the rest.",
+        dose_rate(n, f"{RULE}/extra_from", main),
+        user_text(main),
+        _edge(n, "hold_below"),
+        _edge(n, "hold_above"),
+        n.flow(f"{RULE}/extra_ml_h"),
+        dose_rate(n, f"{RULE}/extra_takes", main),
+        n.flow(f"{RULE}/highest_ml_h"),
+    )
+
+
+def _sums(n: Report) -> Table:
+    """The sums of the rule, done for every reading and every one before it."""
+    lowest, *between, highest = (
+        _edge(n, f"readings/{i}") for i in range(len(n.get(f"{RULE}/readings")))
+    )
+    shown: list[Text] = [
+        say("≤\N{NO-BREAK SPACE}{}", lowest),
+        *between,
+        say("≥\N{NO-BREAK SPACE}{}", highest),
+    ]
+    changes = n.get(f"{RULE}/changes")
+    decimals = 0 if max(abs(change) for row in changes for change in row) >= 20 else 1
+    columns = range(len(shown))
+    rows: list[list[Text]] = [
+        [now, *(n.signed(f"{RULE}/changes/{i}/{j}", decimals) for j in columns)]
+        for i, now in enumerate(shown)
+    ]
+    main = n.get(f"{RULE}/of")
+    what: Text = "By how much to change the pump, mL/h"
+    if main is not None:
+        what = say("What to add to the dosing of {}, mL/day", user_text(main))
+    caption = say(
+        "{}: rows by this reading ({}), columns by the last; in between, the nearest", what, n.unit
+    )
+    return Table(caption, ["Now", *shown], rows, range(1, len(shown) + 1), compact=True)
