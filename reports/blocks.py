@@ -7,10 +7,11 @@ HTML, so that each can be checked against the twin.
 from __future__ import annotations
 
 import base64
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any, ClassVar
+from string import Formatter
+from typing import Any
 from urllib.parse import quote, unquote
 
 from markupsafe import Markup
@@ -21,28 +22,34 @@ Text = str | Markup
 """Plain strings are escaped where they meet the page; `Markup` is not."""
 
 
+class Block:
+    """A part of a section."""
+
+    @property
+    def kind(self) -> str:
+        """What the template shows it as."""
+        return type(self).__name__
+
+
 @dataclass(frozen=True)
-class Prose:
+class Prose(Block):
     """One paragraph; `style` is a CSS class or ""."""
 
-    kind: ClassVar[str] = "prose"
     text: Text
     style: str = ""
 
 
 @dataclass(frozen=True)
-class Items:
+class Items(Block):
     """A bullet list."""
 
-    kind: ClassVar[str] = "items"
     items: Sequence[Text]
 
 
 @dataclass(frozen=True)
-class Answer:
+class Answer(Block):
     """The headline: a label, the large words, and lines below. `style`: "go" or "wait"."""
 
-    kind: ClassVar[str] = "answer"
     label: Text
     big: Text
     lines: Sequence[Text]
@@ -50,10 +57,9 @@ class Answer:
 
 
 @dataclass(frozen=True)
-class Picture:
+class Picture(Block):
     """One figure: headline, SVG bytes, text in its place, and caption."""
 
-    kind: ClassVar[str] = "picture"
     title: str
     svg: bytes
     alt: str
@@ -66,13 +72,12 @@ class Picture:
 
 
 @dataclass(frozen=True)
-class Table:
+class Table(Block):
     """A table; the first cell of each row heads it; `numeric` columns are set to the right.
 
     One of more than five columns is given room to scroll on a narrow screen, unless `compact`.
     """
 
-    kind: ClassVar[str] = "table"
     caption: Text
     head: Sequence[Text]
     rows: Sequence[Sequence[Text]]
@@ -81,15 +86,11 @@ class Table:
 
 
 @dataclass(frozen=True)
-class Folded:
+class Folded(Block):
     """Blocks behind a summary that opens."""
 
-    kind: ClassVar[str] = "folded"
     summary: Text
     blocks: Sequence[Block]
-
-
-Block = Prose | Items | Answer | Picture | Table | Folded
 
 
 @dataclass(frozen=True)
@@ -104,11 +105,6 @@ class Section:
 def say(template: str, *parts: object, **named: object) -> Markup:
     """`template`, written in this package, with each part escaped unless it is markup."""
     return Markup(template).format(*parts, **named)
-
-
-def para(template: str, *parts: object, style: str = "") -> Prose:
-    """A paragraph of `say`."""
-    return Prose(say(template, *parts), style)
 
 
 def pointer(*keys: str | int) -> str:
@@ -152,6 +148,46 @@ class Numbers:
     def get(self, path: str) -> Any:
         """What stands at `path`."""
         return resolve(self.twin, path)
+
+    def each(self, path: str) -> list[tuple[str, Any]]:
+        """(pointer, what stands there) of each item of the list at `path`."""
+        return [(f"{path}/{i}", item) for i, item in enumerate(self.get(path))]
+
+    def say(self, template: str, **named: object) -> Markup:
+        """A sentence with its numbers in their places.
+
+        `{/seed}` prints the number at that pointer as a count. After a colon stands how else:
+        decimals or a unit (`{/chamber/region/low:NBS}`), a method of this class
+        (`{/magnesium/keeps_up_probability:odds}`), or both (`{/water_volume_l:middle L}`). `{name}`
+        is a named part, escaped unless it is markup; `{name/key}` and `{name:how}` print what
+        stands at a pointer so named, or at a key below it.
+        """
+        said = Markup("")
+        for text, field, how, _ in Formatter().parse(template):
+            said += Markup(text)
+            if field is not None:
+                start, slash, rest = field.partition("/")
+                if slash or how:
+                    path = f"{named[start] if start else ''}{slash}{rest}"
+                    said += self._told(path, (how or "").format(**named))
+                else:
+                    said += say("{}", named[field])
+        return said
+
+    def _told(self, path: str, how: str) -> Markup:
+        form, _, fine = how.partition(" ")
+        told: Callable[..., Markup] | None = getattr(self, form, None)
+        if told is None:
+            return self(path, _fineness(how or "0"))
+        return told(path, _fineness(fine)) if fine else told(path)
+
+    def para(self, template: str, style: str = "", **named: object) -> Prose:
+        """A paragraph of `say`."""
+        return Prose(self.say(template, **named), style)
+
+    def row(self, cells: str, **named: object) -> list[Text]:
+        """A row of a table: cells as in `say`, set apart by " | "."""
+        return [self.say(cell, **named) for cell in cells.split(" | ")]
 
     def _data(self, path: str, shown: str, told_as: str = "") -> Markup:
         mark = say(' data-as="{}"', told_as) if told_as else ""
@@ -240,6 +276,10 @@ class Numbers:
         bound = "at least " if share > 99 else ""
         number = self._data(path, fixed(min(share, 99.0), 0), "in100" if positive else "not100")
         return say("{} ({}{} in 100) that {}", word, bound, number, so if positive else not_so)
+
+
+def _fineness(text: str) -> Fineness:
+    return int(text) if text.isdigit() else text
 
 
 def _seldom_or_often(chance: float) -> str:

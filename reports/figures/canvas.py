@@ -9,7 +9,7 @@ from __future__ import annotations
 import io
 import re
 from collections.abc import Sequence
-from datetime import date, datetime, time
+from datetime import datetime
 from typing import Any
 
 import matplotlib as mpl
@@ -156,6 +156,6 @@ def evenly_picked(count: int, most: int) -> NDArray[np.int64]:
     return np.unique(np.linspace(0, count - 1, min(count, most)).round().astype(np.int64))
 
 
-def noons(days: Sequence[date]) -> Floats:
-    """Matplotlib's numbers of the middles of days."""
-    return np.asarray(date2num([datetime.combine(day, time(12)) for day in days]))
+def noons(days: Sequence[str]) -> Floats:
+    """Matplotlib's numbers of the middles of ISO dates."""
+    return np.asarray(date2num([datetime.fromisoformat(f"{day}T12:00") for day in days]))

@@ -1,4 +1,4 @@
-"""The figures, each a pure function from arrays to a matplotlib `Figure`.
+"""The figures, each a pure function from parts of the twin to a matplotlib `Figure`.
 
 No text of the keeper enters a figure: names could hold what the font lacks. Each colour has a
 second cue.
@@ -6,9 +6,8 @@ second cue.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-from datetime import date, datetime
+from collections.abc import Mapping, Sequence
+from datetime import datetime
 from typing import Any
 
 import numpy as np
@@ -22,6 +21,8 @@ from numpy.typing import NDArray
 from reports.figures import canvas
 from reports.figures.canvas import BLUE, GREEN, INK, VERMILLION, WIDTH_IN, Floats, styled
 
+Part = Mapping[str, Any]
+"""A part of the twin."""
 FAN_POINTS = 100
 """A fan of more points is larger, not clearer."""
 INTERVALS = 14
@@ -30,46 +31,27 @@ RESIDUAL_LIMIT = 6.0
 """Residuals beyond are drawn at the edge."""
 
 
-@dataclass(frozen=True)
-class Band:
-    """A path known as a range: (n,) days, and its 5, 25, 75 and 95 % points (4, n)."""
-
-    days: Sequence[date]
-    points: Floats
-    unit: str
-    name: str
+def _column(rows: Sequence[Part], key: str) -> Floats:
+    return np.array([row[key] for row in rows], dtype=float)
 
 
-@dataclass(frozen=True)
-class Dots:
-    """Readings: (n,) times, values and which of them are odd; a name and (n,) rows if shown."""
+def _ranges(by_day: Sequence[Part], most: int) -> Floats:
+    """Noons, and 5, 25, 75 and 95 % points, (5, n), of at most `most` days."""
+    days = [by_day[i] for i in canvas.evenly_picked(len(by_day), most)]
+    noons = canvas.noons([day["date"] for day in days])
+    return np.array([noons, *(_column(days, q) for q in ("q05", "q25", "q75", "q95"))])
 
-    times: Sequence[datetime]
-    values: Floats
-    odd: NDArray[np.bool_]
-    name: str = ""
-    rows: Sequence[int] = ()
+
+def _times(readings: Sequence[Part]) -> Floats:
+    times = [datetime.fromisoformat(reading["time"]) for reading in readings]
+    return np.array(date2num(times) if times else [], dtype=float)
 
 
 @styled
-def draw_needed_flow(
-    dots: Floats,
-    low: float,
-    high: float,
-    set_to: float,
-    current: float | None,
-    *,
-    planned: bool = False,
-) -> Figure:
-    """F1: quantile dotplot of the needed flow, mL/h.
-
-    Args:
-        dots: (20,) equally likely values, ascending.
-        low, high: the recommended range.
-        set_to: the setting.
-        current: the pump's present setting, None where there is none.
-        planned: the tank has no reactor yet.
-    """
+def draw_needed_flow(flow: Part) -> Figure:
+    """F1: quantile dotplot of the needed flow, mL/h. `flow` holds a setting."""
+    dots, current, setting = np.array(flow["needed_dots"]), flow["current"], flow["recommended"]
+    low, high, set_to = setting["low"], setting["high"], setting["set_to"]
     height = 2.7
     figure = Figure(figsize=(WIDTH_IN, height))
     axes = figure.add_axes((0.05, 0.24, 0.9, 0.60))
@@ -93,7 +75,7 @@ def draw_needed_flow(
     axes.axvline(high, color=BLUE, lw=1)
     axes.plot([set_to], [0], marker="^", ms=11, color=GREEN, clip_on=False, zorder=5)
     axes.axvline(set_to, color=GREEN, lw=1.6)
-    canvas.label_above(axes, set_to, "plan" if planned else "set to", GREEN)
+    canvas.label_above(axes, set_to, "plan" if flow["planned"] else "set to", GREEN)
     if current is not None:
         shown = min(max(current, left), right)
         arrow = "" if shown == current else (" ←" if current < left else " →")
@@ -117,63 +99,66 @@ def _dotplot_limits(
 
 
 @styled
-def draw_uptake(bands: Sequence[Band]) -> Figure:
-    """F2: daily uptake on some days, thin 90 % and thick 50 % lines; a panel for each band."""
-    figure = Figure(figsize=(WIDTH_IN, 0.7 + 1.65 * len(bands)), layout="constrained")
-    panels = np.atleast_1d(figure.subplots(len(bands), 1, sharex=True))
-    marks = [(BLUE, "o"), (GREEN, "s")]
-    for axes, band, (colour, marker) in zip(panels, bands, marks, strict=False):
-        pick = canvas.evenly_picked(len(band.days), INTERVALS)
-        x = canvas.noons([band.days[i] for i in pick])
-        q05, q25, q75, q95 = band.points[:, pick]
+def draw_uptake(uptake: Part) -> Figure:
+    """F2: daily uptake on some days, thin 90 % and thick 50 % lines; a panel for each element."""
+    figure = Figure(figsize=(WIDTH_IN, 4.0), layout="constrained")
+    panels = figure.subplots(2, 1, sharex=True)
+    calcium = "Calcium" if uptake["calcium"]["tested"] else "Calcium (from alkalinity)"
+    looks = [("alkalinity", "Alkalinity", BLUE, "o"), ("calcium", calcium, GREEN, "s")]
+    for axes, (key, name, colour, marker) in zip(panels, looks, strict=True):
+        x, q05, q25, q75, q95 = _ranges(uptake[key]["by_day"], INTERVALS)
         axes.vlines(x, q05, q95, color=colour, lw=1.3)
         axes.vlines(x, q25, q75, color=colour, lw=4.5)
         axes.plot(x, 0.5 * (q25 + q75), marker, color=colour, ms=6.5, mec=colour)
         axes.set_ylim(*_with_room(min(q05.min(), 0.0), q95.max()))
-        axes.set_title(band.name, loc="left", fontsize=11)
-        canvas.height_axis(axes, band.unit, 4)
+        axes.set_title(name, loc="left", fontsize=11)
+        canvas.height_axis(axes, uptake[key]["unit"], 4)
     canvas.date_axis(panels[-1])
     return figure
 
 
 @styled
-def draw_level(band: Band, dots: Dots, target: tuple[float, float] | None) -> Figure:
+def draw_level(level: Part, readings: Sequence[Part], target: Part | None) -> Figure:
     """F3, F4: the level as a fan (50 and 90 %), kit readings as dots, the target band dashed.
 
-    The fan is for the true daily mean, not for the next kit reading.
+    The fan is for the true daily mean, not for the next kit reading. `readings` are in the unit of
+    `level`.
     """
     figure, axes = canvas.panel(2.9)
-    q05, q95 = _fan(axes, band)
-    when = date2num(list(dots.times)) if len(dots.times) else np.empty(0)
-    low, high = _view(q05, q95, dots.values, target)
-    shown = np.clip(dots.values, low, high)
-    fine, odd = ~dots.odd, dots.odd
-    axes.plot(when[fine], shown[fine], "o", color=INK, ms=4, label="reading")
+    edges = _fan(axes, level["by_day"])
+    when, values = _times(readings), _column(readings, "value")
+    low, high = _view([*edges, *np.quantile(values, [0.03, 0.97])] if readings else edges, target)
+    shown = np.clip(values, low, high)
+    odd = np.array([reading["odd"] for reading in readings], dtype=bool)
+    axes.plot(when[~odd], shown[~odd], "o", color=INK, ms=4, label="reading")
     if odd.any():
         cross: dict[str, Any] = {"color": VERMILLION, "ms": 9, "mew": 2.2, "clip_on": False}
         axes.plot(when[odd], shown[odd], "x", label="odd reading", **cross)
-    if target is not None:
-        _target_lines(axes, target)
-    axes.set_ylim(low, high)
-    _finish_level(figure, axes, band.unit)
+    _target_lines(axes, target)
+    _finish_level(figure, axes, level["unit"], (low, high))
     return figure
 
 
 @styled
-def draw_forecast(band: Band, target: tuple[float, float], retests: Sequence[date]) -> Figure:
+def draw_forecast(plan: Part, target: Part, retests: Sequence[str]) -> Figure:
     """F8: the level to come as a fan without a middle line, the band dashed, retests below."""
     figure, axes = canvas.panel(2.9)
-    q05, q95 = _fan(axes, band)
+    low, high = _view(_fan(axes, plan["levels"]), target)
     _target_lines(axes, target)
-    low, high = _view(q05, q95, np.empty(0), target)
-    axes.set_ylim(low, high)
     mark: dict[str, Any] = {"color": INK, "ms": 7, "clip_on": False, "zorder": 5}
     axes.plot(canvas.noons(retests), np.full(len(retests), low), "^", label="retest", **mark)
-    _finish_level(figure, axes, band.unit)
+    _finish_level(figure, axes, plan["unit"], (low, high))
     return figure
 
 
-def _finish_level(figure: Figure, axes: Axes, unit: str) -> None:
+def _target_lines(axes: Axes, target: Part | None) -> None:
+    if target is not None:
+        for edge, label in (("low", "your band"), ("high", None)):
+            axes.axhline(target[edge], color=GREEN, lw=1.4, ls=(0, (5, 3)), label=label)
+
+
+def _finish_level(figure: Figure, axes: Axes, unit: str, view: tuple[float, float]) -> None:
+    axes.set_ylim(*view)
     canvas.height_axis(axes, unit, 5)
     canvas.date_axis(axes)
     canvas.legend_below(figure, 3, handlelength=1.6, columnspacing=1.2)
@@ -188,29 +173,18 @@ RATIOS = (
 
 
 @styled
-def draw_chamber(
-    ph: Floats,
-    flow_ml_h: Floats,
-    supply_over_need: Floats,
-    region: tuple[float, float] | None,
-    present: tuple[float, float | None] | None,
-) -> Figure:
-    """F9: which pairs of chamber pH and flow supply what is taken up.
-
-    Args:
-        ph: (p,) rising.
-        flow_ml_h: (f,) rising.
-        supply_over_need: (p, f).
-        region: pH range to work in, shaded; None where there is none.
-        present: chamber pH now, and flow now (None where no pump runs); None where the pH is not
-            known.
-    """
+def draw_chamber(chamber: Part, flow_now_ml_h: float | None) -> Figure:
+    """F9: which pairs of chamber pH and flow supply what is taken up."""
+    ph, flow_ml_h, supply_over_need = (
+        np.array(chamber[key], dtype=float)
+        for key in ("ph_axis", "flow_axis_ml_h", "supply_over_need")
+    )
     figure, axes = canvas.panel(3.5)
     axes.set_yscale("log")
     axes.set(xlim=(ph[0], ph[-1]), ylim=(flow_ml_h[0], flow_ml_h[-1]))
-    if region is not None:
+    if chamber["region"] is not None:
         # One pH alone would leave no width to shade.
-        low, high = region[0] - 0.01, region[1] + 0.01
+        low, high = chamber["region"]["low"] - 0.01, chamber["region"]["high"] + 0.01
         axes.axvspan(low, high, color=GREEN, alpha=0.18, lw=0, label="where to work")
         for edge in (low, high):
             axes.axvline(edge, color=GREEN, lw=1)
@@ -218,8 +192,8 @@ def draw_chamber(
         look: dict[str, Any] = {"colors": [colour], "linestyles": [dash], "linewidths": [width]}
         axes.contour(ph, flow_ml_h, supply_over_need.T, [ratio], **look)
         axes.plot([], [], color=colour, ls=dash, lw=1.8, label=name)
-    if present is not None:
-        at_ph, at_flow = present
+    at_ph, at_flow = chamber["present_ph"], flow_now_ml_h
+    if chamber["ph_known"]:
         if at_flow is not None and flow_ml_h[0] <= at_flow <= flow_ml_h[-1]:
             axes.plot([at_ph], [at_flow], "D", color=INK, ms=8, label="now", zorder=5)
         else:
@@ -235,7 +209,7 @@ def draw_chamber(
 
 
 @styled
-def draw_residuals(groups: Sequence[Dots]) -> Figure:
+def draw_residuals(groups: Mapping[str, Sequence[Part]]) -> Figure:
     """F7: each reading less what was expected, in kit errors; odd ones carry their row number.
 
     The n-th group has the n-th look; an empty group keeps its place but is not shown.
@@ -246,18 +220,18 @@ def draw_residuals(groups: Sequence[Dots]) -> Figure:
         axes.axhline(edge, color=INK, lw=0.8, ls=(0, (4, 3)))
     axes.axhline(0, color=INK, lw=0.8)
     looks = [(BLUE, "o"), (GREEN, "s"), (VERMILLION, "^"), (INK, "D")]
-    for group, (colour, marker) in zip(groups, looks, strict=False):
-        if not len(group.values):
+    for (name, readings), (colour, marker) in zip(groups.items(), looks, strict=False):
+        if not readings:
             continue
-        when = date2num(list(group.times))
-        shown = np.clip(group.values, -RESIDUAL_LIMIT, RESIDUAL_LIMIT)
-        axes.plot(when, shown, marker, color=colour, ms=4.5, label=group.name, clip_on=False)
+        when, values = _times(readings), _column(readings, "off_by_kit_errors")
+        shown = np.clip(values, -RESIDUAL_LIMIT, RESIDUAL_LIMIT)
+        axes.plot(when, shown, marker, color=colour, ms=4.5, label=name, clip_on=False)
         middle = 0.5 * (axes.get_xlim()[0] + axes.get_xlim()[1])
-        for i in np.flatnonzero(group.odd)[:8]:
-            beyond = abs(group.values[i]) > RESIDUAL_LIMIT
+        for i in [i for i, reading in enumerate(readings) if reading["odd"]][:8]:
+            beyond = abs(values[i]) > RESIDUAL_LIMIT
             right = when[i] < middle
             axes.annotate(
-                f"row {group.rows[i]}" + (" (off scale)" if beyond else ""),
+                f"row {readings[i]['row']}" + (" (off scale)" if beyond else ""),
                 (when[i], shown[i]),
                 xytext=(6 if right else -6, 0),
                 textcoords="offset points",
@@ -274,16 +248,10 @@ def draw_residuals(groups: Sequence[Dots]) -> Figure:
 
 
 @styled
-def draw_next_tests(
-    labels: Sequence[str], middle: Floats, low: Floats, high: Floats, now: float
-) -> Figure:
-    """F5: expected width of the flow range after each test, its spread, and the width now.
-
-    Args:
-        labels: (n) what is done, best first.
-        middle, low, high: (n,) expected width and its 9-in-10 spread, mL/h.
-        now: the width now.
-    """
+def draw_next_tests(labels: Sequence[str], tests: Sequence[Part]) -> Figure:
+    """F5: expected width of the flow range after each test, its spread, and the width now."""
+    middle, low, high = (_column(tests, f"expected_width{q}") for q in ("", "_q05", "_q95"))
+    now = tests[0]["width_now"]
     figure, axes, rows = _row_panel(labels)
     axes.hlines(rows - 0.12, low, high, color=BLUE, lw=3)
     axes.plot(middle, rows - 0.12, "o", color=BLUE, ms=8)
@@ -295,14 +263,10 @@ def draw_next_tests(
 
 
 @styled
-def draw_hangs_on(labels: Sequence[str], at_low: Floats, at_high: Floats, middle: float) -> Figure:
-    """F6: how far the needed flow goes with each unknown.
-
-    Args:
-        labels: (n) unknowns, the widest first.
-        at_low, at_high: (n,) needed flow where the unknown is low and where it is high, mL/h.
-        middle: needed flow as things stand.
-    """
+def draw_hangs_on(unknowns: Sequence[Part], middle: float) -> Figure:
+    """F6: how far the needed flow goes with each unknown, the widest first, from its `middle`."""
+    labels = [one["unknown"] for one in unknowns]
+    at_low, at_high = _column(unknowns, "at_low"), _column(unknowns, "at_high")
     figure, axes, rows = _row_panel(labels)
     left, right = np.minimum(at_low, at_high), np.maximum(at_low, at_high)
     axes.hlines(rows - 0.14, left, right, color=BLUE, lw=5)
@@ -331,22 +295,15 @@ def _label_rows(axes: Axes, rows: NDArray[np.int64], labels: Sequence[str], x_la
     canvas.no_height_axis(axes, x_label)
 
 
-def _fan(axes: Axes, band: Band) -> tuple[Floats, Floats]:
-    """Draw a band; its lower and upper edge come back."""
-    pick = canvas.evenly_picked(len(band.days), FAN_POINTS)
-    x = canvas.noons([band.days[i] for i in pick])
-    q05, q25, q75, q95 = band.points[:, pick]
+def _fan(axes: Axes, by_day: Sequence[Part]) -> list[float]:
+    """Draw a path known as ranges; its lowest and highest point come back."""
+    x, q05, q25, q75, q95 = _ranges(by_day, FAN_POINTS)
     # Edge lines, because faint fills alone miss 3:1 contrast.
     axes.fill_between(x, q05, q95, color=BLUE, alpha=0.16, lw=0)
     axes.fill_between(x, q25, q75, color=BLUE, alpha=0.30, lw=0, label="true level, 50 %")
     axes.plot(x, q05, color=BLUE, lw=1, label="90 %")
     axes.plot(x, q95, color=BLUE, lw=1)
-    return q05, q95
-
-
-def _target_lines(axes: Axes, target: tuple[float, float]) -> None:
-    for edge, label in zip(target, ("your band", None), strict=True):
-        axes.axhline(edge, color=GREEN, lw=1.4, ls=(0, (5, 3)), label=label)
+    return [float(np.min(q05)), float(np.max(q95))]
 
 
 def _with_room(low: float, high: float) -> tuple[float, float]:
@@ -354,13 +311,9 @@ def _with_room(low: float, high: float) -> tuple[float, float]:
     return (low - room if low < 0 else low), high + room
 
 
-def _view(
-    q05: Floats, q95: Floats, values: Floats, target: tuple[float, float] | None
-) -> tuple[float, float]:
-    """Limits that show the fan, the band and nearly all readings: one slip must not squash them."""
-    edges = [float(np.min(q05)), float(np.max(q95)), *(target or ())]
-    if len(values):
-        edges += list(np.quantile(values, [0.03, 0.97]))
+def _view(edges: Sequence[float], target: Part | None) -> tuple[float, float]:
+    """Limits with room: one slip among the readings must not squash fan and band."""
+    edges = [*edges, target["low"], target["high"]] if target else edges
     low, high = float(min(edges)), float(max(edges))
     room = 0.08 * (high - low) or 1.0
     return low - room, high + room

@@ -8,7 +8,7 @@ from typing import Any
 
 from markupsafe import Markup
 
-from reports.blocks import Block, Fineness, Numbers, Section, Text, say
+from reports.blocks import Block, Numbers, Section, say
 
 
 class Report(Numbers):
@@ -75,13 +75,6 @@ class Report(Numbers):
             say("alkalinity stays within the band on each of the next {} days", days),
             say("alkalinity is outside the band on at least one of the next {} days", days),
         )
-
-    def estimate(
-        self, name: Text, path: str, unit: str, fine: Fineness | None = None
-    ) -> list[Text]:
-        """A row of a table: name, middle, 9-in-10 range, unit."""
-        fine = unit if fine is None else fine
-        return [name, self.middle(path, fine), self.span(path, fine), unit]
 
     def all_words(self, path: str) -> list[Markup]:
         """Every sentence of the list at `path`."""

@@ -62,9 +62,9 @@ def _warnings(n: Report) -> Iterator[Text]:
 
 def _slowly(n: Report) -> Text:
     rise = "/tank/targets/alkalinity/max_rise_per_day"
-    limit = say("common practice is a rise of at most {} dKH a day", USUAL_RISE_DKH)
+    limit: Text = f"common practice is a rise of at most {USUAL_RISE_DKH} dKH a day"
     if n.get(rise) is not None:
-        limit = say("your limit is a rise of {} {} a day", n(rise, n.unit), n.unit)
+        limit = n.say("your limit is a rise of {rise:{unit}} {unit} a day", rise=rise, unit=n.unit)
     how = (
         "Keep to the dated steps and to each retest"
         if n.steps

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Any
 
 from markupsafe import Markup
 
-from reports.blocks import Block, Items, Prose, Table, Text, decimals_of, moment, para, say
+from reports.blocks import Block, Items, Prose, Table, Text, decimals_of, moment, say
 from reports.figures import captions
 from reports.page.report import Report, section
 
@@ -23,17 +23,15 @@ def chamber_section(n: Report) -> Iterator[Block]:
 
 def _odd_effluents(n: Report) -> Iterator[Block]:
     """Effluent readings that chemistry cannot give: of each kind the newest, with what to do."""
-    odd = n.get("/chamber/odd_effluents")
     items: list[Text] = []
-    for *others, newest in _grouped([_advice_of(one) for one in odd]):
-        rows = Markup(", ").join(n.whole(f"/chamber/odd_effluents/{i}/row") for i in others)
+    for *others, (at, newest) in _grouped(n.each("/chamber/odd_effluents"), _advice_of):
+        rows = Markup(", ").join(n.whole(f"{other}/row") for other, _ in others)
         items.append(
-            say(
-                "<strong>Row {}, {}.</strong> {}{}",
-                n.whole(f"/chamber/odd_effluents/{newest}/row"),
-                moment(odd[newest]["time"]),
-                n.words(f"/chamber/odd_effluents/{newest}/remark"),
-                say(" Likewise in row {}.", rows) if others else "",
+            n.say(
+                "<strong>Row {at/row}, {time}.</strong> {at/remark:words}{others}",
+                at=at,
+                time=moment(newest["time"]),
+                others=say(" Likewise in row {}.", rows) if others else "",
             )
         )
     if items:
@@ -45,12 +43,14 @@ def _advice_of(odd_effluent: dict[str, Any]) -> str:
     return str(odd_effluent["remark"].split(". ", 1)[-1])
 
 
-def _grouped(keys: list[str]) -> list[list[int]]:
-    """Places of equal keys together, in order of their first."""
-    places: dict[str, list[int]] = {}
-    for i, key in enumerate(keys):
-        places.setdefault(key, []).append(i)
-    return list(places.values())
+def _grouped(
+    items: list[tuple[str, Any]], key: Callable[[Any], str]
+) -> list[list[tuple[str, Any]]]:
+    """Items of one key together, in order of their first."""
+    groups: dict[str, list[tuple[str, Any]]] = {}
+    for at, item in items:
+        groups.setdefault(key(item), []).append((at, item))
+    return list(groups.values())
 
 
 def _trade(n: Report) -> Iterator[Block]:
@@ -70,29 +70,34 @@ def _trade(n: Report) -> Iterator[Block]:
         yield _points(n)
         yield from _point_cautions(n)
     if n.get("/chamber/second") is not None:
-        yield _second_words(n)
+        yield n.para(
+            "A second chamber without gas would at most raise the effluent from "
+            "{at/effluent_alkalinity/0:{fine}} to {at/effluent_alkalinity/1:{fine}} {unit} and "
+            "from pH {at/effluent_ph/0:NBS} to {at/effluent_ph/1:NBS}, and save "
+            "{at/co2_saved_share:share} of the CO2.",
+            at="/chamber/second",
+            fine=_coarser(n),
+            unit=n.unit,
+        )
 
 
 def _what_to_set(n: Report) -> Markup:
     region = n.get("/chamber/region")
     if region is None:
         return n.words("/chamber/reasons/0")
-    suggested = n("/chamber/region/suggested", "NBS")
-    if not n.get("/chamber/ph_known"):
-        action = say("Set the chamber to pH {}.", suggested)
-    elif region["keep_present"]:
-        action = say("Keep the chamber at pH {}.", suggested)
-    else:
-        present = n("/chamber/present_ph", "NBS")
-        action = say("Set the chamber to pH {}; it is at {}.", suggested, present)
-    return say(
-        "{} From pH {} to {} the CO2 used, all of which the tank must pass on to the air, is near "
-        "its least, {} g a day{}.",
-        action,
-        n("/chamber/region/low", "NBS"),
-        n("/chamber/region/high", "NBS"),
-        n("/chamber/least_co2_g_per_day", "g/day"),
-        ", and the pump can give the needed flow" if n.get("/tank/pump") else "",
+    do, now = "Set the chamber to", Markup("")
+    if n.get("/chamber/ph_known"):
+        if region["keep_present"]:
+            do = "Keep the chamber at"
+        else:
+            now = n.say("; it is at {/chamber/present_ph:NBS}")
+    return n.say(
+        "{do} pH {/chamber/region/suggested:NBS}{now}. From pH {/chamber/region/low:NBS} to "
+        "{/chamber/region/high:NBS} the CO2 used, all of which the tank must pass on to the air, "
+        "is near its least, {/chamber/least_co2_g_per_day:g/day} g a day{pump}.",
+        do=do,
+        now=now,
+        pump=", and the pump can give the needed flow" if n.get("/tank/pump") else "",
     )
 
 
@@ -100,25 +105,21 @@ def _points(n: Report) -> Table:
     head = ["pH", "Flow, mL/h", f"Effluent, {n.unit}", "CO2, g/day", "Pump can, in 100"]
     shown = len(head) if n.get("/tank/pump") else len(head) - 1
 
-    def row(path: str, point: dict[str, Any]) -> list[Text]:
+    def row(at: str, point: dict[str, Any]) -> list[Text]:
         now = " (now)" if point["is_present"] and n.get("/chamber/ph_known") else ""
-        ph = say("{}{}", n(f"{path}/chamber_ph", "NBS"), now)
+        cells = (
+            "{at/needed_ml_h/q05:flow} to {at/needed_ml_h/q95:flow} | "
+            "{at/effluent_alkalinity:middle {fine}} | {at/co2_g_per_day:middle g/day} | "
+            "{at/inside_probability:odds}"
+        )
         if point["needed_ml_h"] is None:
-            return [ph, "hardly dissolves", "", "", ""]
-        low, high = (n.flow(f"{path}/needed_ml_h/{q}") for q in ("q05", "q95"))
-        return [
-            ph,
-            say("{} to {}", low, high),
-            n.middle(f"{path}/effluent_alkalinity", _coarser(n)),
-            n.middle(f"{path}/co2_g_per_day", "g/day"),
-            n.odds(f"{path}/inside_probability"),
-        ]
+            cells = "hardly dissolves |  |  | "
+        return n.row("{at/chamber_ph:NBS}{now} | " + cells, at=at, now=now, fine=_coarser(n))
 
-    points = enumerate(n.get("/chamber/points"))
     return Table(
         "The same load at other chamber pH (flow: 9-in-10 range)",
         head[:shown],
-        [row(f"/chamber/points/{i}", point)[:shown] for i, point in points],
+        [row(at, point)[:shown] for at, point in n.each("/chamber/points")],
         range(1, shown),
     )
 
@@ -130,28 +131,14 @@ def _coarser(n: Report) -> int:
 
 def _point_cautions(n: Report) -> Iterator[Block]:
     """Each caution once, with the pH values it holds for."""
-    said = [
-        (caution, i, j)
-        for i, point in enumerate(n.get("/chamber/points"))
+    cautions = [
+        (f"{at}/cautions/{j}", (caution, n(f"{at}/chamber_ph", "NBS")))
+        for at, point in n.each("/chamber/points")
         for j, caution in enumerate(point["cautions"])
     ]
-    items: list[Text] = []
-    for group in _grouped([caution for caution, _, _ in said]):
-        _, i, j = said[group[0]]
-        at = (n(f"/chamber/points/{said[k][1]}/chamber_ph", "NBS") for k in group)
-        caution = n.words(f"/chamber/points/{i}/cautions/{j}")
-        items.append(say("pH {}: {}", Markup(", ").join(at), caution))
+    items: list[Text] = [
+        say("pH {}: {}", Markup(", ").join(ph for _, (_, ph) in group), n.words(group[0][0]))
+        for group in _grouped(cautions, lambda one: str(one[0]))
+    ]
     if items:
         yield Items(items)
-
-
-def _second_words(n: Report) -> Prose:
-    path = "/chamber/second"
-    return para(
-        "A second chamber without gas would at most raise the effluent from {} to {} {} and from "
-        "pH {} to {}, and save {} of the CO2.",
-        *(n(f"{path}/effluent_alkalinity/{i}", _coarser(n)) for i in (0, 1)),
-        n.unit,
-        *(n(f"{path}/effluent_ph/{i}", "NBS") for i in (0, 1)),
-        n.share(f"{path}/co2_saved_share"),
-    )

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from markupsafe import Markup
 
-from reports.blocks import Block, Prose, Table, Text, day, para, say, short_day
+from reports.blocks import Block, Prose, Table, Text, day, say, short_day
 from reports.figures import captions
 from reports.page.report import Report, section
 from reports.page.sections.retest_rule import PLAN, dose_rate, dose_rates, rule_blocks
@@ -25,14 +25,28 @@ def change_over_section(n: Report) -> Iterator[Block]:
     """Dated steps, the rule that one titration decides, and how sure the plan is."""
     if not n.steps:
         return
-    later = " To begin on a later day, run the report again first." if n.planned else ""
-    yield para("{} {}{}", first_settings(n), n.words(f"{PLAN}/reason"), later, style="lead")
-    yield from _surer(n)
+    yield n.para(
+        "{first} {/change_over_plan/reason:words}{later}",
+        "lead",
+        first=first_settings(n),
+        later=" To begin on a later day, run the report again first." if n.planned else "",
+    )
+    if n.get(f"{PLAN}/remedy"):
+        yield _surer(n)
     yield _settings(n)
     yield from rule_blocks(n)
     yield Prose(Markup(" ").join(_chances(n)))
     yield captions.change_over_picture(n)
-    yield from _self_regulation(n)
+    if n.get(f"{PLAN}/self_regulation_days") is not None:
+        yield n.para(
+            "At the final flow the tank evens itself out: a departure shrinks by two thirds in "
+            "about {days:middle 0} days ({days:span 0}). That is its water volume over the flow, "
+            "allowing for an effluent that weakens as the flow rises. So the full effect of a "
+            "change shows only after that time; that is why the change since the last retest "
+            "counts as well.",
+            "aside",
+            days=f"{PLAN}/self_regulation_days",
+        )
 
 
 def first_settings(n: Report) -> Markup:
@@ -48,7 +62,7 @@ def pump_and_dosing(n: Report) -> Markup:
     dosing = _first_dosing(n) if any(first["dose_rates"].values()) or not goes_on else ""
     pump: Text = "turn the pump off" if n.get("/flow/current") else "leave the pump off"
     if first["flow_ml_h"]:
-        pump = say("set the pump to {} mL/h", n.flow("/change_over/0/flow_ml_h"))
+        pump = n.say("set the pump to {/change_over/0/flow_ml_h:flow} mL/h")
     return say("{}{}", pump, say(" and {}", dosing) if dosing else "")
 
 
@@ -66,20 +80,15 @@ def changed_dosing(n: Report) -> Markup:
     return _first_dosing(n) if today and today["dosing_changes"] else Markup("")
 
 
-def _surer(n: Report) -> Iterator[Block]:
-    if not n.get(f"{PLAN}/remedy"):
-        return
-    then = Markup("")
-    if n.get(f"{PLAN}/remedy_probability") is not None:
-        then = say(
-            " (the chance below would rise from {} to about {} in 100)",
-            n.odds(f"{PLAN}/probability"),
-            n.odds(f"{PLAN}/remedy_probability"),
-        )
-    yield para(
-        "<strong>This plan is not sure enough yet.</strong> To make it surer, {}{}.",
-        n.words(f"{PLAN}/remedy"),
-        then,
+def _surer(n: Report) -> Prose:
+    rise = n.get(f"{PLAN}/remedy_probability") is not None and n.say(
+        " (the chance below would rise from {/change_over_plan/probability:odds} to about "
+        "{/change_over_plan/remedy_probability:odds} in 100)"
+    )
+    return n.para(
+        "<strong>This plan is not sure enough yet.</strong> To make it surer, "
+        "{/change_over_plan/remedy:words}{rise}.",
+        rise=rise or "",
     )
 
 
@@ -88,20 +97,19 @@ def _settings(n: Report) -> Table:
     steps = n.get("/change_over")
     names = list(steps[0]["dose_rates"])
     main = n.get(f"{PLAN}/steering/of")
-    takes = main is not None and any(step["takes"][main] for step in steps)
-
-    def row(path: str, from_day: str) -> list[Text]:
-        return [
-            short_day(from_day),
+    takes = [main] if main is not None and any(step["takes"][main] for step in steps) else []
+    rows: list[list[Text]] = [
+        [
+            short_day(step["date"]),
             n.flow(f"{path}/flow_ml_h"),
-            *((dose_rate(n, f"{path}/takes", main),) if takes else ()),
+            *(dose_rate(n, f"{path}/takes", name) for name in takes),
             *(dose_rate(n, f"{path}/dose_rates", name) for name in names),
             n.span(f"{path}/alkalinity", n.unit),
         ]
-
+        for path, step in n.each("/change_over")
+    ]
     doses = (say("{}, mL/day", user_text(name)) for name in names)
-    takes_over = ("Takes over",) if takes else ()
-    head = ["From", "Pump, mL/h", *takes_over, *doses, f"Then, {n.unit}"]
+    head = ["From", "Pump, mL/h", *("Takes over" for _ in takes), *doses, f"Then, {n.unit}"]
     return Table(
         say(
             "What to set if all goes as expected{}, and the true alkalinity to expect at the "
@@ -109,7 +117,7 @@ def _settings(n: Report) -> Table:
             say(", what the pump takes over of {}", user_text(main)) if takes else "",
         ),
         head,
-        [row(f"/change_over/{i}", step["date"]) for i, step in enumerate(steps)],
+        rows,
         # The range is left to wrap on a narrow screen.
         range(1, len(head) - 1),
         compact=True,
@@ -118,11 +126,11 @@ def _settings(n: Report) -> Table:
 
 def plan_chance(n: Report) -> Markup:
     """ "likely (78 in 100) that …" for the plan with its rule."""
-    limit = say(
-        "{} {} a day{}",
-        n(f"{PLAN}/rise_limit", n.unit),
-        n.unit,
-        "" if n.get(f"{PLAN}/rise_limit_stated") else " (common practice, no source)",
+    stated = n.get(f"{PLAN}/rise_limit_stated")
+    limit = n.say(
+        "{/change_over_plan/rise_limit:{unit}} {unit} a day{source}",
+        unit=n.unit,
+        source="" if stated else " (common practice, no source)",
     )
     return n.chance(
         f"{PLAN}/probability",
@@ -132,36 +140,20 @@ def plan_chance(n: Report) -> Markup:
 
 
 def _chances(n: Report) -> Iterator[Markup]:
-    yield say(
-        "Over the first {} days it is {}{}. About {} of the days are good ones.",
-        n.whole(f"{PLAN}/judged_days"),
-        plan_chance(n),
-        " (the band counts once the first step has brought the level back)"
-        if n.get(f"{PLAN}/corrects")
-        else "",
-        n.share(f"{PLAN}/good_days_share"),
+    back = " (the band counts once the first step has brought the level back)"
+    yield n.say(
+        "Over the first {/change_over_plan/judged_days} days it is {chance}{back}. About "
+        "{/change_over_plan/good_days_share:share} of the days are good ones.",
+        chance=plan_chance(n),
+        back=back if n.get(f"{PLAN}/corrects") else "",
     )
     if n.get(f"{PLAN}/left_dosed_share") is not None:
-        yield say(
-            "By then about {} of the load is still dosed, if retests hold the pump as often as is "
-            "to be expected.",
-            n.share(f"{PLAN}/left_dosed_share"),
+        yield n.say(
+            "By then about {/change_over_plan/left_dosed_share:share} of the load is still dosed, "
+            "if retests hold the pump as often as is to be expected."
         )
-    yield say(
-        "Changing all overnight and then waiting works in {} of 100 cases; these steps in {}.",
-        n.odds(f"{PLAN}/overnight_probability"),
-        n.odds(f"{PLAN}/probability"),
+    yield n.say(
+        "Changing all overnight and then waiting works in "
+        "{/change_over_plan/overnight_probability:odds} of 100 cases; these steps in "
+        "{/change_over_plan/probability:odds}."
     )
-
-
-def _self_regulation(n: Report) -> Iterator[Block]:
-    if n.get(f"{PLAN}/self_regulation_days") is not None:
-        yield para(
-            "At the final flow the tank evens itself out: a departure shrinks by two thirds in "
-            "about {} days ({}). That is its water volume over the flow, allowing for an "
-            "effluent that weakens as the flow rises. So the full effect of a change shows only "
-            "after that time; that is why the change since the last retest counts as well.",
-            n.middle(f"{PLAN}/self_regulation_days", 0),
-            n.span(f"{PLAN}/self_regulation_days", 0),
-            style="aside",
-        )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from reports.blocks import Block, Prose, Table, para, pointer
+from reports.blocks import Block, Prose, Table, pointer
 from reports.figures import captions
 from reports.page.report import Report, section
 from reports.page.sections.next_tests import TRY_AGAIN
@@ -26,11 +26,11 @@ def narrowing_section(n: Report) -> Iterator[Block]:
     source, remedy = SOURCES[ranked[0]]
     if n.get("/flow_hangs_on"):
         yield captions.hangs_on_picture(n)
-    yield para(
-        "Most of what is left open comes from {} ({}). To narrow it, {}.",
-        source,
-        parts[ranked[0]],
-        remedy,
+    yield n.para(
+        "Most of what is left open comes from {source} ({part}). To narrow it, {remedy}.",
+        source=source,
+        part=parts[ranked[0]],
+        remedy=remedy,
     )
     offset = any(shares[name] < 0 for name in ranked)
     yield Table(

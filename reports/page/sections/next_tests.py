@@ -48,32 +48,29 @@ def next_test_lines(n: Numbers) -> list[Markup]:
         ]
     if max(one["narrowing_pct"] for one in n.get("/next_tests")) < n.get("/testing/useful_pct"):
         return [_nothing_helps(n)]
-    path = f"/next_tests/{_most_useful(n)}"
-    one = n.get(path)
-    line = say(
-        "Next: {}. It takes about {} minutes in all, would probably narrow the flow range from {} "
-        "to about {} mL/h (9-in-10: {} to {}), and raises the chance of holding the band by {} in "
-        "100.",
-        test_words(one),
-        *(n.whole(f"{path}/{key}") for key in ("minutes", "width_now", "expected_width")),
-        *(n.whole(f"{path}/expected_width_{q}") for q in ("q05", "q95")),
-        n.in_hundred(f"{path}/holding_gain"),
+    at = f"/next_tests/{_most_useful(n)}"
+    one = n.get(at)
+    line = n.say(
+        "Next: {test}. It takes about {at/minutes} minutes in all, would probably narrow the flow "
+        "range from {at/width_now} to about {at/expected_width} mL/h (9-in-10: "
+        "{at/expected_width_q05} to {at/expected_width_q95}), and raises the chance of holding the "
+        "band by {at/holding_gain:in_hundred} in 100.",
+        test=test_words(one),
+        at=at,
     )
-    risk = [say("<strong>Beware.</strong> {}", one["risk"])] if one["risk"] else []
-    return [line, *risk]
+    return [line, *([say("<strong>Beware.</strong> {}", one["risk"])] if one["risk"] else [])]
 
 
 def _nothing_helps(n: Numbers) -> Markup:
     """No test narrows the range: what is left open, and what would."""
     shares = n.get("/flow/variance_shares")
     main = max((name for name in shares if name in SOURCES), key=lambda name: shares[name])
-    return say(
-        "No test that can be run now narrows the flow range by as much as {} %. What is left open "
-        "comes mostly from {}; {}{}.",
-        n.whole("/testing/useful_pct"),
-        SOURCES[main][0],
-        "once the reactor runs, " if n.get("/flow/planned") else "",
-        SOURCES[main][1],
+    return n.say(
+        "No test that can be run now narrows the flow range by as much as {/testing/useful_pct} %. "
+        "What is left open comes mostly from {source}; {when}{remedy}.",
+        source=SOURCES[main][0],
+        when="once the reactor runs, " if n.get("/flow/planned") else "",
+        remedy=SOURCES[main][1],
     )
 
 
@@ -98,36 +95,38 @@ def test_words(one: dict[str, Any]) -> str:
     return f"test {label}" + ("" if one["repeats"] == 1 else f", {times(one['repeats'])}{each}")
 
 
+RANKING = {
+    "What to do": "{what}{tied}",
+    "Width of the flow range, mL/h": "{at/width_now} to {at/expected_width}",
+    "Narrower by, %": "{at/narrowing_pct} ± {at/narrowing_mc_error_pct:1}",
+    "Chance of holding the band, + in 100": "{at/holding_gain:in_hundred}",
+    "Minutes": "{at/minutes}",
+    "% per minute": "{at/narrowing_pct_per_minute:1}",
+    "Days": "{at/days}",
+    "Price": "{at/price:2}",
+}
+"""Columns of the table of tests, with what stands in each."""
+
+
 def _ranking(n: Report) -> Folded:
-    found = n.get("/next_tests")
-    columns = {
-        "What to do": lambda path, one: say(
-            "{}{}", test_words(one), " (as good)" if one["tied_with_previous"] else ""
-        ),
-        "Width of the flow range, mL/h": lambda path, one: say(
-            "{} to {}", n.whole(f"{path}/width_now"), n.whole(f"{path}/expected_width")
-        ),
-        "Narrower by, %": lambda path, one: say(
-            "{} ± {}", n.whole(f"{path}/narrowing_pct"), n(f"{path}/narrowing_mc_error_pct", 1)
-        ),
-        "Chance of holding the band, + in 100": lambda path, one: n.in_hundred(
-            f"{path}/holding_gain"
-        ),
-        "Minutes": lambda path, one: n.whole(f"{path}/minutes"),
-        "% per minute": lambda path, one: n(f"{path}/narrowing_pct_per_minute", 1),
-        "Days": lambda path, one: n.whole(f"{path}/days"),
-    }
-    if any(one["price"] is not None for one in found):
-        columns["Price"] = lambda path, one: n(f"{path}/price", 2)
+    found = n.each("/next_tests")
+    priced = any(one["price"] is not None for _, one in found)
+    columns = RANKING if priced else {key: cell for key, cell in RANKING.items() if key != "Price"}
+    rows = [
+        n.row(
+            " | ".join(columns.values()),
+            at=at,
+            what=test_words(one),
+            tied=" (as good)" if one["tied_with_previous"] else "",
+        )
+        for at, one in found
+    ]
     table = Table(
         "Every test, the one that narrows most first; “as good” means that it cannot be told from "
         "the line above. ± is the error of the computation",
         list(columns),
-        [
-            [cell(f"/next_tests/{i}", one) for cell in columns.values()]
-            for i, one in enumerate(found)
-        ],
-        range(1, 8),
+        rows,
+        range(1, len(RANKING)),
     )
     return Folded(say("All {} ways to test, ranked", len(found)), [table])
 
@@ -137,8 +136,7 @@ def _tests_to_come(n: Report) -> Iterator[Block]:
     if plan is None:
         return
     if not plan["tests"]:
-        minutes = n.whole("/testing/plan/minutes_per_week")
-        yield Prose(say("No test fits into {} minutes a week.", minutes))
+        yield n.para("No test fits into {/testing/plan/minutes_per_week} minutes a week.")
         return
     yield Table(
         "A plan for the next two weeks",
@@ -148,9 +146,9 @@ def _tests_to_come(n: Report) -> Iterator[Block]:
                 moment(test["time"]),
                 f"{'tank' if test['of'] == 'tank' else 'effluent'} {test['entry']}",
                 times(test["repeats"]),
-                n.whole(f"/testing/plan/tests/{i}/minutes"),
+                n.whole(f"{at}/minutes"),
             ]
-            for i, test in enumerate(plan["tests"])
+            for at, test in n.each("/testing/plan/tests")
         ],
         (3,),
     )
@@ -172,49 +170,43 @@ def plan_line(n: Numbers) -> Markup:
         if n.get("/change_over")
         else "The plan serves the setting: keep up your usual safety tests beside it."
     )
-    return say(
-        "It takes at most {} minutes a week and leaves the flow range at about {} % of what it "
-        "would be then without any test (± {}); as many minutes of evenly spaced tank alkalinity "
-        "tests leave {} %. {}",
-        n.whole("/testing/plan/minutes_per_week"),
-        n.whole("/testing/plan/width_pct"),
-        n("/testing/plan/width_mc_error_pct", 1),
-        n.whole("/testing/plan/evenly_spaced_width_pct"),
-        beside,
+    return n.say(
+        "It takes at most {/testing/plan/minutes_per_week} minutes a week and leaves the flow "
+        "range at about {/testing/plan/width_pct} % of what it would be then without any test (± "
+        "{/testing/plan/width_mc_error_pct:1}); as many minutes of evenly spaced tank alkalinity "
+        "tests leave {/testing/plan/evenly_spaced_width_pct} %. {beside}",
+        beside=beside,
     )
 
 
 def how_much_line(n: Numbers) -> Markup | None:
     """How many tests are enough, and what no test can beat."""
-    path = "/testing/how_much"
-    much = n.get(path)
+    much = n.get("/testing/how_much")
     if much is None:
         return None
-    enough = much["enough"]
+    enough, causes = much["enough"], much["floor_causes"]
     if enough is None:
-        most = n.whole(f"{path}/most_weighed")
-        verdict = say("Up to {} tests each still add to the chance of holding the band.", most)
+        verdict = (
+            "Up to {much/most_weighed} tests each still add to the chance of holding the band."
+        )
     elif enough == 0 and much["holding_now"] < HOLDS:
         out = n.get("/flow/level_in_band_probability") < 0.5
         first = ": the level has to be put right first" if out else ""
-        verdict = say("No test raises the chance of holding the band much{}.", first)
+        verdict = f"No test raises the chance of holding the band much{first}."
     elif enough == 0:
-        verdict = Markup("For holding the band the readings so far are enough.")
+        verdict = "For holding the band the readings so far are enough."
     else:
-        verdict = say(
-            "For holding the band, {} well-chosen tests are enough: more add less than 1 in 100.",
-            n.whole(f"{path}/enough"),
+        verdict = (
+            "For holding the band, {much/enough} well-chosen tests are enough: more add less than "
+            "1 in 100."
         )
-    causes = much["floor_causes"]
-    return say(
-        "{} No number of tank tests in the next two weeks narrows the range below about {} "
-        "mL/h ({} % of now); what sets that floor is mostly {}. If everything about today "
-        "were known, the chance of holding the band would be {} in 100 higher.",
-        verdict,
-        n.whole(f"{path}/floor"),
-        n.whole(f"{path}/floor_pct"),
-        max(causes, key=lambda name: causes[name]),
-        n.in_hundred(f"{path}/holding_gain_if_all_were_known"),
+    return n.say(
+        verdict + " No number of tank tests in the next two weeks narrows the range below about "
+        "{much/floor} mL/h ({much/floor_pct} % of now); what sets that floor is mostly {cause}. If "
+        "everything about today were known, the chance of holding the band would be "
+        "{much/holding_gain_if_all_were_known:in_hundred} in 100 higher.",
+        much="/testing/how_much",
+        cause=max(causes, key=lambda name: causes[name]),
     )
 
 

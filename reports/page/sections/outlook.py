@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from markupsafe import Markup
 
-from reports.blocks import Block, Prose, Table, Text, para, say
+from reports.blocks import Block, Prose, Table, Text, say
 from reports.page.report import Report, section
 
 AHEAD = {"1": "one month", "3": "three months", "6": "six months"}
@@ -32,11 +32,10 @@ def outlook_section(n: Report) -> Iterator[Block]:
         (1, 2),
     )
     if n.get("/outlook/routine") is not None:
-        yield para(
-            "This counts on water changes of {} L every {} days, as in the log.",
-            n.whole("/outlook/routine/litres"),
-            n.whole("/outlook/routine/interval_days"),
-            style="aside",
+        yield n.para(
+            "This counts on water changes of {/outlook/routine/litres} L every "
+            "{/outlook/routine/interval_days} days, as in the log.",
+            "aside",
         )
 
 
@@ -59,14 +58,11 @@ def _how_often(n: Report, name: str) -> Markup:
 
 
 def _row(n: Report, name: str, month: str) -> list[Text]:
-    path = f"/outlook/{name}"
-    unit = n.get(f"{path}/unit")
-    middle, low, high = (
-        n.signed(f"{path}/change/{month}/{q}", unit) for q in ("q50", "q05", "q95")
+    at, out_by = f"/outlook/{name}", f"/outlook/{name}/out_by_probability"
+    change = n.say(
+        "{at/q50:signed {unit}} {unit} ({at/q05:signed {unit}} to {at/q95:signed {unit}})",
+        at=f"{at}/change/{month}",
+        unit=n.get(f"{at}/unit"),
     )
-    known = n.get(f"{path}/out_by_probability") is not None
-    return [
-        f"{name.capitalize()}, {AHEAD[month]}",
-        say("{} {} ({} to {})", middle, unit, low, high),
-        n.odds(f"{path}/out_by_probability/{month}") if known else "not known",
-    ]
+    left = "not known" if n.get(out_by) is None else n.odds(f"{out_by}/{month}")
+    return [f"{name.capitalize()}, {AHEAD[month]}", change, left]

@@ -36,68 +36,66 @@ def reasons_section(n: Report) -> Iterator[Block]:
 
 
 def _estimates(n: Report) -> Table:
-    alkalinity_per_day, calcium_per_day = (
-        n.get(f"/uptake/{name}/unit") for name in ("alkalinity", "calcium")
-    )
-    rows = [
-        n.estimate("Alkalinity uptake now", "/uptake/alkalinity/now", alkalinity_per_day),
-        n.estimate("Calcium uptake now", "/uptake/calcium/now", calcium_per_day),
-    ]
-    nitrate = "/uptake/alkalinity/nitrate_part"
-    if n.get(nitrate) is not None:
-        rows.append(n.estimate("of it, by nitrate", nitrate, alkalinity_per_day))
-    rows += [
-        n.estimate("Calcium per alkalinity used", "/calcium_per_alkalinity", "mg/L per dKH", 2),
-        n.estimate("Alkalinity now", "/level_now/alkalinity", n.unit),
-    ]
-    if n.get("/level_now/calcium") is not None:
-        unit = n.get("/level_now/calcium/unit")
-        rows.append(n.estimate("Calcium now", "/level_now/calcium", unit))
-    rows.append(n.estimate("Water volume", "/water_volume_l", "L"))
-    tested = n.get("/effluent/alkalinity/tested")
-    name = "Effluent alkalinity" if tested else "Effluent alkalinity (not tested)"
-    rows.append(n.estimate(name, "/effluent/alkalinity", n.get("/effluent/alkalinity/unit")))
+    uptake, calcium_uptake = (n.get(f"/uptake/{of}/unit") for of in ("alkalinity", "calcium"))
+    tested = "" if n.get("/effluent/alkalinity/tested") else " (not tested)"
+    quantities = {
+        "Alkalinity uptake now": ("/uptake/alkalinity/now", uptake, uptake),
+        "Calcium uptake now": ("/uptake/calcium/now", calcium_uptake, calcium_uptake),
+        "of it, by nitrate": ("/uptake/alkalinity/nitrate_part", uptake, uptake),
+        "Calcium per alkalinity used": ("/calcium_per_alkalinity", "mg/L per dKH", 2),
+        "Alkalinity now": ("/level_now/alkalinity", n.unit, n.unit),
+        "Calcium now": ("/level_now/calcium", *[calcium_uptake.removesuffix("/day")] * 2),
+        "Water volume": ("/water_volume_l", "L", "L"),
+        f"Effluent alkalinity{tested}": ("/effluent/alkalinity", n.unit, n.unit),
+    }
     return Table(
         "What the log says (levels are daily means)",
         ["Quantity", "Middle", "9-in-10 range", "Unit"],
-        rows,
+        [
+            [name, n.middle(at, fine), n.span(at, fine), unit]
+            for name, (at, unit, fine) in quantities.items()
+            if n.get(at) is not None
+        ],
         (1, 2),
     )
 
 
 def _kit_tables(n: Report) -> Iterator[Table]:
-    kits = n.get("/kits")
-    if kits:
+    rows = [
+        n.row(
+            "{name} | {at/calibration_pct:span %} | {at/repeatability:middle {fine}} | {unit}",
+            name=user_text(name),
+            at=pointer("kits", name),
+            fine=max(decimals_of(kit["unit"]), 1),
+            unit=kit["unit"],
+        )
+        for name, kit in n.get("/kits").items()
+    ]
+    if rows:
         yield Table(
             "Your kits: how far the present bottle reads high, or low where negative (9-in-10 "
             "range), and how far repeated tests scatter",
             ["Kit", "Reads high by, %", "Scatter (sd)", "Unit"],
-            [
-                [
-                    user_text(name),
-                    n.span(pointer("kits", name, "calibration_pct"), "%"),
-                    n.middle(
-                        pointer("kits", name, "repeatability"), max(decimals_of(kit["unit"]), 1)
-                    ),
-                    kit["unit"],
-                ]
-                for name, kit in kits.items()
-            ],
+            rows,
             (1, 2),
         )
 
 
 def dosing_tables(n: Report) -> Iterator[Table]:
     """Rates of each logged solution that alone hold the level."""
-    dosing = n.get("/dosing")
-    if dosing and n.sampled_well:
+    rows = [
+        n.row(
+            "{name} | {carries} | {at:middle mL/day} | {at:span mL/day}",
+            name=user_text(name),
+            carries=one["carries"],
+            at=pointer("dosing", name, "needed"),
+        )
+        for name, one in n.get("/dosing").items()
+    ]
+    if rows and n.sampled_well:
         yield Table(
             "Dose rates that hold the level without a reactor, each for what it carries",
             ["Solution", "Carries", "mL/day", "9-in-10 range"],
-            [
-                [user_text(name), one["carries"], n.middle(at, "mL/day"), n.span(at, "mL/day")]
-                for name, one in dosing.items()
-                for at in [pointer("dosing", name, "needed")]
-            ],
+            rows,
             (2, 3),
         )

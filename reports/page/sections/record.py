@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Any
 
-from reports.blocks import Block, Folded, Table, Text, moment, para, say
+from reports.blocks import Block, Folded, Table, Text, moment, say
 from reports.page.report import Report, section
 from reports.page.sections.method import method_blocks
 from reports.page.sections.trust import ENTRY_HEAD, entry_cells
@@ -23,34 +24,30 @@ def record_section(n: Report) -> Iterator[Block]:
 
 
 def _all_readings(n: Report) -> Iterator[Block]:
-    readings = n.get("/readings")
-    first = max(0, len(readings) - MOST_ROWS)
-    if first:
-        yield para(
-            "The newest {} of {} readings; the twin file holds them all.",
-            MOST_ROWS,
-            n.whole("/inputs/readings"),
+    readings = n.each("/readings")
+    shown = readings[-MOST_ROWS:]
+    if len(shown) < len(readings):
+        yield n.para(
+            "The newest {most} of {/inputs/readings} readings; the twin file holds them all.",
+            most=MOST_ROWS,
         )
-    with_notes = any(reading["note"] for reading in readings[first:])
+    with_notes = any(reading["note"] for _, reading in shown)
 
-    def row(i: int) -> list[Text]:
-        path, reading = f"/readings/{i}", readings[i]
-        off = n(f"{path}/off_by_kit_errors", 1) if reading["used"] else "not used"
+    def row(at: str, reading: dict[str, Any]) -> list[Text]:
+        off = n(f"{at}/off_by_kit_errors", 1) if reading["used"] else "not used"
         note = (user_text(reading["note"]),) if with_notes else ()
-        return [*entry_cells(n, path), user_text(reading["kit"]), off, *note]
+        return [*entry_cells(n, at), user_text(reading["kit"]), off, *note]
 
-    note = ("Note",) if with_notes else ()
     yield Table(
         "All readings in time order",
-        [*ENTRY_HEAD, "Kit", "Off by, kit errors", *note],
-        [row(i) for i in range(first, len(readings))],
+        [*ENTRY_HEAD, "Kit", "Off by, kit errors", *(("Note",) if with_notes else ())],
+        [row(at, reading) for at, reading in shown],
         (4, 7),
     )
 
 
 def _provenance(n: Report) -> Table:
     inputs = n.get("/inputs")
-    used, not_used = n.whole("/inputs/readings_used"), n.whole("/inputs/readings_not_used")
     rows: dict[str, Text] = {
         "Log": user_text(inputs["log_name"]),
         "Log, SHA-256": say("<code>{}</code>", inputs["log_sha256"]),
@@ -59,7 +56,9 @@ def _provenance(n: Report) -> Table:
         "First entry": moment(inputs["first_entry"]),
         "Last entry": moment(inputs["last_entry"]),
         "Rows of the log": n.whole("/inputs/rows"),
-        "Readings used and not used": say("{} and {}", used, not_used),
+        "Readings used and not used": n.say(
+            "{/inputs/readings_used} and {/inputs/readings_not_used}"
+        ),
         "Actions": n.whole("/inputs/actions"),
         "Rows without a time of day": n.whole("/inputs/rows_without_time"),
         "Seed": n.whole("/seed"),

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from markupsafe import Markup
 
-from reports.blocks import Block, Items, Table, Text, decimals_of, para, pointer, say
+from reports.blocks import Block, Items, Table, Text, decimals_of, pointer, say
 from reports.page.report import Report
 from reports.wording import needed_decimals, user_text
 
@@ -30,26 +30,22 @@ def dose_rates(n: Report, path: str) -> Markup:
 
 def rule_blocks(n: Report) -> Iterator[Block]:
     """When to retest, what the reading decides, and the sums done for each reading."""
-    days = n.get(f"{PLAN}/step_days")
-    yield para(
-        "<strong>Retest alkalinity {}every {}</strong> (about {} minutes a week), at about {} "
-        "o'clock, when it is nearest to its daily mean{} Then log the reading and run the "
-        "report again: it does the sums with all that the log holds. By hand it goes like "
-        "this:",
-        _with_kit(n),
-        "day" if days == 1 else say("{} days", n.whole(f"{PLAN}/step_days")),
-        n.whole(f"{PLAN}/retest_minutes_per_week"),
-        n.whole(f"{PLAN}/retest_hour"),
-        _as_it_reads(n),
+    yield n.para(
+        "<strong>Retest alkalinity {kit}every {days}</strong> (about "
+        "{/change_over_plan/retest_minutes_per_week} minutes a week), at about "
+        "{/change_over_plan/retest_hour} o'clock, when it is nearest to its daily mean{bottle} "
+        "Then log the reading and run the report again: it does the sums with all that the log "
+        "holds. By hand it goes like this:",
+        kit=_with_kit(n),
+        days="day"
+        if n.get(f"{PLAN}/step_days") == 1
+        else n.say("{/change_over_plan/step_days} days"),
+        bottle=_as_it_reads(n),
     )
     rules = [*_pump_rule(n), *_dosing_rule(n), *_after_last(n)]
     if n.get(f"{RULE}/of") is not None:
-        rules.append(
-            say(
-                "<strong>If the pump stops</strong> at any time, dose the whole load: {}.",
-                dose_rates(n, f"{RULE}/whole_load"),
-            )
-        )
+        stops = "<strong>If the pump stops</strong> at any time, dose the whole load: {}."
+        rules.append(say(stops, dose_rates(n, f"{RULE}/whole_load")))
     yield Items(rules)
     yield _sums(n)
 
@@ -109,40 +105,41 @@ def _dosing_rule(n: Report) -> Iterator[Text]:
     main = n.get(f"{RULE}/of")
     first = _edge(n, "first_last_reading")
     if main is None:
-        yield say(
+        yield n.say(
             "<strong>Besides</strong> change the pump by what the table below says for this "
-            "reading and the last one (at the first retest count the last one as {}), to the "
-            "nearest of its settings from {} to {} mL/h.",
-            first,
-            n.flow(f"{RULE}/lowest_ml_h"),
-            n.flow(f"{RULE}/highest_ml_h"),
+            "reading and the last one (at the first retest count the last one as {first}), to the "
+            "nearest of its settings from {rule/lowest_ml_h:flow} to {rule/highest_ml_h:flow} "
+            "mL/h.",
+            first=first,
+            rule=RULE,
         )
         return
     takes = any(step["takes"][main] for step in n.get("/change_over"))
     others = (
-        say(
-            " Dose {} mL of {} with each mL of {}.",
-            n(f"{RULE}/others_ml_per_ml{pointer(name)}", 2),
-            user_text(name),
-            user_text(main),
+        n.say(
+            " Dose {rate:2} mL of {name} with each mL of {main}.",
+            rate=f"{RULE}/others_ml_per_ml{pointer(name)}",
+            name=user_text(name),
+            main=user_text(main),
         )
         for name in n.get(f"{RULE}/others_ml_per_ml")
     )
-    yield say(
-        "<strong>{}</strong>: {}add what the table below says for this reading and the last one "
-        "(at the first retest count the last one as {}). Never dose more than {}.{}",
-        user_text(main),
-        "take off what the row takes over, if the pump went on to it, and " if takes else "",
-        first,
-        dose_rates(n, f"{RULE}/most"),
-        Markup("").join(others),
+    yield n.say(
+        "<strong>{main}</strong>: {takes}add what the table below says for this reading and the "
+        "last one (at the first retest count the last one as {first}). Never dose more than "
+        "{most}.{others}",
+        main=user_text(main),
+        takes="take off what the row takes over, if the pump went on to it, and " if takes else "",
+        first=first,
+        most=dose_rates(n, f"{RULE}/most"),
+        others=Markup("").join(others),
     )
-    exchange = f"{RULE}/pump_ml_h_per_ml_d"
-    yield say(
-        "<strong>If that is less than nothing</strong>, stop dosing and lower the pump by {} mL/h "
-        "for each mL/day that is missing, not below {} mL/h.",
-        n(exchange, 0 if n.get(exchange) >= 10 else 1),
-        n.flow(f"{RULE}/lowest_ml_h"),
+    yield n.say(
+        "<strong>If that is less than nothing</strong>, stop dosing and lower the pump by "
+        "{rule/pump_ml_h_per_ml_d:{fine}} mL/h for each mL/day that is missing, not below "
+        "{rule/lowest_ml_h:flow} mL/h.",
+        fine=0 if n.get(f"{RULE}/pump_ml_h_per_ml_d") >= 10 else 1,
+        rule=RULE,
     )
 
 
@@ -155,18 +152,18 @@ def _after_last(n: Report) -> Iterator[Text]:
     if not n.get(f"{RULE}/extra_takes{pointer(main)}"):
         yield Markup("<strong>After the last row</strong> go on dosing in the same way.")
         return
-    yield say(
-        "<strong>After the last row</strong> go on in the same way. While {} mL/day or more of {} "
-        "is dosed and the reading is above {} and below {}, raise the pump by {} mL/h, which takes "
-        "over {} mL/day; not beyond {} mL/h. If something must still be dosed then, the reactor "
-        "does not carry the whole load: go on dosing the rest.",
-        dose_rate(n, f"{RULE}/extra_from", main),
-        user_text(main),
-        _edge(n, "hold_below"),
-        _edge(n, "hold_above"),
-        n.flow(f"{RULE}/extra_ml_h"),
-        dose_rate(n, f"{RULE}/extra_takes", main),
-        n.flow(f"{RULE}/highest_ml_h"),
+    yield n.say(
+        "<strong>After the last row</strong> go on in the same way. While {still} mL/day or more "
+        "of {main} is dosed and the reading is above {low} and below {high}, raise the pump by "
+        "{rule/extra_ml_h:flow} mL/h, which takes over {takes} mL/day; not beyond "
+        "{rule/highest_ml_h:flow} mL/h. If something must still be dosed then, the reactor does "
+        "not carry the whole load: go on dosing the rest.",
+        still=dose_rate(n, f"{RULE}/extra_from", main),
+        main=user_text(main),
+        low=_edge(n, "hold_below"),
+        high=_edge(n, "hold_above"),
+        takes=dose_rate(n, f"{RULE}/extra_takes", main),
+        rule=RULE,
     )
 
 

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from markupsafe import Markup
 
-from reports.blocks import Answer, Block, Items, Prose, Text, para, say
+from reports.blocks import Answer, Block, Items, Prose, Text, say
 from reports.page.report import Report, section
 from reports.page.sections.change_over import changed_dosing, first_settings, plan_chance
 from reports.page.sections.reasons import FAILED, dosing_tables
@@ -52,28 +52,35 @@ def _flow_to_plan_for(n: Report) -> Answer:
     if n.steps:
         first = changed_dosing(n)
         begin = say("; to begin, {}", first) if first else ""
-        steps = n.whole("/flow/today/steps")
-        lines.append(say("Hand over in {} dated steps, below{}.", steps, begin))
-    flow = n.flow("/flow/recommended/set_to")
-    return Answer("Plan for about", say("{} <small>mL/h</small>", flow), lines, "go")
+        lines.append(
+            n.say("Hand over in {/flow/today/steps} dated steps, below{begin}.", begin=begin)
+        )
+    flow = n.say("{/flow/recommended/set_to:flow} <small>mL/h</small>")
+    return Answer("Plan for about", flow, lines, "go")
 
 
 def _set_today(n: Report) -> Answer:
     """What to do with the pump now: make the setting, or the first step towards it."""
     action, shown = n.get("/flow/today/action"), "/flow/today/set_to"
-    dosing, best = changed_dosing(n), n.flow("/flow/recommended/set_to")
+    dosing = changed_dosing(n)
     lines: list[Text] = [say("<strong>and {}.</strong>", dosing)] if dosing else []
     if n.steps:
-        steps = n.whole("/flow/today/steps")
-        lines.append(say("The first of {} dated steps towards {} mL/h, below.", steps, best))
+        lines.append(
+            n.say(
+                "The first of {/flow/today/steps} dated steps towards "
+                "{/flow/recommended/set_to:flow} mL/h, below."
+            )
+        )
     elif action == "leave":
         shown = "/flow/current"
-        if n.get("/flow/recommended/set_to") == n.get(shown):
-            lines.append("It is the best setting.")
-        else:
-            lines.append(say("It does about as well as the best setting, {} mL/h.", best))
+        best = "It is the best setting."
+        if n.get("/flow/recommended/set_to") != n.get(shown):
+            best = (
+                "It does about as well as the best setting, {/flow/recommended/set_to:flow} mL/h."
+            )
+        lines.append(n.say(best))
     if action in ("raise", "lower"):
-        lines.append(say("It is at {} mL/h now.", n.flow("/flow/current")))
+        lines.append(n.say("It is at {/flow/current:flow} mL/h now."))
     lines.append(say("Range: {}.", n.flow_range()))
     return Answer(DO[action], say("{} <small>mL/h</small>", n.flow(shown)), lines, "go")
 
@@ -92,10 +99,10 @@ def _withheld(n: Report) -> Iterator[Block]:
     reasons = n.all_words("/status_reasons")
     yield Answer("From this log", "No setting recommended yet", reasons, "wait")
     if n.steps:
-        yield para(
+        yield n.para(
             "<strong>The change-over goes on all the same,</strong> in steps that the retests "
-            "steer. {} More below.",
-            first_settings(n),
+            "steer. {first} More below.",
+            first=first_settings(n),
         )
     else:
         yield Prose(
@@ -118,17 +125,19 @@ def _summary(n: Report) -> Iterator[Text]:
     if not n.sampled_well:
         yield FAILED
         return
-    uptake: list[object] = []
-    for name in ("alkalinity", "calcium"):
-        path, unit = f"/uptake/{name}/now", n.get(f"/uptake/{name}/unit")
-        uptake += [n.middle(path, unit), unit.removesuffix("/day"), n.span(path, unit)]
-    yield say("The tank uses {} {} of alkalinity a day ({}) and {} {} of calcium ({}).", *uptake)
-    yield say(
-        "Alkalinity is {} {} now ({}) and your band is {}.",
-        n.middle("/level_now/alkalinity", n.unit),
-        n.unit,
-        n.span("/level_now/alkalinity", n.unit),
-        n.band(),
+    yield n.say(
+        "The tank uses {at/alkalinity/now:middle {alk}/day} {alk} of alkalinity a day "
+        "({at/alkalinity/now:span {alk}/day}) and {at/calcium/now:middle {ca}/day} {ca} of calcium "
+        "({at/calcium/now:span {ca}/day}).",
+        at="/uptake",
+        alk=n.get("/uptake/alkalinity/unit").removesuffix("/day"),
+        ca=n.get("/uptake/calcium/unit").removesuffix("/day"),
+    )
+    yield n.say(
+        "Alkalinity is {at:middle {unit}} {unit} now ({at:span {unit}}) and your band is {band}.",
+        at="/level_now/alkalinity",
+        unit=n.unit,
+        band=n.band(),
     )
     if n.steps:
         yield say("With the steps below it is {}.", plan_chance(n))

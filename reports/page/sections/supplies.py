@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from markupsafe import Markup
 
 from estimator.advice.supplies import MOST_DAYS
-from reports.blocks import Block, Items, Prose, Table, Text, day, para, say, short_day
+from reports.blocks import Block, Items, Prose, Table, Text, day, say, short_day
 from reports.page.report import Report, section
 
 STOCKS = {
@@ -31,7 +31,7 @@ def supplies_section(n: Report) -> Iterator[Block]:
     missing = [key for name, (_, _, key) in STOCKS.items() if name not in known]
     if missing and not n.planned:
         keys = Markup(" and ").join(say("<code>{}</code>", key) for key in missing)
-        yield para("To be told when to refill, state {} in the tank file.", keys)
+        yield n.para("To be told when to refill, state {keys} in the tank file.", keys=keys)
     notes = n.all_words("/supplies/notes")
     if notes:
         yield Items(notes)
@@ -61,10 +61,11 @@ def _stock_table(n: Report, known: list[str]) -> Table:
             return use
         if name not in known:
             return [*use, "not known", "not known"]
-        path, days = f"/supplies/{name}", f"/supplies/{name}_days_left"
-        left = say("{} ({})", n.middle(f"{path}/left_g", 0), n.share(f"{path}/left_share"))
-        lasts = n.get(f"{days}/q50") < MOST_DAYS
-        return [*use, left, n.around(days, 0) if lasts else "ten years or more"]
+        lasts: Text = "ten years or more"
+        if n.get(f"/supplies/{name}_days_left/q50") < MOST_DAYS:
+            lasts = n.around(f"/supplies/{name}_days_left", 0)
+        left = n.say("{at/left_g:middle 0} ({at/left_share:share})", at=f"/supplies/{name}")
+        return [*use, left, lasts]
 
     return Table(
         "While the reactor carries the whole load: middle (9-in-10 range); leaks are not counted",
@@ -74,32 +75,24 @@ def _stock_table(n: Report, known: list[str]) -> Table:
 
 
 def _magnesium_words(n: Report) -> Prose:
-    needed, now, trend = (
-        f"/magnesium/{key}" for key in ("needed_share_pct", "share_pct", "change_per_month")
-    )
-    unit = n.get("/magnesium/unit")
     shares = Markup("")
-    widest = [n.get(f"{path}/q95") for path in (needed, now)]
+    widest = [n.get(f"/magnesium/{key}/q95") for key in ("needed_share_pct", "share_pct")]
     if all(pct is not None and pct <= MOST_SHARE_PCT for pct in widest):
-        shares = say(
-            " Of the carbonate that dissolves, {} % ({}) would have to be magnesium's to "
-            "hold the level; now {} % is ({}).",
-            n.middle(needed, 0),
-            n.span(needed, 0),
-            n.middle(now, 0),
-            n.span(now, 0),
+        shares = n.say(
+            " Of the carbonate that dissolves, {/magnesium/needed_share_pct:middle 0} % "
+            "({/magnesium/needed_share_pct:span 0}) would have to be magnesium's to hold the "
+            "level; now {/magnesium/share_pct:middle 0} % is ({/magnesium/share_pct:span 0})."
         )
-    return para(
-        "<strong>Magnesium.</strong> It is {}. Without doses and water changes it would change by "
-        "{} {} a month ({} to {}).{}",
-        n.chance(
+    return n.para(
+        "<strong>Magnesium.</strong> It is {chance}. Without doses and water changes it would "
+        "change by {change/q50:signed {unit}} {unit} a month ({change/q05:signed {unit}} to "
+        "{change/q95:signed {unit}}).{shares}",
+        chance=n.chance(
             "/magnesium/keeps_up_probability",
             "the media gives at least the magnesium that the tank uses",
             "the media gives less magnesium than the tank uses",
         ),
-        n.signed(f"{trend}/q50", unit),
-        unit,
-        n.signed(f"{trend}/q05", unit),
-        n.signed(f"{trend}/q95", unit),
-        shares,
+        change="/magnesium/change_per_month",
+        unit=n.get("/magnesium/unit"),
+        shares=shares,
     )

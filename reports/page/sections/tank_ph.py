@@ -13,7 +13,6 @@ OFTEN_LOW = 0.2
 """Chance of a low pH from which raising it is advised."""
 NO_TANK_PH = "No tank pH is in the log"
 """How the note begins that the lead says instead."""
-TIMES = {"day": "Lights off (highest)", "night": "Lights on (lowest)"}
 
 
 @section("ph", "Tank pH")
@@ -35,8 +34,8 @@ def tank_ph_section(n: Report) -> Iterator[Block]:
         "Tank pH: middle (9-in-10 range)",
         ["When", "With the reactor", "Without its CO2"],
         [
-            [name, n.around(f"/tank_ph/{key}", "NBS"), n.around(f"/tank_ph/{key}_without", "NBS")]
-            for key, name in TIMES.items()
+            n.row(f"{when} | {{/tank_ph/{key}:around NBS}} | {{/tank_ph/{key}_without:around NBS}}")
+            for when, key in (("Lights off (highest)", "day"), ("Lights on (lowest)", "night"))
         ],
     )
     if found["measures"]:
@@ -44,18 +43,14 @@ def tank_ph_section(n: Report) -> Iterator[Block]:
             "What raises the daily low",
             ["What to do", "By about", "Daily low then"],
             [
-                [
-                    n.words(f"{path}/name"),
-                    n.signed(f"{path}/rise", "NBS"),
-                    n.around(f"{path}/low", "NBS"),
-                ]
-                for path in (f"/tank_ph/measures/{i}" for i in range(len(found["measures"])))
+                n.row("{at/name:words} | {at/rise:signed NBS} | {at/low:around NBS}", at=at)
+                for at, _ in n.each("/tank_ph/measures")
             ],
             (1,),
         )
-    shown = [i for i, note in enumerate(found["notes"]) if not _said_above(note)]
+    shown = [n.words(at) for at, note in n.each("/tank_ph/notes") if not _said_above(note)]
     if shown:
-        yield Items([n.words(f"/tank_ph/notes/{i}") for i in shown])
+        yield Items(shown)
 
 
 def _said_above(note: str) -> bool:
@@ -66,7 +61,7 @@ def _said_above(note: str) -> bool:
 def _low_ph_verdict(n: Report) -> Markup:
     """How often the daily low is too low, and what to do first."""
     found = n.get("/tank_ph")
-    low = say("{} (common practice, no source)", n("/tank_ph/low_ph", 1))
+    low = n.say("{/tank_ph/low_ph:1} (common practice, no source)")
     chance = n.chance(
         "/tank_ph/low_probability",
         say("the daily low is under pH {}", low),
@@ -74,18 +69,16 @@ def _low_ph_verdict(n: Report) -> Markup:
     )
     often = found["low_probability"] >= OFTEN_LOW
     if often and found["measures"]:
-        return say(
-            "To raise the daily low, first: {} (about {}). With the reactor carrying the whole "
-            "load it is {}; without its CO2 it would be in {} of 100 cases.",
-            n.words("/tank_ph/measures/0/name"),
-            n.signed("/tank_ph/measures/0/rise", "NBS"),
-            chance,
-            n.odds("/tank_ph/low_probability_without"),
+        return n.say(
+            "To raise the daily low, first: {/tank_ph/measures/0/name:words} (about "
+            "{/tank_ph/measures/0/rise:signed NBS}). With the reactor carrying the whole load it "
+            "is {chance}; without its CO2 it would be in {/tank_ph/low_probability_without:odds} "
+            "of 100 cases.",
+            chance=chance,
         )
-    return say(
-        "{} the reactor carrying the whole load it is {}. The reactor's CO2 takes about {} off "
-        "the daily mean.",
-        "With" if often or not found["readings"] else "Nothing to do: with",
-        chance,
-        n.middle("/tank_ph/reactor_drop", "NBS"),
+    return n.say(
+        "{case} the reactor carrying the whole load it is {chance}. The reactor's CO2 takes about "
+        "{/tank_ph/reactor_drop:middle NBS} off the daily mean.",
+        case="With" if often or not found["readings"] else "Nothing to do: with",
+        chance=chance,
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from reports.blocks import Block, Prose, Table, Text, moment, say
+from reports.blocks import Block, Prose, Table, Text, moment
 from reports.figures import captions
 from reports.page.report import Report, section
 from reports.wording import DECIMALS, needed_decimals, plain, user_text
@@ -24,36 +24,30 @@ def trust_section(n: Report) -> Iterator[Block]:
     yield from _flagged_entries(n)
 
 
-def _passed(held: bool) -> str:
-    return "passed" if held else "failed"
+def _check_rows(n: Report, at: str, rows: dict[str, bool | None]) -> list[list[Text]]:
+    """Rows of checks: cells, and whether the check is passed; None for what is shown only."""
+    words = {True: "passed", False: "failed", None: "shown only"}
+    return [[*n.row(cells, at=at), words[passed]] for cells, passed in rows.items()]
 
 
 def _scatter(n: Report) -> Iterator[Block]:
     """Do the readings lie about the model as their kits should."""
-    path = "/reading_checks"
-    found = n.get(path)
-
-    def inside(words: str, name: str) -> list[Text]:
-        return [
-            words,
-            say("{} %", n.whole(f"{path}/{name}_pct")),
-            say("at least {} %", n.whole(f"{path}/{name}_least_pct")),
-            _passed(found[f"{name}_pct"] >= found[f"{name}_least_pct"]),
-        ]
-
+    found = n.get("/reading_checks")
+    checks: dict[str, bool | None] = {
+        "Inside their middle-half range | {at/in_50_pct} % | at least {at/in_50_least_pct} %": (
+            found["in_50_pct"] >= found["in_50_least_pct"]
+        ),
+        "Inside their 9-in-10 range | {at/in_90_pct} % | at least {at/in_90_least_pct} %": (
+            found["in_90_pct"] >= found["in_90_least_pct"]
+        ),
+        "Changes of side, alkalinity (more is better) | {at/runs} | at least {at/runs_least}": (
+            found["runs"] >= found["runs_least"]
+        ),
+    }
     yield Table(
         "Do the readings lie about the model as their kits should?",
         CHECK_HEAD,
-        [
-            inside("Inside their middle-half range", "in_50"),
-            inside("Inside their 9-in-10 range", "in_90"),
-            [
-                "Changes of side, alkalinity (more is better)",
-                n.whole(f"{path}/runs"),
-                say("at least {}", n.whole(f"{path}/runs_least")),
-                _passed(found["runs"] >= found["runs_least"]),
-            ],
-        ],
+        _check_rows(n, "/reading_checks", checks),
         (1,),
     )
     if found["passes"]:
@@ -66,35 +60,21 @@ def _scatter(n: Report) -> Iterator[Block]:
 
 
 def _sampling(n: Report) -> Table:
-    path = "/diagnostics"
-    found = n.get(path)
-    shown_only = ["", "shown only"]
-    rows: list[list[Text]] = [
-        [
-            "Chains agree (largest R-hat)",
-            n(f"{path}/r_hat_max", 3),
-            say("at most {}", n(f"{path}/r_hat_limit", 2)),
-            _passed((found["r_hat_max"] or 9) <= found["r_hat_limit"]),
-        ],
-        [
-            "Independent draws, middle (fewest)",
-            n.whole(f"{path}/ess_bulk_min"),
-            say("at least {}", n.whole(f"{path}/ess_limit")),
-            _passed((found["ess_bulk_min"] or 0) >= found["ess_limit"]),
-        ],
-        ["Independent draws, ends (fewest)", n.whole(f"{path}/ess_tail_min"), *shown_only],
-        [
-            "Divergent steps",
-            n.whole(f"{path}/divergences"),
-            say("at most {}", n.whole(f"{path}/divergences_limit")),
-            _passed(found["divergences"] <= found["divergences_limit"]),
-        ],
-        [
-            "Chains, and draws of each",
-            say("{} × {}", n.whole(f"{path}/chains"), n.whole(f"{path}/draws")),
-            *shown_only,
-        ],
-    ]
+    found = n.get("/diagnostics")
+    checks: dict[str, bool | None] = {
+        "Chains agree (largest R-hat) | {at/r_hat_max:3} | at most {at/r_hat_limit:2}": (
+            (found["r_hat_max"] or 9) <= found["r_hat_limit"]
+        ),
+        "Independent draws, middle (fewest) | {at/ess_bulk_min} | at least {at/ess_limit}": (
+            (found["ess_bulk_min"] or 0) >= found["ess_limit"]
+        ),
+        "Independent draws, ends (fewest) | {at/ess_tail_min} | ": None,
+        "Divergent steps | {at/divergences} | at most {at/divergences_limit}": (
+            found["divergences"] <= found["divergences_limit"]
+        ),
+        "Chains, and draws of each | {at/chains} × {at/draws} | ": None,
+    }
+    rows = _check_rows(n, "/diagnostics", checks)
     return Table("Checks of the sampling", CHECK_HEAD, rows, (1,))
 
 
@@ -113,14 +93,14 @@ def entry_cells(n: Report, path: str) -> list[Text]:
 
 
 def _odd(n: Report) -> Iterator[Block]:
-    odd = [f"/odd_readings/{i}" for i in range(len(n.get("/odd_readings")))]
+    odd = n.each("/odd_readings")
     if not odd:
         yield Prose("No reading looks odd.")
         return
     yield Table(
         "Odd readings: likely a slip, or far from what all others say",
         [*ENTRY_HEAD, "Chance ordinary"],
-        [[*entry_cells(n, path), n.small_chance(f"{path}/chance_ordinary")] for path in odd],
+        [[*entry_cells(n, at), n.small_chance(f"{at}/chance_ordinary")] for at, _ in odd],
         (4, 6),
     )
     yield Prose(
@@ -130,14 +110,11 @@ def _odd(n: Report) -> Iterator[Block]:
 
 
 def _flagged_entries(n: Report) -> Iterator[Block]:
-    flagged = n.get("/flagged")
+    flagged = n.each("/flagged")
     if flagged:
         yield Table(
             "Entries flagged on reading the log (kept)",
             [*ENTRY_HEAD, "Why"],
-            [
-                [*entry_cells(n, f"/flagged/{i}"), plain("; ".join(entry["flags"]))]
-                for i, entry in enumerate(flagged)
-            ],
+            [[*entry_cells(n, at), plain("; ".join(entry["flags"]))] for at, entry in flagged],
             (4,),
         )

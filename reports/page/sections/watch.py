@@ -37,79 +37,67 @@ def watch_section(n: Report) -> Iterator[Block]:
 
 
 def _change_verdict(n: Report) -> Markup:
-    found = n.get("/watch")
-    days = say("the last {} days", n.whole("/watch/window_days"))
+    found, likeliest = n.get("/watch"), n.get("/watch/likeliest")
     if not found["can_tell"]:
-        return say(
-            "The log cannot tell whether something changed in {}. If you suspect it, {}.",
-            days,
-            n.words("/watch/changes/0/test"),
+        return n.say(
+            "The log cannot tell whether something changed in the last {/watch/window_days} days. "
+            "If you suspect it, {/watch/changes/0/test:words}."
         )
-    likeliest = found["likeliest"]
     if likeliest is not None:
-        path = f"/watch/changes/{likeliest}"
-        return say(
-            "It is {}: by about {}, in {}, most likely around {}. What usually lies behind it: {}. "
-            "To be sure, {}.",
-            n.chance(f"{path}/probability", _change_words(n, likeliest), "it did not change"),
-            _size_words(n, likeliest),
-            days,
-            day(n.get(f"{path}/most_likely_on")),
-            n.words(f"{path}/cause"),
-            n.words(f"{path}/test"),
+        at = f"/watch/changes/{likeliest}"
+        return n.say(
+            "It is {chance}: by about {size}, in the last {/watch/window_days} days, most likely "
+            "around {day}. What usually lies behind it: {at/cause:words}. To be sure, "
+            "{at/test:words}.",
+            chance=n.chance(f"{at}/probability", _change_words(n, at), "it did not change"),
+            size=_size_words(n, at),
+            day=day(n.get(f"{at}/most_likely_on")),
+            at=at,
         )
     if found["nothing_probability"] >= 0.5:
-        return say(
-            "Nothing to do: it is {} in {}.",
-            n.chance("/watch/nothing_probability", "nothing changed", "something changed"),
-            days,
+        return n.say(
+            "Nothing to do: it is {chance} in the last {/watch/window_days} days.",
+            chance=n.chance("/watch/nothing_probability", "nothing changed", "something changed"),
         )
-    return say(
-        "Perhaps ({} in 100) something changed in {}, but what is not clear. First suspect, {} in "
-        "100: {}. To tell, {}.",
-        n.left("/watch/nothing_probability"),
-        days,
-        n.odds("/watch/changes/0/probability"),
-        _change_words(n, 0),
-        n.words("/watch/changes/0/test"),
+    return n.say(
+        "Perhaps ({/watch/nothing_probability:left} in 100) something changed in the last "
+        "{/watch/window_days} days, but what is not clear. First suspect, "
+        "{/watch/changes/0/probability:odds} in 100: {change}. To tell, "
+        "{/watch/changes/0/test:words}.",
+        change=_change_words(n, "/watch/changes/0"),
     )
 
 
-def _change_words(n: Report, i: int) -> Markup:
-    change = n.get(f"/watch/changes/{i}")
+def _change_words(n: Report, at: str) -> Markup:
+    change = n.get(at)
     return say(CHANGE_WORDS[change["kind"], change["direction"]], user_text(change["of"]))
 
 
-def _size_words(n: Report, i: int) -> Markup:
-    path = f"/watch/changes/{i}/size"
-    unit = n.get(f"{path}/unit")
-    return say("{} {} ({})", n.middle(path, unit), unit, n.span(path, unit))
+def _size_words(n: Report, at: str) -> Markup:
+    unit = n.get(f"{at}/size/unit")
+    return n.say("{at/size:middle {unit}} {unit} ({at/size:span {unit}})", at=at, unit=unit)
 
 
 def _changes(n: Report) -> Iterator[Block]:
     """The likeliest changes, and for each kind of them the test that tells."""
-    shown = n.get("/watch/changes")[:CHANGES_SHOWN]
+    shown = n.each("/watch/changes")[:CHANGES_SHOWN]
     yield Table(
         "What may have changed; only one of them is taken to have happened",
         ["Change", "Chance in 100", "By how much, if so"],
         [
-            [
-                _capital(_change_words(n, i)),
-                n.odds(f"/watch/changes/{i}/probability"),
-                _size_words(n, i),
-            ]
-            for i in range(len(shown))
+            [_capital(_change_words(n, at)), n.odds(f"{at}/probability"), _size_words(n, at)]
+            for at, _ in shown
         ],
         (1,),
     )
-    first: dict[str, int] = {}
-    for i, change in enumerate(shown):
-        first.setdefault(change["kind"], i)
+    first: dict[str, str] = {}
+    for at, change in shown:
+        first.setdefault(change["kind"], at)
     yield Prose("What tells them apart:")
     yield Items(
         [
-            say("<strong>{}:</strong> {}.", kind.capitalize(), n.words(f"/watch/changes/{i}/test"))
-            for kind, i in first.items()
+            n.say("<strong>{kind}:</strong> {at/test:words}.", kind=kind.capitalize(), at=at)
+            for kind, at in first.items()
         ]
     )
 
