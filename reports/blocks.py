@@ -131,7 +131,7 @@ Fineness = str | int
 
 def decimals_of(fine: Fineness) -> int:
     """Decimals to print."""
-    return fine if isinstance(fine, int) else DECIMALS[fine]
+    return DECIMALS[fine] if fine in DECIMALS else int(fine)
 
 
 class Numbers:
@@ -178,8 +178,8 @@ class Numbers:
         form, _, fine = how.partition(" ")
         told: Callable[..., Markup] | None = getattr(self, form, None)
         if told is None:
-            return self(path, _fineness(how or "0"))
-        return told(path, _fineness(fine)) if fine else told(path)
+            return self(path, how or 0)
+        return told(path, fine) if fine else told(path)
 
     def para(self, template: str, style: str = "", **named: object) -> Prose:
         """A paragraph of `say`."""
@@ -276,10 +276,6 @@ class Numbers:
         bound = "at least " if share > 99 else ""
         number = self._data(path, fixed(min(share, 99.0), 0), "in100" if positive else "not100")
         return say("{} ({}{} in 100) that {}", word, bound, number, so if positive else not_so)
-
-
-def _fineness(text: str) -> Fineness:
-    return int(text) if text.isdigit() else text
 
 
 def _seldom_or_often(chance: float) -> str:

@@ -38,8 +38,8 @@ def next_lines(twin: dict[str, Any]) -> list[str]:
         how_much_line,
         next_test_lines,
         plan_line,
-        test_words,
         useful_plan,
+        words_of_test,
     )
 
     numbers = Numbers(twin)
@@ -61,7 +61,9 @@ def next_lines(twin: dict[str, Any]) -> list[str]:
     for place in best_of_each(numbers)[:RANKED_SHOWN]:
         one = twin["next_tests"][place]
         now, then = fixed(one["width_now"], 0), fixed(one["expected_width"], 0)
-        lines.append(f"  {now} to {then}  {test_words(one)} ({fixed(one['minutes'], 0)} minutes)")
+        lines.append(
+            f"  {now} to {then}  {words_of_test(one)} ({fixed(one['minutes'], 0)} minutes)"
+        )
     much = how_much_line(numbers)
     return lines if much is None else [*lines, str(much.striptags())]
 

@@ -26,23 +26,15 @@ BLUE, VERMILLION, GREEN = "#0072B2", "#D55E00", "#009E73"
 INK = "#1a1a1a"
 INK_DARK = "#e8e8e8"
 WIDTH_IN = 5.0
+INKED = ("text.color", "axes.labelcolor", "axes.edgecolor", "xtick.color", "ytick.color")
 STYLE: dict[Any, Any] = {
+    **dict.fromkeys(INKED, INK),
+    **dict.fromkeys(("axes.facecolor", "figure.facecolor"), "none"),
+    **dict.fromkeys(("axes.spines.top", "axes.spines.right", "legend.frameon"), False),
+    **dict.fromkeys(("text.parse_math", "text.usetex", "axes.formatter.use_mathtext"), False),
+    "axes.unicode_minus": True,
     "font.family": "DejaVu Sans",
     "font.size": 11.0,
-    "text.color": INK,
-    "text.parse_math": False,
-    "text.usetex": False,
-    "axes.labelcolor": INK,
-    "axes.edgecolor": INK,
-    "axes.facecolor": "none",
-    "axes.spines.top": False,
-    "axes.spines.right": False,
-    "axes.formatter.use_mathtext": False,
-    "axes.unicode_minus": True,
-    "xtick.color": INK,
-    "ytick.color": INK,
-    "figure.facecolor": "none",
-    "legend.frameon": False,
     "legend.fontsize": 10.0,
     "lines.linewidth": 1.4,
     "svg.fonttype": "path",

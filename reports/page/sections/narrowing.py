@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from reports.blocks import Block, Prose, Table, pointer
 from reports.figures import captions
 from reports.page.report import Report, section
-from reports.page.sections.next_tests import TRY_AGAIN
+from reports.page.sections.next_tests import TRY_AGAIN, ranked_sources
 from reports.wording import SOURCES, sentence
 
 
@@ -18,7 +18,7 @@ def narrowing_section(n: Report) -> Iterator[Block]:
         yield Prose(TRY_AGAIN)
         return
     shares = n.get("/flow/variance_shares")
-    ranked = sorted((name for name in shares if name in SOURCES), key=lambda name: -shares[name])
+    ranked = ranked_sources(n)
     if not ranked:
         yield Prose("More readings of any kind.")
         return

@@ -55,22 +55,27 @@ def next_test_lines(n: Numbers) -> list[Markup]:
         "range from {at/width_now} to about {at/expected_width} mL/h (9-in-10: "
         "{at/expected_width_q05} to {at/expected_width_q95}), and raises the chance of holding the "
         "band by {at/holding_gain:in_hundred} in 100.",
-        test=test_words(one),
+        test=words_of_test(one),
         at=at,
     )
     return [line, *([say("<strong>Beware.</strong> {}", one["risk"])] if one["risk"] else [])]
 
 
+def ranked_sources(n: Numbers) -> list[str]:
+    """What leaves the needed flow open, the most first; names are keys of `SOURCES`."""
+    shares = n.get("/flow/variance_shares")
+    return sorted((name for name in shares if name in SOURCES), key=lambda name: -shares[name])
+
+
 def _nothing_helps(n: Numbers) -> Markup:
     """No test narrows the range: what is left open, and what would."""
-    shares = n.get("/flow/variance_shares")
-    main = max((name for name in shares if name in SOURCES), key=lambda name: shares[name])
+    source, remedy = SOURCES[ranked_sources(n)[0]]
     return n.say(
         "No test that can be run now narrows the flow range by as much as {/testing/useful_pct} %. "
         "What is left open comes mostly from {source}; {when}{remedy}.",
-        source=SOURCES[main][0],
+        source=source,
         when="once the reactor runs, " if n.get("/flow/planned") else "",
-        remedy=SOURCES[main][1],
+        remedy=remedy,
     )
 
 
@@ -86,7 +91,7 @@ def _most_useful(n: Numbers) -> int:
     return min(good, key=lambda i: (found[i]["minutes"], i))
 
 
-def test_words(one: dict[str, Any]) -> str:
+def words_of_test(one: dict[str, Any]) -> str:
     """What to do, of one entry of `next_tests`, with how often."""
     label = one["test"]
     if one["key"] in ("volume", "stop_day"):
@@ -116,7 +121,7 @@ def _ranking(n: Report) -> Folded:
         n.row(
             " | ".join(columns.values()),
             at=at,
-            what=test_words(one),
+            what=words_of_test(one),
             tied=" (as good)" if one["tied_with_previous"] else "",
         )
         for at, one in found

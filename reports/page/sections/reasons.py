@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from reports.blocks import Block, Prose, Table, decimals_of, pointer
 from reports.figures import captions
 from reports.page.report import Report, section
-from reports.wording import user_text
+from reports.wording import DECIMALS, user_text
 
 FAILED = "No estimate is shown, because the fit did not pass its own checks."
 
@@ -36,24 +36,25 @@ def reasons_section(n: Report) -> Iterator[Block]:
 
 
 def _estimates(n: Report) -> Table:
-    uptake, calcium_uptake = (n.get(f"/uptake/{of}/unit") for of in ("alkalinity", "calcium"))
+    calcium = n.get("/uptake/calcium/unit").removesuffix("/day")
     tested = "" if n.get("/effluent/alkalinity/tested") else " (not tested)"
     quantities = {
-        "Alkalinity uptake now": ("/uptake/alkalinity/now", uptake, uptake),
-        "Calcium uptake now": ("/uptake/calcium/now", calcium_uptake, calcium_uptake),
-        "of it, by nitrate": ("/uptake/alkalinity/nitrate_part", uptake, uptake),
-        "Calcium per alkalinity used": ("/calcium_per_alkalinity", "mg/L per dKH", 2),
-        "Alkalinity now": ("/level_now/alkalinity", n.unit, n.unit),
-        "Calcium now": ("/level_now/calcium", *[calcium_uptake.removesuffix("/day")] * 2),
-        "Water volume": ("/water_volume_l", "L", "L"),
-        f"Effluent alkalinity{tested}": ("/effluent/alkalinity", n.unit, n.unit),
+        "Alkalinity uptake now": ("/uptake/alkalinity/now", f"{n.unit}/day"),
+        "Calcium uptake now": ("/uptake/calcium/now", f"{calcium}/day"),
+        "of it, by nitrate": ("/uptake/alkalinity/nitrate_part", f"{n.unit}/day"),
+        "Calcium per alkalinity used": ("/calcium_per_alkalinity", "mg/L per dKH"),
+        "Alkalinity now": ("/level_now/alkalinity", n.unit),
+        "Calcium now": ("/level_now/calcium", calcium),
+        "Water volume": ("/water_volume_l", "L"),
+        f"Effluent alkalinity{tested}": ("/effluent/alkalinity", n.unit),
     }
     return Table(
         "What the log says (levels are daily means)",
         ["Quantity", "Middle", "9-in-10 range", "Unit"],
         [
             [name, n.middle(at, fine), n.span(at, fine), unit]
-            for name, (at, unit, fine) in quantities.items()
+            for name, (at, unit) in quantities.items()
+            for fine in [DECIMALS.get(unit, 2)]
             if n.get(at) is not None
         ],
         (1, 2),
