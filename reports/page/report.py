@@ -59,13 +59,7 @@ class Report(Numbers):
 
     def flow_range(self) -> Markup:
         """The recommended range with its unit."""
-        low, high = self.flow("/flow/recommended/low"), self.flow("/flow/recommended/high")
-        return say("{} to {} mL/h", low, high)
-
-    def band(self) -> Markup:
-        """The alkalinity band with its unit."""
-        low, high = (self(f"/tank/targets/alkalinity/{e}", self.unit) for e in ("low", "high"))
-        return say("{} to {} {}", low, high, self.unit)
+        return self.say("{at/low:flow} to {at/high:flow} mL/h", at="/flow/recommended")
 
     def stays(self, path: str) -> Markup:
         """ "likely (78 in 100) that alkalinity stays …" for a probability over the horizon."""

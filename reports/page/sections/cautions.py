@@ -14,6 +14,25 @@ MOST_WARNINGS = 3
 """Many warnings are read as none."""
 
 
+SAFETY = (
+    "CO2 in the room's air | 5,000 ppm as a mean over the working day, 30,000 ppm for 15 minutes; "
+    "40,000 ppm is immediately dangerous. Air the room; use a CO2 alarm in a small one. | "
+    "NIOSH REL and IDLH, OSHA PEL (5,000 ppm); CAS 124-38-9",
+    "CO2 cylinder | Upright and fastened; the regulator made for CO2; below 52 °C (125 °F); tested "
+    "anew at the due date by a licensed refiller. | "
+    "CGA G-6 as quoted by a cylinder maker; 49 CFR 180.209",
+    "Electricity beside water | Ground-fault protection on every circuit, a drip loop on every "
+    "cord. | Your local electrical code",
+    "Low pH | Chamber water stands at pH 6.3 to 6.9: keep it off skin and animals, and let it "
+    "enter where flow is strong. | Common practice, no source",
+    "Fast change | Alkalinity at most 0.5 to 1 dKH a day, calcium 20 to 50 mg/L a day, tank pH 0.2 "
+    "a day. | Common practice, no source",
+    "This report | It is an estimate. Local codes, the gas supplier, an electrician and a "
+    "veterinarian prevail. | ",
+)
+"""Each hazard, what to keep to, and the source."""
+
+
 @section("cautions", "Cautions")
 def cautions_section(n: Report) -> Iterator[Block]:
     """At most three warnings that fit this run, and who prevails."""
@@ -23,7 +42,13 @@ def cautions_section(n: Report) -> Iterator[Block]:
         "(ground-fault protection, drip loops) and a veterinarian prevail over it.",
         "aside",
     )
-    yield Folded("Safety, with sources", [SAFETY])
+    table = Table(
+        "Limits and habits for gas, electricity and change; where no source is named, common "
+        "practice",
+        ["Hazard", "What to keep to", "Source"],
+        [cells.split(" | ") for cells in SAFETY],
+    )
+    yield Folded("Safety, with sources", [table])
 
 
 def _warnings(n: Report) -> Iterator[Text]:
@@ -71,46 +96,3 @@ def _slowly(n: Report) -> Text:
         else "Move the pump in steps over some days and test alkalinity between"
     )
     return say("<strong>Change slowly.</strong> {}; {}.", how, limit)
-
-
-SAFETY = Table(
-    "Limits and habits for gas, electricity and change; where no source is named, common practice",
-    ["Hazard", "What to keep to", "Source"],
-    [
-        [
-            "CO2 in the room's air",
-            "5,000 ppm as a mean over the working day, 30,000 ppm for 15 minutes; 40,000 ppm is "
-            "immediately dangerous. Air the room; use a CO2 alarm in a small one.",
-            "NIOSH REL and IDLH, OSHA PEL (5,000 ppm); CAS 124-38-9",
-        ],
-        [
-            "CO2 cylinder",
-            "Upright and fastened; the regulator made for CO2; below 52 °C (125 °F); tested anew "
-            "at the due date by a licensed refiller.",
-            "CGA G-6 as quoted by a cylinder maker; 49 CFR 180.209",
-        ],
-        [
-            "Electricity beside water",
-            "Ground-fault protection on every circuit, a drip loop on every cord.",
-            "Your local electrical code",
-        ],
-        [
-            "Low pH",
-            "Chamber water stands at pH 6.3 to 6.9: keep it off skin and animals, and let it "
-            "enter where flow is strong.",
-            "Common practice, no source",
-        ],
-        [
-            "Fast change",
-            "Alkalinity at most 0.5 to 1 dKH a day, calcium 20 to 50 mg/L a day, tank pH 0.2 a "
-            "day.",
-            "Common practice, no source",
-        ],
-        [
-            "This report",
-            "It is an estimate. Local codes, the gas supplier, an electrician and a veterinarian "
-            "prevail.",
-            "",
-        ],
-    ],
-)

@@ -30,17 +30,17 @@ def dose_rates(n: Report, path: str) -> Markup:
 
 def rule_blocks(n: Report) -> Iterator[Block]:
     """When to retest, what the reading decides, and the sums done for each reading."""
+    kit, as_read = _bottle(n)
+    every = "{/change_over_plan/step_days} days" if n.get(f"{PLAN}/step_days") != 1 else "day"
     yield n.para(
-        "<strong>Retest alkalinity {kit}every {days}</strong> (about "
+        "<strong>Retest alkalinity {kit}every {every}</strong> (about "
         "{/change_over_plan/retest_minutes_per_week} minutes a week), at about "
-        "{/change_over_plan/retest_hour} o'clock, when it is nearest to its daily mean{bottle} "
+        "{/change_over_plan/retest_hour} o'clock, when it is nearest to its daily mean{as_read} "
         "Then log the reading and run the report again: it does the sums with all that the log "
         "holds. By hand it goes like this:",
-        kit=_with_kit(n),
-        days="day"
-        if n.get(f"{PLAN}/step_days") == 1
-        else n.say("{/change_over_plan/step_days} days"),
-        bottle=_as_it_reads(n),
+        kit=kit,
+        every=n.say(every),
+        as_read=as_read,
     )
     rules = [*_pump_rule(n), *_dosing_rule(n), *_after_last(n)]
     if n.get(f"{RULE}/of") is not None:
@@ -50,23 +50,16 @@ def rule_blocks(n: Report) -> Iterator[Block]:
     yield _sums(n)
 
 
-def _with_kit(n: Report) -> Markup:
+def _bottle(n: Report) -> tuple[Text, Text]:
+    """The kit to retest with, and that the readings that count are as its bottle reads."""
     kit = n.get(f"{PLAN}/kit")
     if kit is None:
-        return Markup("")
-    return say("with kit {}, the present bottle, ", user_text(kit))
-
-
-def _as_it_reads(n: Report) -> Markup:
-    """That the readings that count are those of one bottle, and how far it is off."""
-    kit = n.get(f"{PLAN}/kit")
-    if kit is None:
-        return Markup(".")
-    off = Markup("")
+        return "", "."
+    off: Text = ""
     if kit in n.get("/kits"):
         place = pointer("kits", kit, "calibration_pct", "q50")
         off = say(" ({} % {})", n.size(place, 1), "high" if n.get(place) >= 0 else "low")
-    return say(
+    return say("with kit {}, the present bottle, ", user_text(kit)), say(
         ": the figures below are as that bottle reads{}. With another kit or bottle run the report "
         "again first.",
         off,

@@ -134,10 +134,11 @@ def _summary(n: Report) -> Iterator[Text]:
         ca=n.get("/uptake/calcium/unit").removesuffix("/day"),
     )
     yield n.say(
-        "Alkalinity is {at:middle {unit}} {unit} now ({at:span {unit}}) and your band is {band}.",
+        "Alkalinity is {at:middle {unit}} {unit} now ({at:span {unit}}) and your band is "
+        "{band/low:{unit}} to {band/high:{unit}} {unit}.",
         at="/level_now/alkalinity",
+        band="/tank/targets/alkalinity",
         unit=n.unit,
-        band=n.band(),
     )
     if n.steps:
         yield say("With the steps below it is {}.", plan_chance(n))
