@@ -7,42 +7,49 @@ HTML, so that each can be checked against the twin.
 from __future__ import annotations
 
 import base64
-from collections.abc import Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any, ClassVar
+from string import Formatter
+from typing import Any
 from urllib.parse import quote, unquote
 
 from markupsafe import Markup
 
-from reports.wording import DECIMALS, MONTHS, chance_sides, fixed, plain
+from reports.wording import DECIMALS, MONTHS, chance_sides, fixed, plain, step_decimals
 
 Text = str | Markup
 """Plain strings are escaped where they meet the page; `Markup` is not."""
 
 
+class Block:
+    """A part of a section."""
+
+    @property
+    def kind(self) -> str:
+        """What the template shows it as."""
+        return type(self).__name__
+
+
 @dataclass(frozen=True)
-class Prose:
+class Prose(Block):
     """One paragraph; `style` is a CSS class or ""."""
 
-    kind: ClassVar[str] = "prose"
     text: Text
     style: str = ""
 
 
 @dataclass(frozen=True)
-class Items:
+class Items(Block):
     """A bullet list."""
 
-    kind: ClassVar[str] = "items"
     items: Sequence[Text]
 
 
 @dataclass(frozen=True)
-class Answer:
+class Answer(Block):
     """The headline: a label, the large words, and lines below. `style`: "go" or "wait"."""
 
-    kind: ClassVar[str] = "answer"
     label: Text
     big: Text
     lines: Sequence[Text]
@@ -50,10 +57,9 @@ class Answer:
 
 
 @dataclass(frozen=True)
-class Picture:
+class Picture(Block):
     """One figure: headline, SVG bytes, text in its place, and caption."""
 
-    kind: ClassVar[str] = "picture"
     title: str
     svg: bytes
     alt: str
@@ -66,30 +72,25 @@ class Picture:
 
 
 @dataclass(frozen=True)
-class Table:
+class Table(Block):
     """A table; the first cell of each row heads it; `numeric` columns are set to the right.
 
     One of more than five columns is given room to scroll on a narrow screen, unless `compact`.
     """
 
-    kind: ClassVar[str] = "table"
     caption: Text
     head: Sequence[Text]
     rows: Sequence[Sequence[Text]]
-    numeric: frozenset[int] = frozenset()
+    numeric: Collection[int] = ()
     compact: bool = False
 
 
 @dataclass(frozen=True)
-class Folded:
+class Folded(Block):
     """Blocks behind a summary that opens."""
 
-    kind: ClassVar[str] = "folded"
     summary: Text
     blocks: Sequence[Block]
-
-
-Block = Prose | Items | Answer | Picture | Table | Folded
 
 
 @dataclass(frozen=True)
@@ -115,7 +116,7 @@ def pointer(*keys: str | int) -> str:
     return "".join("/" + quote(part, safe="~") for part in parts)
 
 
-def follow(twin: Any, path: str) -> Any:
+def resolve(twin: Any, path: str) -> Any:
     """What stands in the twin at a pointer made by `pointer`."""
     at = twin
     for part in path.split("/")[1:]:
@@ -124,12 +125,21 @@ def follow(twin: Any, path: str) -> Any:
     return at
 
 
+Fineness = str | int
+"""How fine a number is printed: its unit, of which `DECIMALS` tells, or decimals."""
+
+
+def decimals_of(fine: Fineness) -> int:
+    """Decimals to print."""
+    return DECIMALS[fine] if fine in DECIMALS else int(fine)
+
+
 class Numbers:
     """Prints numbers of one twin. Each method returns a `<data>` element, or words around some.
 
     Attributes of the element: `value`, the twin's number; `data-k`, its JSON pointer; `data-as`
     where it is printed in hundredths ("in100"), as what is left of a hundred ("not100") or without
-    its sign ("size").
+    its sign ("size"). Units are not printed.
     """
 
     def __init__(self, twin: dict[str, Any]) -> None:
@@ -137,20 +147,58 @@ class Numbers:
 
     def get(self, path: str) -> Any:
         """What stands at `path`."""
-        return follow(self.twin, path)
+        return resolve(self.twin, path)
 
-    def plain(self, path: str, decimals: int) -> str:
-        """The number at `path` as text for a place where no markup may stand."""
-        return fixed(float(self.get(path)), decimals)
+    def each(self, path: str) -> list[tuple[str, Any]]:
+        """(pointer, what stands there) of each item of the list at `path`."""
+        return [(f"{path}/{i}", item) for i, item in enumerate(self.get(path))]
 
-    def __call__(self, path: str, decimals: int) -> Markup:
+    def say(self, template: str, **named: object) -> Markup:
+        """A sentence with its numbers in their places.
+
+        `{/seed}` prints the number at that pointer as a count. After a colon stands how else:
+        decimals or a unit (`{/chamber/region/low:NBS}`), a method of this class
+        (`{/magnesium/keeps_up_probability:odds}`), or both (`{/water_volume_l:middle L}`). `{name}`
+        is a named part, escaped unless it is markup; `{name/key}` and `{name:how}` print what
+        stands at a pointer so named, or at a key below it.
+        """
+        said = Markup("")
+        for text, field, how, _ in Formatter().parse(template):
+            said += Markup(text)
+            if field is not None:
+                start, slash, rest = field.partition("/")
+                if slash or how:
+                    path = f"{named[start] if start else ''}{slash}{rest}"
+                    said += self._told(path, (how or "").format(**named))
+                else:
+                    said += say("{}", named[field])
+        return said
+
+    def _told(self, path: str, how: str) -> Markup:
+        form, _, fine = how.partition(" ")
+        told: Callable[..., Markup] | None = getattr(self, form, None)
+        if told is None:
+            return self(path, how or 0)
+        return told(path, fine) if fine else told(path)
+
+    def para(self, template: str, style: str = "", **named: object) -> Prose:
+        """A paragraph of `say`."""
+        return Prose(self.say(template, **named), style)
+
+    def row(self, cells: str, **named: object) -> list[Text]:
+        """A row of a table: cells as in `say`, set apart by " | "."""
+        return [self.say(cell, **named) for cell in cells.split(" | ")]
+
+    def _data(self, path: str, shown: str, told_as: str = "") -> Markup:
+        mark = say(' data-as="{}"', told_as) if told_as else ""
+        return say('<data value="{}" data-k="{}"{}>{}</data>', self.get(path), path, mark, shown)
+
+    def __call__(self, path: str, fine: Fineness) -> Markup:
         """The number at `path`; words where it is null."""
         value = self.get(path)
         if value is None:
             return Markup("not known")
-        return say(
-            '<data value="{}" data-k="{}">{}</data>', value, path, fixed(float(value), decimals)
-        )
+        return self._data(path, fixed(value, decimals_of(fine)))
 
     def words(self, path: str) -> Markup:
         """A sentence that the twin holds; what stands in backticks there is set as code."""
@@ -158,86 +206,60 @@ class Numbers:
         shown = (say("<code>{}</code>" if i % 2 else "{}", piece) for i, piece in enumerate(pieces))
         return say('<span data-k="{}">{}</span>', path, Markup("").join(shown))
 
-    def signed(self, path: str, decimals: int) -> Markup:
+    def signed(self, path: str, fine: Fineness) -> Markup:
         """A change: with its sign, also where it is a rise."""
-        value = float(self.get(path))
-        text = fixed(value, decimals)
-        rises = value > 0 and float(text) > 0
-        return say(
-            '<data value="{}" data-k="{}">{}{}</data>', value, path, "+" if rises else "", text
-        )
+        text = fixed(self.get(path), decimals_of(fine))
+        rises = not text.startswith("−") and float(text) > 0
+        return self._data(path, "+" + text if rises else text)
 
-    def size(self, path: str, decimals: int) -> Markup:
+    def size(self, path: str, fine: Fineness) -> Markup:
         """A number without its sign, for words that tell the side."""
-        value = float(self.get(path))
-        return say(
-            '<data value="{}" data-k="{}" data-as="size">{}</data>',
-            value,
-            path,
-            fixed(abs(value), decimals),
-        )
+        return self._data(path, fixed(abs(self.get(path)), decimals_of(fine)), "size")
 
     def whole(self, path: str) -> Markup:
         """A count."""
         return self(path, 0)
 
-    def middle(self, path: str, unit: str) -> Markup:
-        """The median of the Q at `path`, without its unit."""
-        return self(f"{path}/q50", DECIMALS[unit])
+    def flow(self, path: str) -> Markup:
+        """A flow, mL/h, at the pump's precision."""
+        pump = self.get("/tank/pump")
+        return self(path, step_decimals(pump["step"]) if pump else 0)
 
-    def span(self, path: str, unit: str) -> Markup:
-        """ "a to b": the 9-in-10 range of the Q at `path`, without its unit."""
-        decimals = DECIMALS[unit]
-        return say("{} to {}", self(f"{path}/q05", decimals), self(f"{path}/q95", decimals))
+    def middle(self, path: str, fine: Fineness) -> Markup:
+        """The median of the Q at `path`."""
+        return self(f"{path}/q50", fine)
 
-    def share(self, path: str) -> Markup:
-        """A fraction as per cent."""
-        value = float(self.get(path))
-        return say(
-            '<data value="{}" data-k="{}" data-as="in100">{}</data>\N{NO-BREAK SPACE}%',
-            value,
-            path,
-            fixed(100 * value, 0),
-        )
+    def span(self, path: str, fine: Fineness) -> Markup:
+        """ "a to b": the 9-in-10 range of the Q at `path`."""
+        return say("{} to {}", self(f"{path}/q05", fine), self(f"{path}/q95", fine))
+
+    def around(self, path: str, fine: Fineness) -> Markup:
+        """ "m (a to b)": median and 9-in-10 range of the Q at `path`."""
+        return say("{} ({})", self.middle(path, fine), self.span(path, fine))
 
     def in_hundred(self, path: str) -> Markup:
         """A fraction as a count in 100."""
-        value = float(self.get(path))
-        return say(
-            '<data value="{}" data-k="{}" data-as="in100">{}</data>',
-            value,
-            path,
-            fixed(100 * value, 0),
-        )
+        return self._data(path, fixed(100 * self.get(path), 0), "in100")
+
+    def share(self, path: str) -> Markup:
+        """A fraction as per cent."""
+        return say("{}\N{NO-BREAK SPACE}%", self.in_hundred(path))
 
     def odds(self, path: str) -> Markup:
         """A probability as a count in 100, never none or all: draws cannot tell."""
-        value = float(self.get(path))
+        value = self.get(path)
         bound = "under " if value < 0.01 else "over " if value > 0.99 else ""
-        return say(
-            '{}<data value="{}" data-k="{}" data-as="in100">{}</data>',
-            bound,
-            value,
-            path,
-            fixed(min(max(100 * value, 1.0), 99.0), 0),
-        )
+        return say("{}{}", bound, self._data(path, _seldom_or_often(value), "in100"))
 
     def left(self, path: str) -> Markup:
         """What is left of a hundred beside a probability, never none or all."""
-        value = float(self.get(path))
-        return say(
-            '<data value="{}" data-k="{}" data-as="not100">{}</data>',
-            value,
-            path,
-            fixed(min(max(100 * (1 - value), 1.0), 99.0), 0),
-        )
+        return self._data(path, _seldom_or_often(1 - self.get(path)), "not100")
 
     def small_chance(self, path: str) -> Markup:
         """A probability as per cent, in words where it rounds to none."""
-        value = float(self.get(path))
-        if value >= 0.01:
+        if self.get(path) >= 0.01:
             return self.share(path)
-        return say('<data value="{}" data-k="{}">under 1\N{NO-BREAK SPACE}%</data>', value, path)
+        return self._data(path, "under 1\N{NO-BREAK SPACE}%")
 
     def chance(self, path: str, so: Text, not_so: Text) -> Markup:
         """ "likely (78 in 100) that …": the likelier side in words, with its number.
@@ -247,37 +269,40 @@ class Numbers:
             so: what holds with it.
             not_so: what holds otherwise.
         """
-        value = float(self.get(path))
+        value = self.get(path)
         word, positive = chance_sides(value)
         share = 100 * (value if positive else 1 - value)
         # Draws cannot tell 99.6 from 100 in 100.
         bound = "at least " if share > 99 else ""
-        number = say(
-            '<data value="{}" data-k="{}" data-as="{}">{}</data>',
-            value,
-            path,
-            "in100" if positive else "not100",
-            fixed(min(share, 99.0), 0),
-        )
+        number = self._data(path, fixed(min(share, 99.0), 0), "in100" if positive else "not100")
         return say("{} ({}{} in 100) that {}", word, bound, number, so if positive else not_so)
+
+
+def _seldom_or_often(chance: float) -> str:
+    """A count in 100 that is neither none nor all."""
+    return fixed(min(max(100 * chance, 1.0), 99.0), 0)
 
 
 def moment(iso: str) -> Markup:
     """A time of the log, to the minute."""
-    time = datetime.fromisoformat(iso)
-    words = f"{time.day} {MONTHS[time.month - 1]} {time.year}, {time:%H:%M}"
-    return say('<time datetime="{}">{}</time>', iso, words)
-
-
-def short_day(iso: str) -> Markup:
-    """A date without its year, for tables."""
-    date = datetime.fromisoformat(iso)
-    words = f"{date.day}\N{NO-BREAK SPACE}{MONTHS[date.month - 1]}"
-    return say('<time datetime="{}">{}</time>', iso, words)
+    at = datetime.fromisoformat(iso)
+    return _time(iso, f"{_date(at)}, {at:%H:%M}")
 
 
 def day(iso: str) -> Markup:
     """A date."""
-    date = datetime.fromisoformat(iso)
-    words = f"{date.day} {MONTHS[date.month - 1]} {date.year}"
+    return _time(iso, _date(datetime.fromisoformat(iso)))
+
+
+def short_day(iso: str) -> Markup:
+    """A date without its year, for tables."""
+    at = datetime.fromisoformat(iso)
+    return _time(iso, f"{at.day}\N{NO-BREAK SPACE}{MONTHS[at.month - 1]}")
+
+
+def _date(at: datetime) -> str:
+    return f"{at.day} {MONTHS[at.month - 1]} {at.year}"
+
+
+def _time(iso: str, words: str) -> Markup:
     return say('<time datetime="{}">{}</time>', iso, words)

@@ -258,7 +258,7 @@ def _report(
     from reports.twin.build import build_twin, to_json
 
     twin = build_twin(study, timings=timings)
-    write(where, render(study, twin, where.twin.name), to_json(twin))
+    write(where, render(twin, where.twin.name), to_json(twin))
     for line in terminal_lines(twin, str(where.page), str(where.twin)):
         click.echo(plain(line))
     if timings or sys.stderr.isatty():

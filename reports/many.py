@@ -372,7 +372,7 @@ def _study(job: TankJob) -> Json:
     from reports.twin.build import build_twin, to_json
 
     twin = build_twin(study, timings=job.timings)
-    page, text = render(study, twin, where.twin.name), to_json(twin)
+    page, text = render(twin, where.twin.name), to_json(twin)
     with _held(signal.SIGTERM):
         write(where, page, text)
     return twin

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from typing import Any
 
+from markupsafe import Markup
+
 from reports.blocks import Numbers
 from reports.wording import (
-    DECIMALS,
     chance_sides,
     fixed,
     listed,
@@ -33,12 +34,12 @@ RANKED_SHOWN = 6
 def next_lines(twin: dict[str, Any]) -> list[str]:
     """What `uptake next` prints: what to do, a plan, the best of each kind, and what is enough."""
     from reports.figures.captions import best_of_each
-    from reports.page.sections.testing import (
+    from reports.page.sections.next_tests import (
         how_much_line,
         next_test_lines,
         plan_line,
         useful_plan,
-        what,
+        words_of_test,
     )
 
     numbers = Numbers(twin)
@@ -60,13 +61,16 @@ def next_lines(twin: dict[str, Any]) -> list[str]:
     for place in best_of_each(numbers)[:RANKED_SHOWN]:
         one = twin["next_tests"][place]
         now, then = fixed(one["width_now"], 0), fixed(one["expected_width"], 0)
-        lines.append(f"  {now} to {then}  {what(one)} ({fixed(one['minutes'], 0)} minutes)")
+        lines.append(
+            f"  {now} to {then}  {words_of_test(one)} ({fixed(one['minutes'], 0)} minutes)"
+        )
     much = how_much_line(numbers)
     return lines if much is None else [*lines, str(much.striptags())]
 
 
 def _answer(twin: dict[str, Any]) -> list[str]:
-    from reports.page.sections.hand_over import changed_dosing, pump_and_dosing
+    from reports.page.report import Report
+    from reports.page.sections.change_over import changed_dosing, pump_and_dosing
 
     flow = twin["flow"]
     setting = flow["recommended"]
@@ -74,14 +78,14 @@ def _answer(twin: dict[str, Any]) -> list[str]:
         reasons = " ".join(sentence(plain(reason)) for reason in twin["status_reasons"])
         lines = ["No setting recommended yet.", reasons]
         if twin["change_over"]:
-            lines.append(f"The change-over goes on: {pump_and_dosing(Numbers(twin)).striptags()}.")
+            lines.append(f"The change-over goes on: {pump_and_dosing(Report(twin)).striptags()}.")
         return lines
     pump = twin["tank"]["pump"]
     decimals = step_decimals(pump["step"]) if pump else 0
     set_to, low, high = (fixed(setting[key], decimals) for key in ("set_to", "low", "high"))
     now, steps = flow["today"], flow["today"]["steps"]
     today = fixed(now["set_to"], decimals)
-    dosing = str(changed_dosing(Numbers(twin)).striptags())
+    dosing = str(changed_dosing(Report(twin)).striptags())
     also = f" and {dosing}" if dosing else ""
     if flow["planned"]:
         first = f"No reactor has run yet: plan for about {set_to} mL/h"
@@ -110,11 +114,8 @@ def _uptake(twin: dict[str, Any]) -> str:
     parts = []
     for name in ("alkalinity", "calcium"):
         unit, path = twin["uptake"][name]["unit"], f"/uptake/{name}/now"
-        middle, low, high = (
-            numbers.plain(f"{path}/{q}", DECIMALS[unit]) for q in ("q50", "q05", "q95")
-        )
-        parts.append(f"{name} {middle} {unit} ({low} to {high})")
-    return f"Uptake: {listed(parts)}."
+        parts.append(f"{name} {numbers.middle(path, unit)} {unit} ({numbers.span(path, unit)})")
+    return f"Uptake: {Markup(listed(parts)).striptags()}."
 
 
 def _sure(twin: dict[str, Any]) -> str:

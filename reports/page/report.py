@@ -2,44 +2,40 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable
+from functools import wraps
+from typing import Any
 
 from markupsafe import Markup
 
-from estimator.study import Study
-from reports.blocks import Numbers, Text, say
-from reports.figures.captions import flow_decimals
-from reports.wording import DECIMALS
+from reports.blocks import Block, Numbers, Section, say
 
 
-@dataclass(frozen=True)
-class Report:
-    """What the sections share.
+class Report(Numbers):
+    """The printer of one twin's numbers, and what the sections ask of the twin together.
 
     Attributes:
-        study: the analysis.
-        numbers: printer of the twin's numbers.
         twin_name: file name of the twin.
     """
 
-    study: Study
-    numbers: Numbers
-    twin_name: str
+    def __init__(self, twin: dict[str, Any], twin_name: str = "") -> None:
+        super().__init__(twin)
+        self.twin_name = twin_name
 
     @property
     def recommended(self) -> bool:
         """Whether there is a setting."""
-        return bool(self.numbers.get("/status") == "recommended")
+        return bool(self.get("/status") == "recommended")
 
     @property
     def sampled_well(self) -> bool:
         """Whether the fit passed its checks, so that its numbers may be shown at all."""
-        return not self.numbers.get("/diagnostics/failures")
+        return not self.get("/diagnostics/failures")
 
     @property
     def planned(self) -> bool:
         """Whether the tank has no reactor yet."""
-        return bool(self.numbers.get("/flow/planned"))
+        return bool(self.get("/flow/planned"))
 
     @property
     def load_known(self) -> bool:
@@ -48,38 +44,58 @@ class Report:
         It cannot where the tank may take nothing up, or where a reactor runs at a flow that was
         never logged.
         """
-        n = self.numbers
-        unlogged = not (self.recommended or self.planned) and n.get("/flow/current") is None
-        return bool(n.get("/flow/needed/q05") > 0) and not unlogged
+        unlogged = not (self.recommended or self.planned) and self.get("/flow/current") is None
+        return bool(self.get("/flow/needed/q05") > 0) and not unlogged
 
     @property
     def steps(self) -> int:
         """Dated steps of the change-over; 0 where there is none."""
-        return len(self.numbers.get("/change_over"))
+        return len(self.get("/change_over"))
 
     @property
     def unit(self) -> str:
         """The keeper's unit of alkalinity."""
-        return str(self.numbers.get("/level_now/alkalinity/unit"))
-
-    def flow(self, path: str) -> Markup:
-        """A flow at the pump's precision, without its unit."""
-        return self.numbers(path, flow_decimals(self.numbers))
+        return str(self.get("/level_now/alkalinity/unit"))
 
     def flow_range(self) -> Markup:
         """The recommended range with its unit."""
-        low, high = self.flow("/flow/recommended/low"), self.flow("/flow/recommended/high")
-        return say("{} to {} mL/h", low, high)
+        return self.say("{at/low:flow} to {at/high:flow} mL/h", at="/flow/recommended")
 
-    def band(self) -> Markup:
-        """The alkalinity band with its unit."""
-        decimals = DECIMALS[self.unit]
-        low, high = (
-            self.numbers(f"/tank/targets/alkalinity/{e}", decimals) for e in ("low", "high")
+    def stays(self, path: str) -> Markup:
+        """ "likely (78 in 100) that alkalinity stays …" for a probability over the horizon."""
+        days = self.whole("/flow/horizon_days")
+        return self.chance(
+            path,
+            say("alkalinity stays within the band on each of the next {} days", days),
+            say("alkalinity is outside the band on at least one of the next {} days", days),
         )
-        return say("{} to {} {}", low, high, self.unit)
 
-    def estimate(self, name: Text, path: str, unit: str) -> list[Text]:
-        """A row of a table: name, middle, 9-in-10 range, unit."""
-        n = self.numbers
-        return [name, n.middle(path, unit), n.span(path, unit), unit]
+    def all_words(self, path: str) -> list[Markup]:
+        """Every sentence of the list at `path`."""
+        return [self.words(f"{path}/{i}") for i in range(len(self.get(path)))]
+
+
+SectionMaker = Callable[[Report], Section | None]
+
+
+def section(
+    anchor: str, title: str | Callable[[Report], str]
+) -> Callable[[Callable[[Report], Iterable[Block]]], SectionMaker]:
+    """Makes a section of a function that yields its blocks; None where it yields none.
+
+    Args:
+        anchor: id in the page.
+        title: or what gives it.
+    """
+
+    def decorate(blocks_of: Callable[[Report], Iterable[Block]]) -> SectionMaker:
+        @wraps(blocks_of)
+        def make(n: Report) -> Section | None:
+            blocks = list(blocks_of(n))
+            if not blocks:
+                return None
+            return Section(anchor, title if isinstance(title, str) else title(n), blocks)
+
+        return make
+
+    return decorate

@@ -10,32 +10,30 @@ from typing import Any
 from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
-from estimator.study import Study
-from reports.blocks import Numbers, moment
+from reports.blocks import moment
+from reports.page.contents import SECTIONS
 from reports.page.report import Report
-from reports.page.sections.contents import SECTIONS
 from reports.wording import plain
 
 SIZE_LIMIT_BYTES = 750 * 1024
 """Browsers on phones load this at once."""
 
 
-def render(study: Study, twin: dict[str, Any], twin_name: str) -> str:
+def render(twin: dict[str, Any], twin_name: str) -> str:
     """The page.
 
     Args:
-        study: the analysis.
-        twin: its JSON twin, from which every printed number is read.
+        twin: the JSON twin of a study, from which every printed number is read.
         twin_name: file name of the twin.
     """
-    report = Report(study=study, numbers=Numbers(twin), twin_name=twin_name)
+    report = Report(twin, twin_name)
     style = _resource("page.css")
     # Not `select_autoescape`, which leaves names that end in ".jinja" unescaped.
     environment = Environment(
         autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
     return environment.from_string(_resource("page.html.jinja")).render(
-        tank_name=plain(study.tank.name),
+        tank_name=plain(twin["tank"]["name"]),
         as_of=moment(twin["as_of"]),
         sections=[found for section in SECTIONS if (found := section(report)) is not None],
         # The stylesheet is ours; escaping would break it.

@@ -10,9 +10,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from estimator.inputs.parameters import ALKALINITY, CALCIUM, Parameter
+from estimator.inputs.parameters import Parameter
 from estimator.inputs.tank import Tank
-from estimator.study import Study
 
 QUANTILES = (0.05, 0.25, 0.50, 0.75, 0.95)
 
@@ -49,23 +48,3 @@ def unit_of(tank: Tank, parameter: Parameter) -> str:
     """The keeper's unit: that of the band, or the usual one where no band is given."""
     target = tank.targets.get(parameter.name)
     return target.unit if target else parameter.default_unit
-
-
-def alkalinity_unit(study: Study) -> str:
-    """The keeper's unit of alkalinity."""
-    return unit_of(study.tank, ALKALINITY)
-
-
-def calcium_unit(study: Study) -> str:
-    """The keeper's unit of calcium; mg/L where no band is given."""
-    return unit_of(study.tank, CALCIUM)
-
-
-def in_alkalinity_unit(study: Study, meq: Draws) -> Draws:
-    """meq/L, or meq/L/day, in the keeper's unit."""
-    return meq / ALKALINITY.units[alkalinity_unit(study)]
-
-
-def in_calcium_unit(study: Study, mmol: Draws) -> Draws:
-    """mmol/L, or mmol/L/day, in the keeper's unit."""
-    return mmol / CALCIUM.units[calcium_unit(study)]

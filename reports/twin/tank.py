@@ -21,7 +21,7 @@ from estimator.inputs.parameters import ALKALINITY, CALCIUM, PARAMETERS, Paramet
 from estimator.inputs.records import Action, Reading, TankLog
 from estimator.inputs.tank import Kit, Reactor, Tank, Target
 from estimator.study import Study
-from reports.twin.quantities import Draws, Json, by_date
+from reports.twin.quantities import Draws, Json, by_date, unit_of
 from reports.twin.serialise import Entry, Writer, always
 
 ACTION_UNITS = {
@@ -62,6 +62,19 @@ def _uptake(post: Posterior, writer: Writer) -> Json:
     }
 
 
+def _levels_by_day(post: Posterior, writer: Writer) -> Json:
+    """Daily mean levels; None for calcium where the tank was never tested for it."""
+    found: Json = {}
+    for parameter, draws in ((ALKALINITY, post.alkalinity_meq_l), (CALCIUM, post.calcium_mmol_l)):
+        unit = unit_of(writer.study.tank, parameter)
+        found[parameter.name] = (
+            draws
+            if draws is None
+            else {"unit": unit, "by_day": by_date(post.days, draws.T / parameter.units[unit])}
+        )
+    return found
+
+
 def _kits(post: Posterior, writer: Writer) -> Json:
     """Each fitted kit: error of its latest bottle, and repeatability in the kit's unit."""
     kits = {}
@@ -96,12 +109,14 @@ def readings(study: Study, writer: Writer) -> list[Json]:
         entries.append(
             writer.object(reading)
             | {
+                "sample": reading.sample,
                 "kit": reading.kit,
                 "note": reading.note,
                 "used": check is not None,
                 "expected": check and convert(check.expected, reading.unit),
                 "off_by_kit_errors": check and check.residual,
                 "chance_ordinary": check and check.chance_ordinary,
+                "odd": check and check.is_odd,
             }
         )
     return entries
@@ -184,6 +199,7 @@ TANK_TABLE = {
                 post.calcium_share * units.CA_G_MOL * units.MEQ_L_PER_DKH
             ),
             "uptake": _uptake,
+            "level_by_day": _levels_by_day,
             "level_now": lambda post, writer: {
                 "alkalinity": writer.level(ALKALINITY, post.alkalinity_now_meq_l),
                 "calcium": writer.level(CALCIUM, post.calcium_now_mmol_l),

@@ -76,7 +76,7 @@ def made(monkeypatch, payload):
     monkeypatch.setattr(studies, "HOSTILE", payload)
     study = studies.build_study.__wrapped__("hostile")
     twin = build_twin(study)
-    return render(study, twin, f"{payload}.json"), twin, to_json(twin)
+    return render(twin, f"{payload}.json"), twin, to_json(twin)
 
 
 @pytest.fixture(scope="module")
@@ -134,7 +134,7 @@ def test_a_file_name_that_is_no_text_is_written(tmp_path):
     study = replace(study, log=replace(study.log, name="caf\udce9.csv"))
     twin = build_twin(study)
     where = destination(tmp_path / "report.html", [])
-    write(where, render(study, twin, "caf\udce9.json"), to_json(twin))
+    write(where, render(twin, "caf\udce9.json"), to_json(twin))
     assert "caf .csv" in where.page.read_text(encoding="utf-8")
     assert json.loads(where.twin.read_text(encoding="utf-8"))["inputs"]["log_name"].endswith(".csv")
 

@@ -26,7 +26,7 @@ from estimator.errors import FitError, InputError
 from helpers.studies import build_study
 from helpers.tanks import TANK_FILE
 from reports import cli, many
-from reports.blocks import follow
+from reports.blocks import resolve
 from reports.cli import main
 from reports.index import build_index, index_json, render_index, summary_lines
 from reports.many import TankOutcome, Workers, facts_of, find_jobs, run_many, study_one
@@ -405,7 +405,7 @@ def test_every_number_of_the_index_is_in_its_twin(mixed):
     found = NUMBER.findall(render_index(index))
     assert len(found) > 20
     for value, path, in100, shown in found:
-        held = follow(index, path)
+        held = resolve(index, path)
         assert float(value) == held
         if shown[0].isdigit():
             scale = 100 if in100 else 1

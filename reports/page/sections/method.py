@@ -4,37 +4,37 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from reports.blocks import Block, Items, Numbers, Prose, Table, Text, pointer, say
+from reports.blocks import Block, Items, Prose, Table, Text, pointer, say
+from reports.page.report import Report
 
-PRIORS = (
-    ("water_volume_l", "Water volume", "L", 0),
-    ("light_ratio", "Uptake by day over uptake by night", "", 1),
-    ("uptake_start_meq_l_d", "Alkalinity uptake at the start", "meq/L/day", 2),
-    ("calcium_share", "Calcium per alkalinity used", "mmol/meq", 2),
-    ("effluent_gain_meq_l", "Effluent alkalinity above the tank's", "meq/L", 1),
-    ("exponent", "How fast the effluent weakens as flow rises", "", 2),
-    ("drift_per_root_day", "Drift of uptake, part per root day", "", 3),
-    ("effluent_drift_per_root_day", "Drift of effluent strength, part per root day", "", 3),
-)
+PRIORS = {
+    "water_volume_l": ("Water volume", "L", 0),
+    "light_ratio": ("Uptake by day over uptake by night", "", 1),
+    "uptake_start_meq_l_d": ("Alkalinity uptake at the start", "meq/L/day", 2),
+    "calcium_share": ("Calcium per alkalinity used", "mmol/meq", 2),
+    "effluent_gain_meq_l": ("Effluent alkalinity above the tank's", "meq/L", 1),
+    "exponent": ("How fast the effluent weakens as flow rises", "", 2),
+    "drift_per_root_day": ("Drift of uptake, part per root day", "", 3),
+    "effluent_drift_per_root_day": ("Drift of effluent strength, part per root day", "", 3),
+}
 """For each prior of the model: plain name, unit and decimals."""
 
 
-def method_blocks(numbers: Numbers) -> Sequence[Block]:
+def _prior_rows(n: Report) -> list[list[Text]]:
+    """Every prior of the twin, in the order of `PRIORS`; one that is not there by its own name."""
+    found = n.get("/priors")
+    rows: list[list[Text]] = []
+    for name in sorted(found, key=lambda name: [*PRIORS, name].index(name)):
+        label, unit, decimals = PRIORS.get(name, (name, "", 3))
+        low, middle, high = (
+            n(pointer("priors", name, key), decimals) for key in ("q025", "median", "q975")
+        )
+        rows.append([label, middle, say("{} to {}", low, high), unit])
+    return rows
+
+
+def method_blocks(n: Report) -> Sequence[Block]:
     """Model, priors, and limits of the method."""
-    rows: list[list[Text]] = [
-        [
-            label,
-            numbers(pointer("priors", name, "median"), decimals),
-            say(
-                "{} to {}",
-                numbers(pointer("priors", name, "q025"), decimals),
-                numbers(pointer("priors", name, "q975"), decimals),
-            ),
-            unit,
-        ]
-        for name, label, unit, decimals in PRIORS
-        if name in numbers.get("/priors")
-    ]
     return [
         Prose(
             "The tank is one well-mixed body of water. Alkalinity and calcium rise by what is "
@@ -54,8 +54,8 @@ def method_blocks(numbers: Numbers) -> Sequence[Block]:
         Table(
             "Taken for granted before any reading (19 times in 20 within the range)",
             ["Quantity", "Middle", "Range", "Unit"],
-            rows,
-            frozenset({1, 2}),
+            _prior_rows(n),
+            (1, 2),
         ),
         Prose(
             "Sources: light ratio from Anthony et al. 2013 (Biogeosciences 10:4897) and Sandeman "

@@ -10,65 +10,131 @@ import numpy as np
 import pytest
 from matplotlib.colors import to_rgb
 
-from reports.figures import drawing as figures
-from reports.figures.drawing import Band, Dots, Residuals
+from reports.figures import canvas
+from reports.figures.drawing import (
+    draw_chamber,
+    draw_forecast,
+    draw_hangs_on,
+    draw_level,
+    draw_needed_flow,
+    draw_next_tests,
+    draw_residuals,
+    draw_uptake,
+)
 
 RNG = np.random.default_rng(2)
 
 
-def band(days=120, scale=1.0, unit="dKH"):
+def by_day(days=120, scale=1.0):
     start = date(2026, 1, 5)
     points = np.sort(scale * (1 + 0.1 * RNG.standard_normal((4, days))), axis=0)
-    return Band([start + timedelta(days=j) for j in range(days)], points, unit, "Alkalinity")
+    return [
+        {"date": (start + timedelta(days=j)).isoformat(), "q05": a, "q25": b, "q75": c, "q95": d}
+        for j, (a, b, c, d) in enumerate(points.T)
+    ]
 
 
-def dots(count, scale=1.0):
+def level(days=120, scale=1.0, unit="dKH"):
+    return {"unit": unit, "by_day": by_day(days, scale)}
+
+
+def uptake(alkalinity, calcium, tested=True):
+    return {"alkalinity": alkalinity, "calcium": calcium | {"tested": tested}}
+
+
+def readings(count, scale=1.0):
+    """The first far off, and odd where there are more than three."""
     start = datetime(2026, 1, 5, 18)
-    odd = np.zeros(count, dtype=bool)
-    odd[:1] = count > 3
     values = scale * (1 + 0.1 * RNG.standard_normal(count))
     values[:1] *= 50
-    return Dots([start + timedelta(days=2 * j) for j in range(count)], values, odd)
+    misses = RNG.standard_normal(count)
+    misses[:1] = 300.0
+    return [
+        {
+            "time": (start + timedelta(days=2 * j)).isoformat(),
+            "value": value,
+            "off_by_kit_errors": miss,
+            "row": 2 + j,
+            "odd": j == 0 and count > 3,
+        }
+        for j, (value, miss) in enumerate(zip(values, misses, strict=True))
+    ]
 
 
-def misses(name, count):
-    one = dots(count)
-    values = RNG.standard_normal(count)
-    values[:1] = 300.0
-    return Residuals(name, one.times, values, range(2, 2 + count), one.odd)
+def flow(dots, low, high, set_to, current=None):
+    return {
+        "needed_dots": list(dots),
+        "recommended": {"low": low, "high": high, "set_to": set_to},
+        "current": current,
+        "planned": current is None,
+    }
+
+
+def plan(days, unit="dKH", scale=1.0):
+    return {"unit": unit, "levels": by_day(days, scale)}
+
+
+def chamber(flow_scale=1.0, ratio_scale=1.0, region=None, present_ph=6.6):
+    return {
+        "ph_axis": PH,
+        "flow_axis_ml_h": FLOW * flow_scale,
+        "supply_over_need": RATIO * ratio_scale,
+        "region": region and {"low": region[0], "high": region[1]},
+        "present_ph": present_ph,
+        "ph_known": True,
+    }
 
 
 PH, FLOW = np.linspace(6.2, 7.2, 21), np.geomspace(60, 4000, 24)
 RATIO = (FLOW / (1500 * 3.0 ** (5 * (PH[:, None] - 6.6)))) ** 0.6
-RETESTS = [date(2026, 1, 6) + timedelta(days=2 * j) for j in range(4)]
+RETESTS = [(date(2026, 1, 6) + timedelta(days=2 * j)).isoformat() for j in range(4)]
 FLOW_DOTS = np.sort(2200 + 150 * RNG.standard_normal(20))
+BAND = {"low": 0.9, "high": 1.1}
+TESTS = [
+    {
+        "width_now": 500.0,
+        "expected_width": 90.0 * j,
+        "expected_width_q05": 60.0 * j,
+        "expected_width_q95": 110.0 * j,
+    }
+    for j in range(1, 9)
+]
+UNKNOWNS = [
+    {"unknown": "effluent strength", "at_low": 2600.0, "at_high": 1900.0},
+    {"unknown": "uptake", "at_low": 2150.0, "at_high": 2300.0},
+]
+KINDS = ("tank alkalinity", "tank calcium", "effluent alkalinity", "other readings")
 CASES = {
-    "flow": lambda: figures.needed_flow(FLOW_DOTS, 1910, 2450, 2230, 2300),
-    "flow, now far below": lambda: figures.needed_flow(FLOW_DOTS, 1910, 2450, 2230, 60),
-    "flow, now far above": lambda: figures.needed_flow(FLOW_DOTS, 1910, 2450, 2230, 2.5e5),
-    "flow, no reactor": lambda: figures.needed_flow(FLOW_DOTS * 1e3, 1.9e6, 2.5e6, 2.2e6, None),
-    "flow, all the same": lambda: figures.needed_flow(np.full(20, 5.0), 5, 5, 5, 5),
-    "flow, small and skew": lambda: figures.needed_flow(np.geomspace(0.01, 40, 20), 0, 40, 10, 0.5),
-    "uptake": lambda: figures.uptake([band(), band(scale=10, unit="mg/L/day")]),
-    "uptake, one day": lambda: figures.uptake([band(1, unit="mg/L CaCO3/day")]),
-    "uptake, negative": lambda: figures.uptake([band(scale=-1.0, unit="meq/L/day")]),
-    "level": lambda: figures.level(band(), dots(40), (0.9, 1.1)),
-    "level, years, no band": lambda: figures.level(band(1500, 440, "mg/L"), dots(3, 440), None),
-    "level, no reading": lambda: figures.level(band(2), dots(0), (0.9, 1.1)),
-    "forecast": lambda: figures.forecast(band(14), (0.9, 1.1), RETESTS),
-    "forecast, one day": lambda: figures.forecast(
-        band(1, 420, "mg/L CaCO3"), (380, 460), RETESTS[:1]
+    "flow": lambda: draw_needed_flow(flow(FLOW_DOTS, 1910, 2450, 2230, 2300)),
+    "flow, now far below": lambda: draw_needed_flow(flow(FLOW_DOTS, 1910, 2450, 2230, 60)),
+    "flow, now far above": lambda: draw_needed_flow(flow(FLOW_DOTS, 1910, 2450, 2230, 2.5e5)),
+    "flow, no reactor": lambda: draw_needed_flow(flow(FLOW_DOTS * 1e3, 1.9e6, 2.5e6, 2.2e6)),
+    "flow, all the same": lambda: draw_needed_flow(flow(np.full(20, 5.0), 5, 5, 5, 5)),
+    "flow, small and skew": lambda: draw_needed_flow(
+        flow(np.geomspace(0.01, 40, 20), 0, 40, 10, 0.5)
     ),
-    "chamber": lambda: figures.chamber(PH, FLOW, RATIO, (6.5, 6.7), (6.6, 2000.0)),
-    "chamber, one pH": lambda: figures.chamber(PH, FLOW, RATIO, (6.5, 6.5), (6.6, None)),
-    "chamber, no region": lambda: figures.chamber(PH, FLOW / 1e3, RATIO, None, (6.2, 9e9)),
-    "chamber, never enough": lambda: figures.chamber(
-        PH, FLOW * 1e3, 1e-3 * RATIO, None, (6.6, 2.0)
+    "uptake": lambda: draw_uptake(uptake(level(), level(scale=10, unit="mg/L/day"))),
+    "uptake, one day": lambda: draw_uptake(
+        uptake(level(1, unit="mg/L CaCO3/day"), level(1, 9, "mg/L/day"), tested=False)
     ),
-    "residuals": lambda: figures.residuals(
-        [misses(name, 9) for name in ("tank alkalinity", "tank calcium", "effluent alkalinity")]
+    "uptake, negative": lambda: draw_uptake(
+        uptake(level(scale=-1.0, unit="meq/L/day"), level(scale=-10, unit="mg/L/day"))
     ),
-    "residuals, one": lambda: figures.residuals([misses("tank alkalinity", 1)]),
+    "level": lambda: draw_level(level(), readings(40), BAND),
+    "level, years, no band": lambda: draw_level(level(1500, 440, "mg/L"), readings(3, 440), None),
+    "level, no reading": lambda: draw_level(level(2), [], BAND),
+    "forecast": lambda: draw_forecast(plan(14), BAND, RETESTS),
+    "forecast, one day": lambda: draw_forecast(
+        plan(1, "mg/L CaCO3", 420), {"low": 380, "high": 460}, RETESTS[:1]
+    ),
+    "chamber": lambda: draw_chamber(chamber(region=(6.5, 6.7)), 2000.0),
+    "chamber, one pH": lambda: draw_chamber(chamber(region=(6.5, 6.5)), None),
+    "chamber, no region": lambda: draw_chamber(chamber(1e-3, present_ph=6.2), 9e9),
+    "chamber, never enough": lambda: draw_chamber(chamber(1e3, 1e-3), 2.0),
+    "residuals": lambda: draw_residuals({name: readings(9) for name in KINDS}),
+    "residuals, one": lambda: draw_residuals({KINDS[0]: readings(1)}),
+    "next tests": lambda: draw_next_tests(["tank and effluent weekly, 2 weeks"] * 8, TESTS),
+    "hangs on": lambda: draw_hangs_on(UNKNOWNS, 2200.0),
 }
 
 
@@ -89,11 +155,11 @@ def test_nothing_runs_off_the_figure(case):
 @pytest.mark.parametrize("case", CASES)
 def test_svg_is_well_formed_themed_and_small(case):
     """Ink takes the reader's colour, no date is inside, and a figure stays below 90 KiB."""
-    data = figures.svg(CASES[case](), "name")
+    data = canvas.svg(CASES[case](), "name")
     text = data.decode()
     ElementTree.fromstring(data)
     # Once, where the light mode's ink is set.
-    assert text.count(figures.INK) == 1
+    assert text.count(canvas.INK) == 1
     assert "currentColor" in text
     assert "prefers-color-scheme:dark" in text
     assert "<dc:date>" not in text
@@ -104,11 +170,11 @@ def test_svg_bytes_repeat_and_ids_differ_between_figures():
     """One seed gives the same bytes; two figures on one page never share a clip path."""
     figure = CASES["level"]
     RNG.bit_generator.state = np.random.default_rng(9).bit_generator.state
-    first = figures.svg(figure(), "a")
+    first = canvas.svg(figure(), "a")
     RNG.bit_generator.state = np.random.default_rng(9).bit_generator.state
-    assert figures.svg(figure(), "a") == first
+    assert canvas.svg(figure(), "a") == first
     RNG.bit_generator.state = np.random.default_rng(9).bit_generator.state
-    assert figures.svg(figure(), "b") != first
+    assert canvas.svg(figure(), "b") != first
 
 
 def contrast(first, second):
@@ -124,7 +190,7 @@ def contrast(first, second):
     return (high + 0.05) / (low + 0.05)
 
 
-@pytest.mark.parametrize("colour", [figures.BLUE, figures.VERMILLION, figures.GREEN])
+@pytest.mark.parametrize("colour", [canvas.BLUE, canvas.VERMILLION, canvas.GREEN])
 @pytest.mark.parametrize("paper", ["#ffffff", "#14171a"])
 def test_colours_keep_contrast_in_both_modes(colour, paper):
     """WCAG 2.2, 1.4.11: graphics need 3:1 against what is beside them."""
@@ -135,13 +201,13 @@ def test_colours_are_okabe_and_ito():
     """Blue, vermillion and bluish green are as published (jfly.uni-koeln.de/color, RGB values
     from memory)."""
     published = {(0, 114, 178), (213, 94, 0), (0, 158, 115)}
-    used = (figures.BLUE, figures.VERMILLION, figures.GREEN)
+    used = (canvas.BLUE, canvas.VERMILLION, canvas.GREEN)
     assert {tuple(round(255 * part) for part in to_rgb(colour)) for colour in used} == published
 
 
 def test_pyplot_is_never_imported():
     """Pyplot keeps every figure alive and picks a window system."""
-    folder = Path(figures.__file__).parent
+    folder = Path(canvas.__file__).parent
     assert not [path.name for path in folder.glob("*.py") if "pyplot" in _imports(path)]
 
 

@@ -38,7 +38,7 @@ def page_file(tmp_path):
     def write(variant):
         study = build_study(variant)
         path = tmp_path / "report.html"
-        path.write_text(render(study, build_twin(study), "report.json"), encoding="utf-8")
+        path.write_text(render(build_twin(study), "report.json"), encoding="utf-8")
         return path
 
     return write

@@ -17,8 +17,9 @@ import numpy as np
 import pytest
 
 from helpers.studies import build_study
-from reports.blocks import follow
-from reports.page.sections.contents import SECTIONS
+from reports.blocks import resolve
+from reports.page.contents import SECTIONS
+from reports.page.sections.method import PRIORS
 from reports.page.shell import SIZE_LIMIT_BYTES, render, style_hash
 from reports.summary import next_lines, terminal_lines
 from reports.twin.build import build_twin, to_json
@@ -74,7 +75,7 @@ def page_and_twin(study):
     """Through JSON text, as a reader of the file would have it; made once for each study."""
     if id(study) not in MADE:
         twin = build_twin(study)
-        made = render(study, twin, "report.json"), json.loads(to_json(twin))
+        made = render(twin, "report.json"), json.loads(to_json(twin))
         # The study is kept too, so that its id is not used again.
         MADE[id(study)] = (*made, study)
     return MADE[id(study)][:2]
@@ -98,7 +99,7 @@ def test_every_printed_number_is_in_the_twin(study):
     page = Page(html)
     assert len(page.data) > 60
     for attributes, text in page.data:
-        value = follow(twin, attributes["data-k"])
+        value = resolve(twin, attributes["data-k"])
         assert float(attributes["value"]) == value
         if text.startswith("under 1"):
             assert value < 0.01
@@ -118,7 +119,7 @@ def test_every_sentence_of_the_advice_is_in_the_twin(study):
     said = Page(html).said
     assert said or twin["diagnostics"]["failures"]
     for path, text in said:
-        assert text == follow(twin, path).replace("`", "")
+        assert text == resolve(twin, path).replace("`", "")
 
 
 # Numbers of fixed prose: the scale of words, what a range means, the example of the change-over's
@@ -699,6 +700,19 @@ def test_retests_come_before_the_plan_of_tests():
     assert words not in words_of(page_and_twin(build_study("full"))[0], "next")
 
 
+def test_every_prior_has_its_label(study):
+    """What is taken for granted is told in plain words, all of it."""
+    _, twin = page_and_twin(study)
+    assert set(twin["priors"]) <= set(PRIORS)
+
+
+def test_a_new_prior_is_not_left_out():
+    """A prior that nobody has labelled yet is shown by its own name."""
+    twin = build_twin(build_study("full"))
+    twin["priors"]["a_new_one"] = {"median": 1.5, "q025": 1.25, "q975": 2.0}
+    assert "a_new_one1.5001.250 to 2.000" in words_of(render(twin, "report.json"), "record")
+
+
 def test_safety_names_its_sources(study):
     """Figures on gas and cylinders can be checked by whoever relies on them.
 
@@ -720,7 +734,7 @@ def test_bytes_repeat_across_processes(tmp_path):
         "import pickle, sys; from pathlib import Path\n"
         "from reports.page.shell import render; from reports.twin.build import build_twin\n"
         "study = pickle.loads(Path(sys.argv[1], 'study').read_bytes())\n"
-        "page = render(study, build_twin(study), 'report.json')\n"
+        "page = render(build_twin(study), 'report.json')\n"
         "Path(sys.argv[1], 'page').write_bytes(page.encode())\n"
     )
     environment = os.environ | {

@@ -14,7 +14,7 @@ import pytest
 from estimator.inputs.tank import Target
 from helpers.studies import build_study
 from reports.blocks import Numbers
-from reports.page.sections.testing import next_test_lines
+from reports.page.sections.next_tests import next_test_lines
 from reports.twin.build import build_twin, to_json
 from reports.twin.quantities import quantiles
 

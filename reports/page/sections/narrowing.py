@@ -1,0 +1,45 @@
+"""What would change the answer: where the width of the flow range comes from."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from reports.blocks import Block, Prose, Table, pointer
+from reports.figures import captions
+from reports.page.report import Report, section
+from reports.page.sections.next_tests import TRY_AGAIN, ranked_sources
+from reports.wording import SOURCES, sentence
+
+
+@section("narrow", "What would change the answer")
+def narrowing_section(n: Report) -> Iterator[Block]:
+    """Where the width of the flow range comes from, and what would narrow it."""
+    if not n.sampled_well:
+        yield Prose(TRY_AGAIN)
+        return
+    shares = n.get("/flow/variance_shares")
+    ranked = ranked_sources(n)
+    if not ranked:
+        yield Prose("More readings of any kind.")
+        return
+    parts = {name: n.share(pointer("flow", "variance_shares", name)) for name in ranked}
+    source, remedy = SOURCES[ranked[0]]
+    if n.get("/flow_hangs_on"):
+        yield captions.hangs_on_picture(n)
+    yield n.para(
+        "Most of what is left open comes from {source} ({part}). To narrow it, {remedy}.",
+        source=source,
+        part=parts[ranked[0]],
+        remedy=remedy,
+    )
+    offset = any(shares[name] < 0 for name in ranked)
+    yield Table(
+        "Where the width of the flow range comes from"
+        + ("; a negative part offsets another" if offset else ""),
+        ["Source", "Part", "What narrows it"],
+        [
+            [sentence(SOURCES[name][0]).removesuffix("."), part, sentence(SOURCES[name][1])]
+            for name, part in parts.items()
+        ],
+        (1,),
+    )

@@ -1,0 +1,231 @@
+"""What to test next, a plan of tests, and how much is enough."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+from markupsafe import Markup
+
+from estimator.next_tests.planning import HOLDS
+from reports.blocks import Block, Folded, Numbers, Prose, Table, day, moment, say
+from reports.figures import captions
+from reports.page.report import Report, section
+from reports.wording import SOURCES, times
+
+TRY_AGAIN = "Run the report again with another seed, and look first at the odd readings below."
+NEARLY_THE_MOST = 0.8
+"""Part of the best narrowing that a cheaper test must bring to be put first."""
+TESTS_TOLD = (0, 1, 2, 4, 7, 14, 28)
+"""Numbers of tests for which the width is shown."""
+
+
+@section("next", "What to test next")
+def next_tests_section(n: Report) -> Iterator[Block]:
+    """What to test next, how much is enough, and a plan."""
+    if not n.get("/next_tests"):
+        yield Prose(TRY_AGAIN)
+        return
+    for lead in next_test_lines(n):
+        yield Prose(lead, "lead")
+    yield captions.next_tests_picture(n)
+    yield _ranking(n)
+    yield from _tests_to_come(n)
+    yield from _how_much(n)
+
+
+def next_test_lines(n: Numbers) -> list[Markup]:
+    """What to do next in a sentence or two, also for the terminal."""
+    until = n.get("/testing/settled_until")
+    if until is not None:
+        return [
+            say(
+                "The readings already settle the setting: no test adds as much as 1 in 100 to the "
+                "chance of holding the band. Beside your usual safety tests nothing need be tested "
+                "before {}.",
+                day(until),
+            )
+        ]
+    if max(one["narrowing_pct"] for one in n.get("/next_tests")) < n.get("/testing/useful_pct"):
+        return [_nothing_helps(n)]
+    at = f"/next_tests/{_most_useful(n)}"
+    one = n.get(at)
+    line = n.say(
+        "Next: {test}. It takes about {at/minutes} minutes in all, would probably narrow the flow "
+        "range from {at/width_now} to about {at/expected_width} mL/h (9-in-10: "
+        "{at/expected_width_q05} to {at/expected_width_q95}), and raises the chance of holding the "
+        "band by {at/holding_gain:in_hundred} in 100.",
+        test=words_of_test(one),
+        at=at,
+    )
+    return [line, *([say("<strong>Beware.</strong> {}", one["risk"])] if one["risk"] else [])]
+
+
+def ranked_sources(n: Numbers) -> list[str]:
+    """What leaves the needed flow open, the most first; names are keys of `SOURCES`."""
+    shares = n.get("/flow/variance_shares")
+    return sorted((name for name in shares if name in SOURCES), key=lambda name: -shares[name])
+
+
+def _nothing_helps(n: Numbers) -> Markup:
+    """No test narrows the range: what is left open, and what would."""
+    source, remedy = SOURCES[ranked_sources(n)[0]]
+    return n.say(
+        "No test that can be run now narrows the flow range by as much as {/testing/useful_pct} %. "
+        "What is left open comes mostly from {source}; {when}{remedy}.",
+        source=source,
+        when="once the reactor runs, " if n.get("/flow/planned") else "",
+        remedy=remedy,
+    )
+
+
+def _most_useful(n: Numbers) -> int:
+    """The test to do next: of those that bring nearly the most, the one of fewest minutes.
+
+    Candidates with a risk are never put first.
+    """
+    found = n.get("/next_tests")
+    safe = [i for i, one in enumerate(found) if not one["risk"]]
+    most = max(found[i]["narrowing_pct"] for i in safe)
+    good = [i for i in safe if found[i]["narrowing_pct"] >= NEARLY_THE_MOST * most]
+    return min(good, key=lambda i: (found[i]["minutes"], i))
+
+
+def words_of_test(one: dict[str, Any]) -> str:
+    """What to do, of one entry of `next_tests`, with how often."""
+    label = one["test"]
+    if one["key"] in ("volume", "stop_day"):
+        return str(label) + ("" if one["repeats"] == 1 else f", each test {times(one['repeats'])}")
+    each = "" if one["days"] == 0 else " each time"
+    return f"test {label}" + ("" if one["repeats"] == 1 else f", {times(one['repeats'])}{each}")
+
+
+RANKING = {
+    "What to do": "{what}{tied}",
+    "Width of the flow range, mL/h": "{at/width_now} to {at/expected_width}",
+    "Narrower by, %": "{at/narrowing_pct} ± {at/narrowing_mc_error_pct:1}",
+    "Chance of holding the band, + in 100": "{at/holding_gain:in_hundred}",
+    "Minutes": "{at/minutes}",
+    "% per minute": "{at/narrowing_pct_per_minute:1}",
+    "Days": "{at/days}",
+    "Price": "{at/price:2}",
+}
+"""Columns of the table of tests, with what stands in each."""
+
+
+def _ranking(n: Report) -> Folded:
+    found = n.each("/next_tests")
+    priced = any(one["price"] is not None for _, one in found)
+    columns = RANKING if priced else {key: cell for key, cell in RANKING.items() if key != "Price"}
+    rows = [
+        n.row(
+            " | ".join(columns.values()),
+            at=at,
+            what=words_of_test(one),
+            tied=" (as good)" if one["tied_with_previous"] else "",
+        )
+        for at, one in found
+    ]
+    table = Table(
+        "Every test, the one that narrows most first; “as good” means that it cannot be told from "
+        "the line above. ± is the error of the computation",
+        list(columns),
+        rows,
+        range(1, len(RANKING)),
+    )
+    return Folded(say("All {} ways to test, ranked", len(found)), [table])
+
+
+def _tests_to_come(n: Report) -> Iterator[Block]:
+    plan = useful_plan(n)
+    if plan is None:
+        return
+    if not plan["tests"]:
+        yield n.para("No test fits into {/testing/plan/minutes_per_week} minutes a week.")
+        return
+    yield Table(
+        "A plan for the next two weeks",
+        ["When", "Test", "How often", "Minutes"],
+        [
+            [
+                moment(test["time"]),
+                f"{'tank' if test['of'] == 'tank' else 'effluent'} {test['entry']}",
+                times(test["repeats"]),
+                n.whole(f"{at}/minutes"),
+            ]
+            for at, test in n.each("/testing/plan/tests")
+        ],
+        (3,),
+    )
+    yield Prose(plan_line(n))
+
+
+def useful_plan(n: Numbers) -> dict[str, Any] | None:
+    """The plan of tests, unless it narrows the flow range by too little to be worth the minutes."""
+    plan: dict[str, Any] | None = n.get("/testing/plan")
+    if plan and plan["tests"] and 100 - plan["width_pct"] < n.get("/testing/useful_pct"):
+        return None
+    return plan
+
+
+def plan_line(n: Numbers) -> Markup:
+    """What the plan brings, beside evenly spaced tests."""
+    beside = (
+        "The retests of the change-over come first and count towards these minutes."
+        if n.get("/change_over")
+        else "The plan serves the setting: keep up your usual safety tests beside it."
+    )
+    return n.say(
+        "It takes at most {/testing/plan/minutes_per_week} minutes a week and leaves the flow "
+        "range at about {/testing/plan/width_pct} % of what it would be then without any test (± "
+        "{/testing/plan/width_mc_error_pct:1}); as many minutes of evenly spaced tank alkalinity "
+        "tests leave {/testing/plan/evenly_spaced_width_pct} %. {beside}",
+        beside=beside,
+    )
+
+
+def how_much_line(n: Numbers) -> Markup | None:
+    """How many tests are enough, and what no test can beat."""
+    much = n.get("/testing/how_much")
+    if much is None:
+        return None
+    enough, causes = much["enough"], much["floor_causes"]
+    if enough is None:
+        verdict = (
+            "Up to {much/most_weighed} tests each still add to the chance of holding the band."
+        )
+    elif enough == 0 and much["holding_now"] < HOLDS:
+        out = n.get("/flow/level_in_band_probability") < 0.5
+        first = ": the level has to be put right first" if out else ""
+        verdict = f"No test raises the chance of holding the band much{first}."
+    elif enough == 0:
+        verdict = "For holding the band the readings so far are enough."
+    else:
+        verdict = (
+            "For holding the band, {much/enough} well-chosen tests are enough: more add less than "
+            "1 in 100."
+        )
+    return n.say(
+        verdict + " No number of tank tests in the next two weeks narrows the range below about "
+        "{much/floor} mL/h ({much/floor_pct} % of now); what sets that floor is mostly {cause}. If "
+        "everything about today were known, the chance of holding the band would be "
+        "{much/holding_gain_if_all_were_known:in_hundred} in 100 higher.",
+        much="/testing/how_much",
+        cause=max(causes, key=lambda name: causes[name]),
+    )
+
+
+def _how_much(n: Report) -> Iterator[Block]:
+    line = how_much_line(n)
+    if line is None:
+        return
+    yield Prose(line)
+    path = "/testing/how_much/width_by_tests"
+    told = [k for k in TESTS_TOLD if k < len(n.get(path))]
+    table = Table(
+        "In the best order over two weeks, by the best linear estimate",
+        ["Tests", "Width, mL/h"],
+        [[str(k), n.whole(f"{path}/{k}")] for k in told],
+        (0, 1),
+    )
+    yield Folded("Width of the flow range against number of tests", [table])

@@ -1,0 +1,102 @@
+"""Why: uptake and levels, the kits, and the dosing that would hold the level."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from reports.blocks import Block, Prose, Table, decimals_of, pointer
+from reports.figures import captions
+from reports.page.report import Report, section
+from reports.wording import DECIMALS, user_text
+
+FAILED = "No estimate is shown, because the fit did not pass its own checks."
+
+
+@section("why", "Why")
+def reasons_section(n: Report) -> Iterator[Block]:
+    """Why: uptake, levels, and what else was learnt."""
+    if not n.sampled_well:
+        yield Prose(FAILED)
+        return
+    if n.get("/uptake/alkalinity/net_change_only"):
+        yield Prose("No addition is in the log, so “uptake” here is the net change of the level.")
+    yield captions.uptake_picture(n)
+    yield _estimates(n)
+    yield captions.level_picture(n, "alkalinity")
+    if n.get("/level_now/calcium") is not None:
+        yield captions.level_picture(n, "calcium")
+    else:
+        yield Prose(
+            "Calcium was never tested in the tank, so its uptake is reckoned from that of "
+            "alkalinity and its level is not known."
+        )
+    yield from _kit_tables(n)
+    if not n.planned:
+        yield from dosing_tables(n)
+
+
+def _estimates(n: Report) -> Table:
+    calcium = n.get("/uptake/calcium/unit").removesuffix("/day")
+    tested = "" if n.get("/effluent/alkalinity/tested") else " (not tested)"
+    quantities = {
+        "Alkalinity uptake now": ("/uptake/alkalinity/now", f"{n.unit}/day"),
+        "Calcium uptake now": ("/uptake/calcium/now", f"{calcium}/day"),
+        "of it, by nitrate": ("/uptake/alkalinity/nitrate_part", f"{n.unit}/day"),
+        "Calcium per alkalinity used": ("/calcium_per_alkalinity", "mg/L per dKH"),
+        "Alkalinity now": ("/level_now/alkalinity", n.unit),
+        "Calcium now": ("/level_now/calcium", calcium),
+        "Water volume": ("/water_volume_l", "L"),
+        f"Effluent alkalinity{tested}": ("/effluent/alkalinity", n.unit),
+    }
+    return Table(
+        "What the log says (levels are daily means)",
+        ["Quantity", "Middle", "9-in-10 range", "Unit"],
+        [
+            [name, n.middle(at, fine), n.span(at, fine), unit]
+            for name, (at, unit) in quantities.items()
+            for fine in [DECIMALS.get(unit, 2)]
+            if n.get(at) is not None
+        ],
+        (1, 2),
+    )
+
+
+def _kit_tables(n: Report) -> Iterator[Table]:
+    rows = [
+        n.row(
+            "{name} | {at/calibration_pct:span %} | {at/repeatability:middle {fine}} | {unit}",
+            name=user_text(name),
+            at=pointer("kits", name),
+            fine=max(decimals_of(kit["unit"]), 1),
+            unit=kit["unit"],
+        )
+        for name, kit in n.get("/kits").items()
+    ]
+    if rows:
+        yield Table(
+            "Your kits: how far the present bottle reads high, or low where negative (9-in-10 "
+            "range), and how far repeated tests scatter",
+            ["Kit", "Reads high by, %", "Scatter (sd)", "Unit"],
+            rows,
+            (1, 2),
+        )
+
+
+def dosing_tables(n: Report) -> Iterator[Table]:
+    """Rates of each logged solution that alone hold the level."""
+    rows = [
+        n.row(
+            "{name} | {carries} | {at:middle mL/day} | {at:span mL/day}",
+            name=user_text(name),
+            carries=one["carries"],
+            at=pointer("dosing", name, "needed"),
+        )
+        for name, one in n.get("/dosing").items()
+    ]
+    if rows and n.sampled_well:
+        yield Table(
+            "Dose rates that hold the level without a reactor, each for what it carries",
+            ["Solution", "Carries", "mL/day", "9-in-10 range"],
+            rows,
+            (2, 3),
+        )

@@ -1,0 +1,107 @@
+"""Whether something changed lately, and the test that would tell."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+
+from markupsafe import Markup
+
+from reports.blocks import Block, Folded, Items, Prose, Table, day, say
+from reports.page.report import Report, section
+from reports.wording import user_text
+
+CHANGES_SHOWN = 6
+CHANGE_WORDS: Mapping[tuple[str, str], str] = {
+    ("uptake", "up"): "the tank uses more than it did",
+    ("uptake", "down"): "the tank uses less than it did",
+    ("effluent", "up"): "the effluent is stronger, or more of it flows",
+    ("effluent", "down"): "the effluent is weaker, or less of it flows",
+    ("kit", "up"): "kit {} reads higher than it did",
+    ("kit", "down"): "kit {} reads lower than it did",
+}
+
+
+@section("watch", "Has something changed lately?")
+def watch_section(n: Report) -> Iterator[Block]:
+    """What may have changed in the last days, and the test that would tell."""
+    found = n.get("/watch")
+    if found is None or not found["days"]:
+        return
+    yield Prose(_change_verdict(n), "lead")
+    if found["changes"]:
+        quiet = found["can_tell"] and found["likeliest"] is None
+        if quiet and found["nothing_probability"] >= 0.5:
+            yield Folded("What could have changed", list(_changes(n)))
+        else:
+            yield from _changes(n)
+
+
+def _change_verdict(n: Report) -> Markup:
+    found, likeliest = n.get("/watch"), n.get("/watch/likeliest")
+    if not found["can_tell"]:
+        return n.say(
+            "The log cannot tell whether something changed in the last {/watch/window_days} days. "
+            "If you suspect it, {/watch/changes/0/test:words}."
+        )
+    if likeliest is not None:
+        at = f"/watch/changes/{likeliest}"
+        return n.say(
+            "It is {chance}: by about {size}, in the last {/watch/window_days} days, most likely "
+            "around {day}. What usually lies behind it: {at/cause:words}. To be sure, "
+            "{at/test:words}.",
+            chance=n.chance(f"{at}/probability", _change_words(n, at), "it did not change"),
+            size=_size_words(n, at),
+            day=day(n.get(f"{at}/most_likely_on")),
+            at=at,
+        )
+    if found["nothing_probability"] >= 0.5:
+        return n.say(
+            "Nothing to do: it is {chance} in the last {/watch/window_days} days.",
+            chance=n.chance("/watch/nothing_probability", "nothing changed", "something changed"),
+        )
+    return n.say(
+        "Perhaps ({/watch/nothing_probability:left} in 100) something changed in the last "
+        "{/watch/window_days} days, but what is not clear. First suspect, "
+        "{/watch/changes/0/probability:odds} in 100: {change}. To tell, "
+        "{/watch/changes/0/test:words}.",
+        change=_change_words(n, "/watch/changes/0"),
+    )
+
+
+def _change_words(n: Report, at: str) -> Markup:
+    change = n.get(at)
+    return say(CHANGE_WORDS[change["kind"], change["direction"]], user_text(change["of"]))
+
+
+def _size_words(n: Report, at: str) -> Markup:
+    unit = n.get(f"{at}/size/unit")
+    return n.say("{at/size:middle {unit}} {unit} ({at/size:span {unit}})", at=at, unit=unit)
+
+
+def _changes(n: Report) -> Iterator[Block]:
+    """The likeliest changes, and for each kind of them the test that tells."""
+    shown = n.each("/watch/changes")[:CHANGES_SHOWN]
+    yield Table(
+        "What may have changed; only one of them is taken to have happened",
+        ["Change", "Chance in 100", "By how much, if so"],
+        [
+            [_capital(_change_words(n, at)), n.odds(f"{at}/probability"), _size_words(n, at)]
+            for at, _ in shown
+        ],
+        (1,),
+    )
+    first: dict[str, str] = {}
+    for at, change in shown:
+        first.setdefault(change["kind"], at)
+    yield Prose("What tells them apart:")
+    yield Items(
+        [
+            n.say("<strong>{kind}:</strong> {at/test:words}.", kind=kind.capitalize(), at=at)
+            for kind, at in first.items()
+        ]
+    )
+
+
+def _capital(words: Markup) -> Markup:
+    """A capital at the start of words that begin without markup."""
+    return Markup(words[:1].upper()) + words[1:]
