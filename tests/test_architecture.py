@@ -19,8 +19,8 @@ ORDER = {
         "remark": (),
         "unknowns": (),
         "inputs": (
-            *("parameters", "dosing", "tank", "records"),
-            *("text", "tank_file", "log_file", "read"),
+            *("parameters", "dosing", "tank", "records", "actions"),
+            *("text", "toml_table", "tank_file", "cell", "csv_table", "log_file", "read"),
         ),
         "water": ("carbonate", "settings", "light", "supply"),
         "fit": (
@@ -67,8 +67,8 @@ FENCES = {
         "estimator/next_tests/worth.py",
     },
     "matplotlib": {"reports/figures/drawing.py"},
-    "pandas": {"estimator/inputs/log_file.py"},
-    "tomllib": {"estimator/inputs/tank_file.py"},
+    "pandas": {"estimator/inputs/csv_table.py"},
+    "tomllib": {"estimator/inputs/toml_table.py"},
     "PyCO2SYS": {"estimator/water/carbonate.py"},
 }
 """Where each library may be imported."""
