@@ -1,6 +1,6 @@
 """Many tanks in one call against one call for each.
 
-Simulates that many small tanks of known habits (`recovery/keepers.py`), runs `uptake report DIR`
+Simulates that many small tanks of known habits (`helpers/keepers.py`), runs `uptake report DIR`
 once over all, then `uptake report LOG` on a sample of them, each a process of its own, and prints
 the seconds per tank of both. The time of all separate calls is extrapolated from the sample. One
 report beforehand, not timed, compiles the code that later runs find on the disk.
@@ -27,14 +27,14 @@ from pathlib import Path
 
 import numpy as np
 
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+from estimator.inputs.parameters import PARAMETERS
+from estimator.synthetic.simulation import simulate_log
+from helpers.keepers import keeper_case
+from helpers.tanks import Case
+
 ROOT = Path(__file__).resolve().parents[1]
-sys.path[:0] = [str(ROOT), str(ROOT / "tests" / "recovery")]
-
-from keepers import Case, keeper_case  # noqa: E402
-
-from estimator.inputs.parameters import PARAMETERS  # noqa: E402
-from estimator.synthetic.simulation import simulate_log  # noqa: E402
-
 UPTAKE = (sys.executable, "-c", "from reports.cli import main; main()", "report")
 UNITS = {"alkalinity": "dKH", "calcium": "mg/L"}
 TANK_TOML = """\

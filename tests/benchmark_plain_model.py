@@ -15,17 +15,19 @@ import argparse
 import logging
 import os
 import platform
+import sys
 import time
 import warnings
 from collections.abc import Mapping
+from pathlib import Path
 
 import arviz as az
 import numpy as np
 import pymc as pm
 import pytensor.tensor as pt
 import xarray as xr
-from conftest import dosed_then_reactor_log, example_tank, example_truth
 
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from estimator import units
 from estimator.fit.likelihood import MISREAD_CHANCE, MISREAD_SPREAD
 from estimator.fit.posterior import Posterior, collect, supply_flow_l_d
@@ -45,6 +47,7 @@ from estimator.fit.schedule import (
 from estimator.inputs.tank import Tank
 from estimator.synthetic.simulation import simulate_log
 from estimator.water.light import TERMS, lit_fraction
+from helpers.tanks import dosed_then_reactor_log, example_tank, example_truth
 
 DAYS = 120
 

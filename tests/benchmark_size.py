@@ -32,9 +32,10 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+
 from benchmark_many import ROOT, UPTAKE, write_case
-from conftest import example_log, example_truth
-from keepers import DKH, Case, keeper_tank
+from helpers.keepers import DKH, keeper_tank
+from helpers.tanks import Case, example_log, example_truth
 
 DAYS_PER_READING = 1.4
 CALCIUM_SHARE, EFFLUENT_SHARE = 0.24, 0.07
@@ -45,7 +46,7 @@ PLAIN_TUNE, PLAIN_DRAWS = 500, 500
 COMMAND = UPTAKE[:-1]
 LOADING = "import of all that a report needs"
 ESTIMATOR = "import estimator.study, estimator.fit.sampling, estimator.advice.flow"
-REPORTS = "import reports.page, reports.summary, reports.twin"
+REPORTS = "import reports.page.shell, reports.summary, reports.twin.build"
 
 
 @dataclass(frozen=True)
@@ -229,10 +230,10 @@ def growth(sizes: Sequence[int], seconds: Sequence[float]) -> float:
 
 def answers(files: Files, seed: int, plain: bool) -> list[Answer]:
     """Every method on the same two files; loading libraries and reading files are not counted."""
-    from misspecification import DAY, hand_uptake_meq_l_d, local_level
     from statsmodels.tsa.statespace import structural  # noqa: F401  (loaded before it is timed)
 
     from estimator.inputs.read import read_inputs
+    from recovery.misspecification import DAY, hand_uptake_meq_l_d, local_level
 
     inputs = read_inputs(*files.inputs, now=datetime.now())
     log, tank = inputs.log, inputs.tank
@@ -248,7 +249,6 @@ def answers(files: Files, seed: int, plain: bool) -> list[Answer]:
 
     if plain:
         from benchmark_plain_model import run_plain
-
         from estimator.fit.schedule import build_schedule
 
         def plainly() -> tuple[float, ...]:

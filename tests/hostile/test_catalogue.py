@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import time
 from pathlib import Path
-from runpy import run_path
 
 import pytest
 
-CATALOGUE = run_path(str(Path(__file__).with_name("catalogue.py")))
-CASES = CATALOGUE["CASES"]
+from helpers.catalogue import CASES, HEADER, LOG, TANK
+from helpers.command import run
+
 FORMER = {"log-report.html": b"<p>former", "log-report.json": b'{"former": true}'}
 
 
@@ -34,16 +34,16 @@ def test_the_catalogue_is_large_and_its_names_differ():
     assert len(names) == len(set(names)) >= 60
 
 
-def test_the_unbroken_pair_is_good(folder, run, no_fit):
+def test_the_unbroken_pair_is_good(folder, no_fit):
     """Each case differs by its one slip from files without a fault."""
-    Path("log.csv").write_text(CATALOGUE["LOG"])
-    Path("tank.toml").write_text(CATALOGUE["TANK"])
+    Path("log.csv").write_text(LOG)
+    Path("tank.toml").write_text(TANK)
     assert run("check", "log.csv", "--tank", "tank.toml").exit_code == 0
 
 
 @pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
 @pytest.mark.parametrize("command", ["check", "report"])
-def test_broken_input_is_refused_with_its_message(folder, run, no_fit, case, command):
+def test_broken_input_is_refused_with_its_message(folder, no_fit, case, command):
     """File, row, column, what was found and the rule; code 2, at once, and nothing written."""
     Path("log.csv").write_bytes(in_bytes(case.log))
     Path("tank.toml").write_bytes(in_bytes(case.tank))
@@ -61,9 +61,9 @@ def test_broken_input_is_refused_with_its_message(folder, run, no_fit, case, com
     assert contents() == before
 
 
-def test_a_broken_tank_and_a_broken_log_are_told_in_one_go(folder, run, no_fit):
+def test_a_broken_tank_and_a_broken_log_are_told_in_one_go(folder, no_fit):
     """Many long faults in both files still fit one screen, and the rest are counted."""
-    header = CATALOGUE["HEADER"]
+    header = HEADER
     Path("log.csv").write_text(header + "2025-03-04,pond,,8,,,\n" * 500)
     Path("tank.toml").write_text("".join(f"[kits.k{i}]\nparameter = 'x'\n" for i in range(60)))
     result = run("check", "log.csv", "--tank", "tank.toml")
@@ -72,9 +72,9 @@ def test_a_broken_tank_and_a_broken_log_are_told_in_one_go(folder, run, no_fit):
 
 
 @pytest.mark.parametrize("command", ["check", "report"])
-def test_a_file_of_50_mb_is_refused_unread(folder, run, no_fit, command):
+def test_a_file_of_50_mb_is_refused_unread(folder, no_fit, command):
     """The size alone decides."""
-    Path("tank.toml").write_text(CATALOGUE["TANK"])
+    Path("tank.toml").write_text(TANK)
     with Path("log.csv").open("wb") as file:
         file.truncate(50_000_000)
     result = run(command, "log.csv", "--tank", "tank.toml")

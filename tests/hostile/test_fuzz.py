@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import time
 from pathlib import Path
-from runpy import run_path
 
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-CATALOGUE = run_path(str(Path(__file__).with_name("catalogue.py")))
+from helpers import catalogue
+from helpers.command import run
+
 EXAMPLES, MORE_EXAMPLES = 250, 5000
 
-LOG = CATALOGUE["LOG"].encode() + (
+LOG = catalogue.LOG.encode() + (
     b"2025-03-04 18:00,flow,,600,mL/h,,start\n"
     b"2025-03-05,alkalinity,effluent,28.5,dKH,drops,clear\n"
     b"2025-03-05 19:00,dose,soda,20,mL,,\n"
@@ -24,7 +25,7 @@ LOG = CATALOGUE["LOG"].encode() + (
     b"2025-03-10,new_bottle,drops,,,,\n"
 )
 WIDE = b"date;alkalinity [dKH];calcium;note\n2025-03-01;8,4;420;\n2025-03-03;8,1;;calm\n"
-TANK = CATALOGUE["TANK"].encode()
+TANK = catalogue.TANK.encode()
 
 CELLS = st.sampled_from(
     b"|0|-1|1e999|1e-320|nan|8,1|1,234|9|x|time|entry|value|alkalinity|effluent|soda|dose|flow"
@@ -102,7 +103,7 @@ def damaged_tanks(draw):
 
 
 @pytest.fixture
-def answer(tmp_path, monkeypatch, run, no_fit):
+def answer(tmp_path, monkeypatch, no_fit):
     """`answer(log, tank)`: `uptake check` on the two files, and what must hold for any."""
     monkeypatch.chdir(tmp_path)
 

@@ -8,17 +8,17 @@ import re
 from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
-from runpy import run_path
 from xml.etree import ElementTree
 
 import pytest
 
+from helpers import studies
+from helpers.catalogue import LOG, TANK
+from helpers.command import run
 from reports.output import destination, write
 from reports.page.shell import render
 from reports.summary import terminal_lines
 from reports.twin.build import build_twin, to_json
-
-CATALOGUE = run_path(str(Path(__file__).with_name("catalogue.py")))
 
 PAYLOADS = {
     "html": "</bdi></td></title></style><script>alert(1)</script><img src=x onerror=alert(2)>",
@@ -71,7 +71,7 @@ class Shape(HTMLParser):
         self.tags.append(("comment", data))
 
 
-def made(studies, monkeypatch, payload):
+def made(monkeypatch, payload):
     """(page, twin, its JSON) of a study with `payload` in each of its names and notes."""
     monkeypatch.setattr(studies, "HOSTILE", payload)
     study = studies.build_study.__wrapped__("hostile")
@@ -80,10 +80,10 @@ def made(studies, monkeypatch, payload):
 
 
 @pytest.fixture(scope="module")
-def harmless(studies):
+def harmless():
     """The shape of the same page with harmless names."""
     with pytest.MonkeyPatch.context() as patch:
-        return Shape(made(studies, patch, "names")[0])
+        return Shape(made(patch, "names")[0])
 
 
 def picture_names(source):
@@ -98,9 +98,9 @@ def picture_names(source):
 
 
 @pytest.mark.parametrize("payload", PAYLOADS.values(), ids=PAYLOADS)
-def test_names_and_notes_are_inert(studies, harmless, monkeypatch, payload):
+def test_names_and_notes_are_inert(harmless, monkeypatch, payload):
     """No name adds a tag or an attribute to the page, a key to the twin or a mark to a line."""
-    html, twin, text = made(studies, monkeypatch, payload)
+    html, twin, text = made(monkeypatch, payload)
 
     shape = Shape(html)
     assert shape.tags == harmless.tags
@@ -128,7 +128,7 @@ def studies_plain(payload):
     return plain(payload)
 
 
-def test_a_file_name_that_is_no_text_is_written(studies, tmp_path):
+def test_a_file_name_that_is_no_text_is_written(tmp_path):
     """A name of bytes that are no UTF-8 reaches the page and the twin as a stand-in."""
     study = studies.build_study("full")
     study = replace(study, log=replace(study.log, name="caf\udce9.csv"))
@@ -139,14 +139,14 @@ def test_a_file_name_that_is_no_text_is_written(studies, tmp_path):
     assert json.loads(where.twin.read_text(encoding="utf-8"))["inputs"]["log_name"].endswith(".csv")
 
 
-HOSTILE_TANK = CATALOGUE["TANK"].replace('"Hall"', '''"\\u001b[2J<b>{{7*7}}%s"''')
+HOSTILE_TANK = TANK.replace('"Hall"', '''"\\u001b[2J<b>{{7*7}}%s"''')
 EVIL = "\\u001b[31m<i onclick=x>{0}%n\\u202e$(id)"
 
 
 @pytest.mark.parametrize(
     "table", ["kits.drops", "solutions.soda", "water.new", "reference.standard"]
 )
-def test_names_arrive_whole_and_print_harmless(tmp_path, monkeypatch, run, no_fit, table):
+def test_names_arrive_whole_and_print_harmless(tmp_path, monkeypatch, no_fit, table):
     """The reader keeps a name as written; the terminal shows none of its control characters."""
     monkeypatch.chdir(tmp_path)
     kind = table.split(".")[0]
@@ -158,12 +158,12 @@ def test_names_arrive_whole_and_print_harmless(tmp_path, monkeypatch, run, no_fi
         "water": f"2025-03-04,alkalinity,{name},8,,,",
         "reference": f"2025-03-04,alkalinity,{name},7,,,",
     }
-    Path("log.csv").write_text(CATALOGUE["LOG"] + rows[kind] + "\n", encoding="utf-8")
+    Path("log.csv").write_text(LOG + rows[kind] + "\n", encoding="utf-8")
     result = run("check", "log.csv", "--tank", "tank.toml")
     assert result.exit_code == 0, result.output
 
     # A slip in the name brings the declared name into a message.
-    Path("log.csv").write_text(CATALOGUE["LOG"] + rows[kind].replace("<i", "<j") + "\n")
+    Path("log.csv").write_text(LOG + rows[kind].replace("<i", "<j") + "\n")
     result = run("check", "log.csv", "--tank", "tank.toml")
     assert result.exit_code == 2
     assert "onclick=x>{0}%n" in result.output
@@ -177,7 +177,7 @@ def test_a_note_is_kept_to_the_letter(tmp_path):
 
     from estimator.inputs.read import read_log, read_tank
 
-    tank, _ = read_tank(Path("tank.toml"), data=CATALOGUE["TANK"].encode())
+    tank, _ = read_tank(Path("tank.toml"), data=TANK.encode())
     notes = list(PAYLOADS.values())
     buffer = io.StringIO()
     writer = csv.writer(buffer, lineterminator="\n", quoting=csv.QUOTE_ALL)

@@ -8,12 +8,12 @@ import shutil
 import subprocess
 import sys
 from pathlib import Path
-from runpy import run_path
 
 import pytest
 
+from helpers.catalogue import LOG, TANK
+
 ROOT = Path(__file__).parents[2]
-CATALOGUE = run_path(str(Path(__file__).with_name("catalogue.py")))
 MAIN = "from reports.cli import main; main()"
 NO_FIT = """\
 import estimator.study
@@ -33,8 +33,8 @@ def offline(tmp_path):
     shutil.copy(Path(__file__).with_name("sitecustomize.py"), tmp_path)
     work = tmp_path / "work"
     work.mkdir()
-    (work / "log.csv").write_text(CATALOGUE["LOG"] + READINGS)
-    (work / "tank.toml").write_text(CATALOGUE["TANK"])
+    (work / "log.csv").write_text(LOG + READINGS)
+    (work / "tank.toml").write_text(TANK)
     watched = tmp_path / "network"
     environment = os.environ | {
         "PYTHONPATH": os.pathsep.join([str(tmp_path), str(ROOT)]),

@@ -10,12 +10,14 @@ import tempfile
 import threading
 from contextlib import suppress
 from pathlib import Path
-from runpy import run_path
 from types import ModuleType
 
 import pytest
 
-CATALOGUE = run_path(str(Path(__file__).with_name("catalogue.py")))
+from helpers import studies
+from helpers.catalogue import LOG, TANK
+from helpers.command import run
+
 posix = pytest.mark.skipif(os.name != "posix", reason="POSIX file kinds")
 surrogates = pytest.mark.skipif(sys.platform != "linux", reason="file names are bytes on Linux")
 
@@ -44,19 +46,19 @@ def folder(tmp_path, monkeypatch):
     inner = tmp_path / "outer" / "inner"
     inner.mkdir(parents=True)
     monkeypatch.chdir(inner)
-    Path("log.csv").write_text(CATALOGUE["LOG"])
-    Path("tank.toml").write_text(CATALOGUE["TANK"])
+    Path("log.csv").write_text(LOG)
+    Path("tank.toml").write_text(TANK)
     return tmp_path
 
 
 @pytest.fixture
-def fitted(monkeypatch, studies):
+def fitted(monkeypatch):
     """The fit is replaced by a made-up study, and the page, whose making takes long, by a stub."""
     stand_in = ModuleType("estimator.study")
     stand_in.Study = studies.Study
     stand_in.run_study = lambda *_, **__: studies.build_study("full")
     monkeypatch.setitem(sys.modules, "estimator.study", stand_in)
-    monkeypatch.setattr("reports.page.render", lambda *_: "<!DOCTYPE html>")
+    monkeypatch.setattr("reports.page.shell.render", lambda *_: "<!DOCTYPE html>")
 
 
 def files(folder):
@@ -107,7 +109,7 @@ ODD_FILES = [
 @pytest.mark.parametrize("which", ["log.csv", "tank.toml"])
 @pytest.mark.parametrize("command", ["check", "report"])
 @pytest.mark.parametrize(("make", "words"), ODD_FILES)
-def test_odd_files_are_refused_without_waiting(folder, run, no_fit, which, command, make, words):
+def test_odd_files_are_refused_without_waiting(folder, no_fit, which, command, make, words):
     """A pipe that nobody writes to or an endless device keeps nobody waiting."""
     Path(which).unlink()
     make(Path(which))
@@ -126,7 +128,7 @@ def test_odd_files_are_refused_without_waiting(folder, run, no_fit, which, comma
     assert files(folder) == before
 
 
-def test_a_folder_for_a_file_is_refused(folder, run, no_fit):
+def test_a_folder_for_a_file_is_refused(folder, no_fit):
     """A folder where a file is needed is said to be one."""
     Path("folder").mkdir()
     assert "folder: cannot be opened" in run("check", "folder", "--tank", "tank.toml").output
@@ -139,7 +141,7 @@ def test_a_folder_for_a_file_is_refused(folder, run, no_fit):
 @pytest.mark.skipif(
     os.name != "posix" or os.geteuid() == 0, reason="permissions do not bind this user"
 )
-def test_an_unreadable_file_is_named(folder, run, no_fit):
+def test_an_unreadable_file_is_named(folder, no_fit):
     """Permission is what lacks, and the message says so."""
     Path("log.csv").chmod(0)
     result = run("check", "log.csv", "--tank", "tank.toml")
@@ -148,7 +150,7 @@ def test_an_unreadable_file_is_named(folder, run, no_fit):
 
 
 @pytest.mark.parametrize("name", ["x" * 300 + ".csv", "y/" * 3000 + "log.csv", "no/../../etc/x"])
-def test_a_long_or_missing_path_is_cut_to_its_end(folder, run, no_fit, name):
+def test_a_long_or_missing_path_is_cut_to_its_end(folder, no_fit, name):
     """A path of thousands of characters does not flood the screen."""
     result = run("check", name, "--tank", "tank.toml")
     assert result.exit_code == 2
@@ -159,7 +161,7 @@ def test_a_long_or_missing_path_is_cut_to_its_end(folder, run, no_fit, name):
 @posix
 @pytest.mark.parametrize("name", NAMES)
 @pytest.mark.parametrize("command", ["check", "report"])
-def test_hostile_names_of_broken_inputs(folder, run, no_fit, command, name):
+def test_hostile_names_of_broken_inputs(folder, no_fit, command, name):
     """A message about a file shows nothing of its name but harmless text."""
     log, tank = Path(f"{name}.csv"), Path(f"{name}.toml")
     log.write_text("time,entry,value\nx,y,z\n")
@@ -179,10 +181,10 @@ def out_option(command):
 
 @posix
 @pytest.mark.parametrize("name", NAMES)
-def test_hostile_names_of_good_inputs(folder, run, fitted, name):
+def test_hostile_names_of_good_inputs(folder, fitted, name):
     """The report takes its name from the log's, in the current folder and nowhere else."""
     log = Path("..") / f"{name}.csv"
-    log.write_text(CATALOGUE["LOG"])
+    log.write_text(LOG)
     before = files(folder)
     # "./" keeps a leading hyphen from being read as an option.
     result = run("report", f"./{log}", "--tank", "tank.toml")
@@ -196,7 +198,7 @@ def test_hostile_names_of_good_inputs(folder, run, fitted, name):
 
 @posix
 @pytest.mark.parametrize("name", NAMES)
-def test_hostile_names_of_outputs(folder, run, fitted, name):
+def test_hostile_names_of_outputs(folder, fitted, name):
     """A file of any name is written, and its name shows as harmless text."""
     result = run("report", "log.csv", "--tank", "tank.toml", f"--out={name}.html")
     assert result.exit_code == 0, result.output
@@ -212,7 +214,7 @@ def test_hostile_names_of_outputs(folder, run, fitted, name):
         *("missing/a.html", "log.csv/a.html", "a.json", "x" * 300 + ".html", "taken.html"),
     ],
 )
-def test_places_that_cannot_hold_a_report(folder, run, no_fit, out):
+def test_places_that_cannot_hold_a_report(folder, no_fit, out):
     """Each is refused before the fit, names `--out` or the suffix, and changes nothing."""
     Path("folder").mkdir()
     Path("taken.json").mkdir()
@@ -221,14 +223,14 @@ def test_places_that_cannot_hold_a_report(folder, run, no_fit, out):
     assert result.exit_code == 2, result.output
     assert "--out" in result.output or "name it .html" in result.output
     assert files(folder) == before
-    assert Path("log.csv").read_text() == CATALOGUE["LOG"]
-    assert Path("tank.toml").read_text() == CATALOGUE["TANK"]
+    assert Path("log.csv").read_text() == LOG
+    assert Path("tank.toml").read_text() == TANK
 
 
 @posix
 @pytest.mark.parametrize("make", [make_fifo, make_socket])
 @pytest.mark.parametrize("out", ["a.html", "a.json"])
-def test_pipes_and_devices_are_never_replaced(folder, run, no_fit, make, out):
+def test_pipes_and_devices_are_never_replaced(folder, no_fit, make, out):
     """As root, moving a report to the place of a device would remove the device."""
     make(Path(out))
     kind = os.lstat(out).st_mode
@@ -239,7 +241,7 @@ def test_pipes_and_devices_are_never_replaced(folder, run, no_fit, make, out):
 
 
 @posix
-def test_inputs_are_known_by_any_name(folder, run, no_fit):
+def test_inputs_are_known_by_any_name(folder, no_fit):
     """A hard link or a symbolic link to the log is the log."""
     os.link("log.csv", "hard.html")
     os.symlink("tank.toml", "soft.html")
@@ -247,12 +249,12 @@ def test_inputs_are_known_by_any_name(folder, run, no_fit):
         result = run("report", "log.csv", "--tank", "tank.toml", "--out", out)
         assert result.exit_code == 2
         assert "never written over" in result.output
-    assert Path("log.csv").read_text() == CATALOGUE["LOG"]
+    assert Path("log.csv").read_text() == LOG
 
 
 @posix
 @pytest.mark.parametrize("target", ["elsewhere.html", "nowhere", "a.html"])
-def test_a_link_is_replaced_and_its_target_left_alone(folder, run, fitted, target):
+def test_a_link_is_replaced_and_its_target_left_alone(folder, fitted, target):
     """Nobody can have a report written over a file of theirs by placing a link."""
     Path("elsewhere.html").write_text("mine")
     os.symlink(target, "a.html")
@@ -277,9 +279,9 @@ def test_a_read_only_folder_leaves_the_former_report(folder, no_fit):
     """The run ends before the fit; root drops its rights to take part."""
     place = Path(tempfile.mkdtemp())
     try:
-        for name, text in (("a.html", "former"), ("a.json", "{}"), ("log.csv", CATALOGUE["LOG"])):
+        for name, text in (("a.html", "former"), ("a.json", "{}"), ("log.csv", LOG)):
             (place / name).write_text(text)
-        (place / "tank.toml").write_text(CATALOGUE["TANK"])
+        (place / "tank.toml").write_text(TANK)
         place.chmod(0o555)
         run = subprocess.run(
             [sys.executable, "-c", READ_ONLY],

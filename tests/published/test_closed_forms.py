@@ -16,12 +16,14 @@ from estimator.fit.priors import prior_table
 from estimator.fit.schedule import build_schedule
 from estimator.synthetic.simulation import simulate_levels
 from estimator.water import light
+from helpers.fits import theta_of
+from helpers.tanks import example_log, example_tank, example_truth
 
 DKH = units.MEQ_L_PER_DKH
 DAYS = 24
 
 
-def dosed_log(make_log):
+def dosed_log():
     """Four weeks of dosing and one water change."""
     readings = [(0.3 + 2.1 * j, "alkalinity", "tank", "alk") for j in range(11)]
     readings += [(0.8 + 5.3 * j, "calcium", "tank", "ca") for j in range(5)]
@@ -30,21 +32,19 @@ def dosed_log(make_log):
         (0.0, "dose_rate", "chloride", 80.0),
         (9.6, "water_change", "new", 60.0),
     ]
-    return make_log(readings, actions)
+    return example_log(readings, actions)
 
 
-def test_smoothed_uptake_is_the_dense_gaussian_posterior(
-    make_tank, make_log, make_truth, state_truth
-) -> None:
+def test_smoothed_uptake_is_the_dense_gaussian_posterior() -> None:
     """With the non-linear parameters fixed, the smoothed uptake is plain Gaussian regression.
 
     The regression knows nothing of state space: its columns are what the simulator's
     Runge-Kutta answers to a unit of each unknown (start levels, new water, each day's uptake),
     and Rasmussen & Williams 2006 (Gaussian Processes for Machine Learning) eq. 2.11 conditions.
     """
-    tank = make_tank(reactor=None)
-    skeleton = dosed_log(make_log)
-    base = make_truth(DAYS, uptake_meq_l_d=np.full(DAYS, 0.5), kit_gain={})
+    tank = example_tank(reactor=None)
+    skeleton = dosed_log()
+    base = example_truth(DAYS, uptake_meq_l_d=np.full(DAYS, 0.5), kit_gain={})
     rng = np.random.default_rng(0)
     made = build_schedule(skeleton, tank)
     times = [r.time for r in made.readings]
@@ -99,7 +99,7 @@ def test_smoothed_uptake_is_the_dense_gaussian_posterior(
 
     made.steps["value"][made.reading_step] = values
     case = SimpleNamespace(tank=tank, log=skeleton, truth=base)
-    theta = state_truth(case, made, drift)
+    theta = theta_of(case, made, drift)
     frame = frame_of(made, prior_table(made, tank))
     normals = np.zeros((len(made.steps) + 1, made.layout.size + 1))
     path, _ = draw_path_at(theta, np.ones(len(values)), frame, normals)
@@ -109,17 +109,17 @@ def test_smoothed_uptake_is_the_dense_gaussian_posterior(
     assert np.ptp(smoothed) > 1e-3
 
 
-def test_two_perfect_readings_are_the_hand_method(make_tank, make_log) -> None:
+def test_two_perfect_readings_are_the_hand_method() -> None:
     """With (nearly) perfect readings and nothing added, uptake is the fall over the time.
 
     The keeper's hand method, the limit of the model as kit errors go to 0. Any starting guess of
     uptake and volume must give way to the readings.
     """
-    tank = make_tank(reactor=None)
+    tank = example_tank(reactor=None)
     kits = {"alk": replace(tank.kits["alk"], step=1e-7, repeatability=1e-7, calibration_sd=1e-7)}
     tank = replace(tank, kits={**tank.kits, **kits})
     first, last, days = 8.4 * DKH, 5.4 * DKH, 6
-    log = make_log(
+    log = example_log(
         [
             (0.5, "alkalinity", "tank", "alk", first),
             (0.5 + days, "alkalinity", "tank", "alk", last),

@@ -10,6 +10,7 @@ from estimator.fit import schedule
 from estimator.fit.mass_balance import fill
 from estimator.fit.schedule import build_schedule
 from estimator.inputs.parameters import ALKALINITY, CALCIUM, MAGNESIUM, PARAMETERS
+from helpers.tanks import example_log, example_tank
 
 DKH = units.MEQ_L_PER_DKH
 
@@ -42,23 +43,23 @@ def shown(
     return out[made.reading_step]
 
 
-def test_washout_to_a_steady_level(make_tank, make_log) -> None:
+def test_washout_to_a_steady_level() -> None:
     """Stirred tank, 250 L, 25 L/day of 28 dKH, uptake 2 dKH/day, from 7 dKH.
 
     The balance of a stirred tank (Levenspiel 1972, Chemical Reaction Engineering) gives
     A∞ = A_e − U V / F = 8 dKH and A(t) = A∞ + (A_0 − A∞) e^(−F t / V).
     """
-    log = make_log(
+    log = example_log(
         [(day, "alkalinity", "tank", "alk") for day in (1, 3, 7, 200)],
         [(0.0, "flow", "", 25_000 / 24)],
     )
-    made = build_schedule(log, make_tank())
+    made = build_schedule(log, example_tank())
     excess = 28 * DKH - made.shape.middle
     found = shown(made, {0: 7 * DKH}, volume_l=250.0, uptake=2 * DKH, gain_x=excess) / DKH
     np.testing.assert_allclose(found, [7.0952, 7.2592, 7.5034, 8.0], atol=1e-4)
 
 
-def test_chamber_and_tank_in_series(make_tank, make_log) -> None:
+def test_chamber_and_tank_in_series() -> None:
     """A step of feed through a 2.25 L chamber and a 255 L tank at 1800 mL/h.
 
     Two unequal stirred tanks in series (after Levenspiel 1972, who gives equal ones):
@@ -69,25 +70,27 @@ def test_chamber_and_tank_in_series(make_tank, make_log) -> None:
     chamber_l, tank_l, flow_l_d = 2.25, 255.0, 43.2
     pump = (0.0, "flow", "", 1800.0)
     edges = np.arange(1, 601) / 100
-    log = make_log([(t, "alkalinity", "tank", "alk") for t in edges], [pump])
+    log = example_log([(t, "alkalinity", "tank", "alk") for t in edges], [pump])
     # Steps are cut for the volume stated, here the chamber's.
-    made = build_schedule(log, make_tank(water_volume_l=chamber_l))
+    made = build_schedule(log, example_tank(water_volume_l=chamber_l))
     feed_of_one = 1.0 - made.shape.middle
     level = np.append(0.0, shown(made, {0: 0.0}, volume_l=chamber_l, gain_x=feed_of_one))
     np.testing.assert_allclose(level[1:], 1 - np.exp(-flow_l_d * edges / chamber_l), rtol=1e-9)
     left_meq = flow_l_d * 0.01 - chamber_l * np.diff(level)
-    strength = make_tank().solutions["soda"].alkalinity_meq_per_ml
+    strength = example_tank().solutions["soda"].alkalinity_meq_per_ml
     doses = [
         (t - 0.005, "dose", "soda", meq / strength) for t, meq in zip(edges, left_meq, strict=True)
     ]
     readings = [(1.0, "alkalinity", "tank", "alk"), (6.0, "alkalinity", "tank", "alk")]
-    second = build_schedule(make_log(readings, [pump, *doses]), make_tank(water_volume_l=tank_l))
+    second = build_schedule(
+        example_log(readings, [pump, *doses]), example_tank(water_volume_l=tank_l)
+    )
     # The flow itself carries nothing: all that the chamber gives is in the doses.
     found = shown(second, {0: 0.0}, volume_l=tank_l, gain_x=-second.shape.middle)
     np.testing.assert_allclose(found, [0.14832, 0.63491], atol=1e-4)
 
 
-def test_nitrate_from_food_costs_alkalinity(make_tank, make_log) -> None:
+def test_nitrate_from_food_costs_alkalinity() -> None:
     """A rise of 10 mg/L of nitrate from food takes 0.452 dKH.
 
     Aerobic mineralisation and nitrification, one equivalent lost per mole of nitrogen that ends as
@@ -95,7 +98,7 @@ def test_nitrate_from_food_costs_alkalinity(make_tank, make_log) -> None:
     """
     readings = [(day, "nitrate", "tank", "no3") for day in (0.0, 10.0)]
     readings += [(day, "alkalinity", "tank", "alk") for day in (0.0, 10.0)]
-    made = build_schedule(make_log(readings), make_tank())
+    made = build_schedule(example_log(readings), example_tank())
     place = made.layout
     start = {0: 8 * DKH, place.nitrate: 0.0, place.nitrate_rate: 1.0 / units.NO3_G_MOL}
     values = shown(made, start, volume_l=250.0)
@@ -115,10 +118,10 @@ def test_nitrate_from_food_costs_alkalinity(make_tank, make_log) -> None:
         (0.5 / (1 + 0.008838 + 0.0042), 7.055),
     ],
 )
-def test_calcium_taken_up_per_degree(make_tank, make_log, share, calcium_mg_l) -> None:
+def test_calcium_taken_up_per_degree(share, calcium_mg_l) -> None:
     """One dKH laid down as coral aragonite takes 7.1 mg/L of calcium with it."""
     readings = [(day, "calcium", "tank", "ca") for day in (0.0, 1.0)]
-    made = build_schedule(make_log(readings), make_tank())
+    made = build_schedule(example_log(readings), example_tank())
     start = {0: 8 * DKH, made.layout.z: 7.0}
     before, after = shown(made, start, volume_l=250.0, uptake=DKH, calcium_share=share)
     assert (before - after) * units.CA_G_MOL == pytest.approx(calcium_mg_l, abs=1e-3)

@@ -28,14 +28,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).parent))
-from keepers import DKH, Case, keeper_case
+sys.path.extend(str(Path(__file__).resolve().parents[up]) for up in (2, 1))
 
 from estimator.inputs.dosing import alkalinity_meq_d
 from estimator.inputs.records import Action, Reading, TankLog
 from estimator.inputs.tank import Composition, Tank
 from estimator.synthetic.simulation import read_with_kit, simulate_levels, simulate_log
 from estimator.water.carbonate import USUAL_CHAMBER_PH, saturated_increment_meq_l
+from helpers.keepers import DKH, keeper_case
+from helpers.tanks import Case
 
 if TYPE_CHECKING:
     from estimator.advice.flow import Recommendation

@@ -28,8 +28,7 @@ from pathlib import Path
 
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).parent))
-from keepers import CA, DKH, Case, keeper_case
+sys.path.extend(str(Path(__file__).resolve().parents[up]) for up in (2, 1))
 
 from estimator.advice.flow import to_ml_h
 from estimator.fit.posterior import Posterior, collect
@@ -39,6 +38,8 @@ from estimator.inputs.records import Action, Reading, TankLog
 from estimator.inputs.tank import Tank
 from estimator.synthetic.simulation import round_to_step, simulate_levels, simulate_log
 from estimator.water.light import day_shape, light_share, lit_fraction
+from helpers.keepers import CA, DKH, keeper_case
+from helpers.tanks import Case
 
 DRAWS = 250
 DAY = timedelta(days=1)

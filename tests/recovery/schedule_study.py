@@ -13,6 +13,7 @@ from __future__ import annotations
 import argparse
 import json
 import platform
+import sys
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import asdict, dataclass, replace
@@ -22,7 +23,8 @@ from importlib.metadata import version
 from pathlib import Path
 
 import numpy as np
-from keepers import Case, keeper_case
+
+sys.path.extend(str(Path(__file__).resolve().parents[up]) for up in (2, 1))
 
 from estimator.advice.flow import to_ml_h
 from estimator.fit.posterior import Posterior, collect
@@ -31,6 +33,8 @@ from estimator.fit.schedule import build_schedule
 from estimator.inputs.records import Reading, TankLog
 from estimator.next_tests.planning import Fitted, PlanOfTests, plan_tests
 from estimator.synthetic.simulation import simulate_log
+from helpers.keepers import keeper_case
+from helpers.tanks import Case
 
 DAYS = 60
 WEEKS = 3

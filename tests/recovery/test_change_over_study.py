@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 import json
-import sys
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
 from functools import partial
 from multiprocessing import get_context
 from pathlib import Path
 
+import numpy as np
 import pytest
 
-sys.path.insert(0, str(Path(__file__).parent))
-import numpy as np
-from change_over_study import DKH, TrueTank, odd_case, one_tank
+from recovery.change_over_study import DKH, TrueTank, odd_case, one_tank
 
 STUDY = json.loads(Path(__file__).with_name("change_over_study.json").read_text())
 

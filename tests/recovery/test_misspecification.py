@@ -3,14 +3,11 @@
 from __future__ import annotations
 
 import json
-import sys
 from pathlib import Path
 
 import pytest
 
-sys.path.insert(0, str(Path(__file__).parent))
-from misspecification import OUTLIERS, one_log
-
+from recovery.misspecification import OUTLIERS, one_log
 from reports.twin.build import HELD_IF_KIT_SHIFTED, HELD_IF_SATURATION
 
 STUDY = json.loads(Path(__file__).with_name("misspecification.json").read_text())["departures"]

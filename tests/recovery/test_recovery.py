@@ -14,6 +14,7 @@ from estimator.fit.sampling import sample
 from estimator.fit.schedule import build_schedule
 from estimator.synthetic.simulation import Truth, simulate_levels, simulate_log
 from estimator.water import carbonate
+from helpers.tanks import example_log, example_tank
 
 DKH = units.MEQ_L_PER_DKH
 CA = units.CA_G_MOL
@@ -66,10 +67,10 @@ def random_truth(rng: np.random.Generator) -> tuple[Truth, float]:
     return truth, flow_ml_h
 
 
-def recover(make_tank, make_log, seed: int, draws: int) -> Outcome:
+def recover(seed: int, draws: int) -> Outcome:
     """Simulate one log, fit it, and find the truth among the draws."""
     rng = np.random.default_rng(seed)
-    tank = make_tank()
+    tank = example_tank()
     truth, needed_ml_h = random_truth(rng)
     load = float(truth.uptake_meq_l_d[0]) * truth.volume_l
     chloride = tank.solutions["chloride"].calcium_mmol_per_ml
@@ -86,7 +87,7 @@ def recover(make_tank, make_log, seed: int, draws: int) -> Outcome:
         (30.0, "new_bottle", "alk"),
     ]
     actions += [(t + 0.6, "water_change", "new", 60.0) for t in range(10, DAYS, 14)]
-    log = simulate_log(tank, make_log(readings, actions), truth, rng)
+    log = simulate_log(tank, example_log(readings, actions), truth, rng)
     made = build_schedule(log, tank)
     first, second = np.random.SeedSequence(seed).spawn(2)
     posterior = collect(made, tank, sample(made, tank, first, draws=draws), second)
@@ -117,25 +118,25 @@ def held(outcomes: list[Outcome], name: str) -> float:
     return float(np.mean([0.05 <= outcome.place[name] <= 0.95 for outcome in outcomes]))
 
 
-def test_a_few_logs_are_recovered(make_tank, make_log) -> None:
+def test_a_few_logs_are_recovered() -> None:
     """Two logs: no truth lies outside its 99 % range.
 
     More cannot be asked of so few, since the quantities of one log err together; how often 90 %
     ranges hold is for the slow study below.
     """
-    outcomes = [recover(make_tank, make_log, seed, 150) for seed in (101, 102)]
+    outcomes = [recover(seed, 150) for seed in (101, 102)]
     places = [outcome.place[name] for outcome in outcomes for name in QUANTITIES]
     assert all(0.005 < place < 0.995 for place in places), places
 
 
 @pytest.mark.slow
-def test_ranges_hold_the_truth_as_often_as_they_say(make_tank, make_log) -> None:
+def test_ranges_hold_the_truth_as_often_as_they_say() -> None:
     """Twenty logs: each 90 % range holds the truth in at least 15, all together in 82 to 98 %.
 
     A true 90 % range holds fewer than 15 of 20 in 1.1 % of such studies (binomial). The floor on
     the high side is over all quantities, since a range that is always right is too wide.
     """
-    outcomes = [recover(make_tank, make_log, seed, 500) for seed in range(LOGS)]
+    outcomes = [recover(seed, 500) for seed in range(LOGS)]
     by_name = {name: held(outcomes, name) for name in QUANTITIES}
     assert min(by_name.values()) >= 0.75, by_name
     assert 0.82 <= np.mean(list(by_name.values())) <= 0.98, by_name

@@ -2,14 +2,10 @@
 
 from __future__ import annotations
 
-import sys
-from pathlib import Path
-
 import numpy as np
 import pytest
 
-sys.path.insert(0, str(Path(__file__).parent))
-import value_of_tests
+from recovery import value_of_tests
 
 ODDS = 0.12
 """Mean log ratio of widths that is let pass: a fit of 600 draws knows a width to about 6 %."""

@@ -13,6 +13,7 @@ from __future__ import annotations
 import argparse
 import json
 import platform
+import sys
 from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
@@ -22,7 +23,8 @@ from itertools import combinations
 from pathlib import Path
 
 import numpy as np
-from keepers import keeper_case
+
+sys.path.extend(str(Path(__file__).resolve().parents[up]) for up in (2, 1))
 
 from estimator.fit.likelihood import MISREAD_SPREAD, draw_path_at, frame_of
 from estimator.fit.posterior import supply_flow_l_d
@@ -35,6 +37,7 @@ from estimator.next_tests.foresight import foresee, outcomes_of, show
 from estimator.next_tests.worth import flow_quantiles
 from estimator.synthetic.simulation import simulate_log
 from estimator.water.settings import day_of
+from helpers.keepers import keeper_case
 
 DAYS = 50
 DRAWS = 400

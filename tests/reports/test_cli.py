@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+from helpers.studies import build_study
 from reports.cli import main
 
 ROOT = Path(__file__).parents[2]
@@ -52,11 +53,11 @@ def run(*arguments):
 
 
 @pytest.fixture
-def fitted(monkeypatch, make_study):
+def fitted(monkeypatch):
     """`fitted(variant)`: the fit is replaced by a made-up study."""
 
     def use(variant):
-        study = make_study(variant)
+        study = build_study(variant)
         monkeypatch.setattr("estimator.study.run_study", lambda *_, **__: study)
 
     return use
@@ -128,13 +129,13 @@ def test_next_says_what_to_test_on_one_screen(inputs, fitted, variant, code, fir
     assert sorted(path.name for path in Path().iterdir()) == before
 
 
-def test_minutes_reach_the_plan(inputs, monkeypatch, make_study):
+def test_minutes_reach_the_plan(inputs, monkeypatch):
     """--minutes is what the plan of tests keeps to."""
     seen = {}
 
     def study(*_, **given):
         seen.update(given)
-        return make_study("full")
+        return build_study("full")
 
     monkeypatch.setattr("estimator.study.run_study", study)
     for command in ("report", "next"):
@@ -264,14 +265,14 @@ def test_interrupt_is_quiet(inputs, monkeypatch):
     assert sorted(os.listdir()) == ["log.csv", "tank.toml"]
 
 
-def test_interrupt_is_never_taken_for_the_end_of_sampling(inputs, monkeypatch, make_study):
+def test_interrupt_is_never_taken_for_the_end_of_sampling(inputs, monkeypatch):
     """A sampler that swallows the interrupt and returns what it has does not make a report."""
 
     def sampler(*_, **__):
         with suppress(KeyboardInterrupt):
             os.kill(os.getpid(), signal.SIGINT)
             time.sleep(5)
-        return make_study("full")
+        return build_study("full")
 
     monkeypatch.setattr("estimator.study.run_study", sampler)
     assert run("report", "log.csv", "--tank", "tank.toml").exit_code == 130

@@ -17,13 +17,14 @@ from concurrent.futures import BrokenExecutor, Executor, Future
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
-from runpy import run_path
 from urllib.parse import unquote_to_bytes
 
 import pytest
 from click.testing import CliRunner
 
 from estimator.errors import FitError, InputError
+from helpers.studies import build_study
+from helpers.tanks import TANK_FILE
 from reports import cli, many
 from reports.blocks import follow
 from reports.cli import main
@@ -34,7 +35,7 @@ from reports.twin.build import build_twin
 ROOT = Path(__file__).parents[2]
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 NOW = datetime(2026, 5, 1)
-TANK = run_path(str(ROOT / "tests" / "conftest.py"))["TANK_FILE"].split("[water")[0]
+TANK = TANK_FILE.split("[water")[0]
 LOG = """\
 time,entry,of,value
 2026-03-01 08:00,dose_rate,soda,150
@@ -117,7 +118,7 @@ def farm(tmp_path):
 
 
 @pytest.fixture
-def fitted(monkeypatch, make_study):
+def fitted(monkeypatch):
     """The fit is replaced: each log gets the study named in `variants`, or "full"."""
     variants = {}
     calls = []
@@ -128,7 +129,7 @@ def fitted(monkeypatch, make_study):
         made = variants.get(Path(inputs.log.name).stem, "full")
         if isinstance(made, BaseException):
             raise made
-        return make_study(made)
+        return build_study(made)
 
     monkeypatch.setattr("estimator.study.run_study", study)
     monkeypatch.setattr(many, "Workers", lambda *_: InPlace())
@@ -344,17 +345,17 @@ def test_real_workers_survive_the_death_of_one(farm):
 
 
 @pytest.fixture
-def mixed(make_study):
+def mixed():
     """Outcomes of every group."""
     well = {"level_in_band_probability": 0.97, "current_in_band_probability": 0.9}
     return [
-        outcome("steady", make_study("full"), **well),
+        outcome("steady", build_study("full"), **well),
         TankOutcome("broken.csv", "bad_input", ("broken.csv, row 2: <b>x</b>",)),
-        outcome("wide", make_study("wide"), **well),
-        outcome("leaving", make_study("full"), **(well | {"current_in_band_probability": 0.3})),
-        outcome("out", make_study("full"), **(well | {"level_in_band_probability": 0.02})),
-        outcome("failed-fit", make_study("failed")),
-        outcome("planned", make_study("no reactor"), level_in_band_probability=0.95),
+        outcome("wide", build_study("wide"), **well),
+        outcome("leaving", build_study("full"), **(well | {"current_in_band_probability": 0.3})),
+        outcome("out", build_study("full"), **(well | {"level_in_band_probability": 0.02})),
+        outcome("failed-fit", build_study("failed")),
+        outcome("planned", build_study("no reactor"), level_in_band_probability=0.95),
         TankOutcome("crashed.csv", "failed", ("crashed.csv: its process died",)),
     ]
 
@@ -381,16 +382,16 @@ def test_the_index_does_not_depend_on_who_is_done_first(mixed):
     assert render_index(one) == render_index(other)
 
 
-def test_a_withheld_tank_that_is_out_of_its_band_comes_first(make_study):
+def test_a_withheld_tank_that_is_out_of_its_band_comes_first():
     """That no setting can be given is no reason to look at it later."""
-    index = build_index([outcome("a", make_study("wide"), level_in_band_probability=0.1)], seed=1)
+    index = build_index([outcome("a", build_study("wide"), level_in_band_probability=0.1)], seed=1)
     assert index["tanks"][0]["group"] == "first"
     assert "No setting yet" in render_index(index)
 
 
-def test_chances_of_a_fit_that_failed_its_checks_are_not_used(make_study):
+def test_chances_of_a_fit_that_failed_its_checks_are_not_used():
     """Numbers that the tank's own report hides must not come out on the index."""
-    entry = build_index([outcome("a", make_study("failed"))], seed=1)["tanks"][0]
+    entry = build_index([outcome("a", build_study("failed"))], seed=1)["tanks"][0]
     assert entry["need"] is None
     assert entry["flow"]["level_in_band_probability"] is None
 
@@ -424,9 +425,9 @@ HOSTILE = [
 ]
 
 
-def test_hostile_names_come_out_inert(make_study):
+def test_hostile_names_come_out_inert():
     """Names of tanks and files are text and nothing else; each link leads to its own file."""
-    outcomes = [outcome(name, make_study("hostile")) for name in HOSTILE]
+    outcomes = [outcome(name, build_study("hostile")) for name in HOSTILE]
     outcomes.append(TankOutcome("<img src=x>.csv", "bad_input", ("<img src=x>: \u202efault",)))
     page = render_index(build_index(outcomes, seed=1))
     assert "<script" not in page
@@ -440,10 +441,10 @@ def test_hostile_names_come_out_inert(make_study):
     assert all(re.fullmatch(r"[\w.~%-]+", link) for link in links)
 
 
-def test_a_file_name_that_is_no_text_is_linked_and_written(make_study):
+def test_a_file_name_that_is_no_text_is_linked_and_written():
     """Linux takes any bytes for a name; the index must still be encodable."""
     name = os.fsdecode(b"tank-\xff")
-    index = build_index([outcome(name, make_study("full"))], seed=1)
+    index = build_index([outcome(name, build_study("full"))], seed=1)
     index_json(index).encode("utf-8")
     page = render_index(index).encode("utf-8")
     assert b"tank-%FF-report.html" in page
@@ -459,12 +460,12 @@ def test_the_index_asks_for_nothing_outside(mixed):
     assert "prefers-color-scheme: dark" in page
 
 
-def test_the_summary_fits_eight_lines(make_study):
+def test_the_summary_fits_eight_lines():
     """Two hundred tanks with faults and names of any length still fit one screen."""
     well = {"level_in_band_probability": 0.97, "current_in_band_probability": 0.9}
     kinds = (
-        outcome("out", make_study("hostile"), level_in_band_probability=0.1),
-        outcome("wide", make_study("wide"), **well),
+        outcome("out", build_study("hostile"), level_in_band_probability=0.1),
+        outcome("wide", build_study("wide"), **well),
         TankOutcome("bad.csv", "bad_input", ("f" * 999,) * 3),
     )
     outcomes = [replace(one, log=f"{i}" + "x" * 99) for one in kinds for i in range(50)]
@@ -626,11 +627,11 @@ def test_a_stopped_run_leaves_no_process_and_no_part_of_a_file(farm, number, sec
 
 @pytest.mark.browser
 @pytest.mark.skipif(CHROMIUM is None, reason="Chromium is not on this machine")
-def test_the_index_is_sound_in_a_browser(mixed, make_study, tmp_path):
+def test_the_index_is_sound_in_a_browser(mixed, tmp_path):
     """Light and dark, phone and desk: no message, no outside request, no overflow, axe content."""
     playwright = pytest.importorskip("playwright.sync_api")
     axe = pytest.importorskip("axe_playwright_python.sync_playwright")
-    outcomes = [*mixed, outcome("x" * 150, make_study("hostile"))]
+    outcomes = [*mixed, outcome("x" * 150, build_study("hostile"))]
     path = tmp_path / "index.html"
     path.write_text(render_index(build_index(outcomes, seed=1)), encoding="utf-8")
     said, asked = [], []

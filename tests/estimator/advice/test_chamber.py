@@ -25,15 +25,17 @@ from estimator.advice.flow import HORIZON_DAYS, future_levels, in_band_probabili
 from estimator.inputs.tank import Reactor
 from estimator.water import carbonate
 from estimator.water.settings import settings_of
+from helpers.fits import known_posterior
+from helpers.tanks import example_log, example_tank
 
 DKH = units.MEQ_L_PER_DKH
 
 
 @pytest.fixture
-def settings(make_log, make_tank):
+def settings():
     """A reactor at 50 L/day, chamber pH 6.6 by the tank file."""
-    log = make_log([(0, "alkalinity", "tank", "alk", 8.2 * DKH)], [(0, "flow", "", 50_000 / 24)])
-    return settings_of(log, make_tank())
+    log = example_log([(0, "alkalinity", "tank", "alk", 8.2 * DKH)], [(0, "flow", "", 50_000 / 24)])
+    return settings_of(log, example_tank())
 
 
 def trade_of(posterior, tank, settings) -> ChamberTrade:
@@ -49,25 +51,25 @@ def exact(made: chamber.Chamber) -> chamber.Chamber:
     return replace(made, surprise=none, co2_factor=none + 1, ceiling_factor=none + 1)
 
 
-def seen(make_posterior, make_tank, settings, **changes) -> tuple:
+def seen(settings, **changes) -> tuple:
     """Posterior, and its chamber with the tank at pH 8.1, of which nothing is left open."""
-    posterior = make_posterior(**changes)
-    made = chamber.chamber_of(posterior, make_tank(), settings, 8.1, np.random.default_rng(0))
+    posterior = known_posterior(**changes)
+    made = chamber.chamber_of(posterior, example_tank(), settings, 8.1, np.random.default_rng(0))
     return posterior, exact(made)
 
 
-def test_present_ph_needs_what_the_posterior_needs(make_posterior, make_tank, settings) -> None:
+def test_present_ph_needs_what_the_posterior_needs(settings) -> None:
     """At the present chamber pH the trade and the recommendation speak of one flow."""
-    posterior, made = seen(make_posterior, make_tank, settings, log_sd=0.15)
+    posterior, made = seen(settings, log_sd=0.15)
     held = held_at(posterior, made, made.ph)
     np.testing.assert_allclose(held.needed_l_d, posterior.needed_flow_l_d)
     supplied = held.needed_l_d * held.effluent_gain_meq_l
     np.testing.assert_allclose(supplied, posterior.uptake_now_meq_l_d * posterior.volume_l)
 
 
-def test_another_ph_keeps_the_saturation(make_posterior, make_tank, settings) -> None:
+def test_another_ph_keeps_the_saturation(settings) -> None:
     """At the reference flow the gain follows the chemistry at the Ω that the effluent shows."""
-    posterior, made = seen(make_posterior, make_tank, settings)
+    posterior, made = seen(settings)
     omega = carbonate.effluent_of_alkalinity(made.tank, 6.6, made.tank.alkalinity_meq_l + 5.4)
     wanted = 2 * carbonate.effluent(made.tank, 6.5, omega.saturation).dissolved_mmol_l
     held = held_at(posterior, made, 6.5)
@@ -78,7 +80,7 @@ def test_another_ph_keeps_the_saturation(make_posterior, make_tank, settings) ->
 
 @pytest.mark.parametrize("ph", [6.2, 6.5, 6.8, 7.1])
 @pytest.mark.parametrize("chambers", [1, 2])
-def test_interpolation_is_within_two_parts_in_a_thousand(make_tank, ph, chambers) -> None:
+def test_interpolation_is_within_two_parts_in_a_thousand(ph, chambers) -> None:
     """Gain, CO2 and free CO2 between tabulated saturations meet the direct computation."""
     feed = carbonate.TankWater(8.2 * DKH, 10.5, 8.1)
     made = Chamber(feed, ph, True, chambers, np.zeros(1), np.ones(1), np.ones(1))
@@ -99,10 +101,10 @@ def test_interpolation_is_within_two_parts_in_a_thousand(make_tank, ph, chambers
     np.testing.assert_allclose(table.saturation_at(gain[dissolves]), reached[dissolves], rtol=2e-3)
 
 
-def test_co2_use_is_that_of_chemistry(make_posterior, make_tank, settings) -> None:
+def test_co2_use_is_that_of_chemistry(settings) -> None:
     """Grams a day: half the load's equivalents, times CO2 per CaCO3, times 44.01."""
-    posterior, made = seen(make_posterior, make_tank, settings)
-    trade = chamber_trade(posterior, make_tank(), made)
+    posterior, made = seen(settings)
+    trade = chamber_trade(posterior, example_tank(), made)
     point = next(p for p in trade.points if p.is_present)
     held = held_at(posterior, made, 6.6)
     state = carbonate.effluent_of_alkalinity(
@@ -115,9 +117,9 @@ def test_co2_use_is_that_of_chemistry(make_posterior, make_tank, settings) -> No
     assert point.free_co2_g_d.q50 < point.co2_g_d.q50
 
 
-def test_needed_flow_falls_with_chamber_ph(make_posterior, make_tank, settings) -> None:
+def test_needed_flow_falls_with_chamber_ph(settings) -> None:
     """A lower chamber pH gives a stronger effluent, so that less flow holds the load."""
-    trade = trade_of(make_posterior(log_sd=0.1), make_tank(), settings)
+    trade = trade_of(known_posterior(log_sd=0.1), example_tank(), settings)
     needed = [p.needed_ml_h.q50 for p in trade.points]
     strength = [p.effluent_meq_l.q50 for p in trade.points]
     assert np.all(np.diff(needed) > 0)
@@ -126,26 +128,24 @@ def test_needed_flow_falls_with_chamber_ph(make_posterior, make_tank, settings) 
     assert all(p.needed_ml_h.q05 <= p.needed_ml_h.q50 <= p.needed_ml_h.q95 for p in trade.points)
 
 
-def test_no_flow_is_stronger_than_saturation(make_posterior, make_tank, settings) -> None:
+def test_no_flow_is_stronger_than_saturation(settings) -> None:
     """Where the flow law asks for more than the ceiling, the ceiling sets the flow, with a caution.
 
     A chamber near saturation, asked for a third of its flow at a lower pH.
     """
-    posterior, made = seen(
-        make_posterior, make_tank, settings, effluent_gain_meq_l=np.full(400, 9.0)
-    )
+    posterior, made = seen(settings, effluent_gain_meq_l=np.full(400, 9.0))
     held = held_at(posterior, made, 6.3)
     ceiling = carbonate.effluent(made.tank, 6.3, 1.0).alkalinity_meq_l - made.tank.alkalinity_meq_l
     assert held.at_ceiling.all()
     np.testing.assert_allclose(held.effluent_gain_meq_l, ceiling, rtol=2e-3)
-    trade = trade_of(posterior, make_tank(), settings)
+    trade = trade_of(posterior, example_tank(), settings)
     assert any("near saturation" in text for text in trade.points[0].cautions)
 
 
-def test_grid_agrees_with_the_needed_flow(make_posterior, make_tank, settings) -> None:
+def test_grid_agrees_with_the_needed_flow(settings) -> None:
     """Supply over need passes 1 at the needed flow, rises with flow and falls with chamber pH."""
-    posterior, made = seen(make_posterior, make_tank, settings)
-    trade = trade_of(posterior, make_tank(), settings)
+    posterior, made = seen(settings)
+    trade = trade_of(posterior, example_tank(), settings)
     assert trade.supply_over_need.shape == (len(PH_AXIS), len(trade.flow_axis_ml_h))
     assert np.all(np.diff(trade.supply_over_need, axis=1) >= 0)
     reached = trade.supply_over_need[:-1] > 0
@@ -156,10 +156,10 @@ def test_grid_agrees_with_the_needed_flow(make_posterior, make_tank, settings) -
     assert to_l_d(crossing) == pytest.approx(held_at(posterior, made, 6.6).needed_l_d[0], rel=1e-3)
 
 
-def test_holding_is_that_of_the_recommendation(make_posterior, make_tank, settings) -> None:
+def test_holding_is_that_of_the_recommendation(settings) -> None:
     """Without drift, from the middle of the band, the grid's chances are those of the advice."""
-    posterior, _ = seen(make_posterior, make_tank, settings, log_sd=0.02)
-    tank = make_tank()
+    posterior, _ = seen(settings, log_sd=0.02)
+    tank = example_tank()
     trade = trade_of(posterior, tank, settings)
     flows = to_l_d(trade.flow_axis_ml_h)
     future = future_levels(posterior, flows, 0.0, HORIZON_DAYS, np.random.default_rng(0))
@@ -169,9 +169,9 @@ def test_holding_is_that_of_the_recommendation(make_posterior, make_tank, settin
     assert trade.holding[at].max() > 0.5
 
 
-def test_a_good_present_ph_is_kept(make_posterior, make_tank, settings) -> None:
+def test_a_good_present_ph_is_kept(settings) -> None:
     """Where the pump can serve the present pH and CO2 use is near its least, nothing is changed."""
-    trade = trade_of(make_posterior(log_sd=0.1), make_tank(), settings)
+    trade = trade_of(known_posterior(log_sd=0.1), example_tank(), settings)
     assert trade.region is not None
     assert trade.region.low <= 6.6 <= trade.region.high
     assert trade.region.keep_present
@@ -183,10 +183,10 @@ def test_a_good_present_ph_is_kept(make_posterior, make_tank, settings) -> None:
     assert any("keep it" in reason for reason in trade.reasons)
 
 
-def test_a_small_pump_asks_for_a_lower_ph(make_posterior, make_tank, settings) -> None:
+def test_a_small_pump_asks_for_a_lower_ph(settings) -> None:
     """Where the pump cannot give the flow at the present pH the nearest pH that will is named."""
-    tank = make_tank(reactor=Reactor(0.0, 1500.0, 10.0, chamber_ph=6.6))
-    trade = trade_of(make_posterior(log_sd=0.05), tank, settings)
+    tank = example_tank(reactor=Reactor(0.0, 1500.0, 10.0, chamber_ph=6.6))
+    trade = trade_of(known_posterior(log_sd=0.05), tank, settings)
     assert trade.region is not None
     assert trade.region.suggested == trade.region.high < 6.6
     assert not trade.region.keep_present
@@ -201,12 +201,12 @@ def test_a_small_pump_asks_for_a_lower_ph(make_posterior, make_tank, settings) -
         (Reactor(40_000.0, 41_000.0, 1.0, chamber_ph=6.6), "a smaller pump"),
     ],
 )
-def test_no_ph_will_do(make_posterior, make_tank, settings, pump, remedy) -> None:
+def test_no_ph_will_do(settings, pump, remedy) -> None:
     """Where no chamber pH brings the needed flow inside the pump's limits the reply is a remedy.
 
     Near the pH where media stops dissolving any pump's smallest flow is needed: that is no remedy.
     """
-    trade = trade_of(make_posterior(log_sd=0.05), make_tank(reactor=pump), settings)
+    trade = trade_of(known_posterior(log_sd=0.05), example_tank(reactor=pump), settings)
     assert trade.region is None
     assert len(trade.reasons) == 1
     assert remedy in trade.reasons[0]
@@ -214,11 +214,11 @@ def test_no_ph_will_do(make_posterior, make_tank, settings, pump, remedy) -> Non
     assert np.all(trade.flow_axis_ml_h <= pump.flow_max_ml_h * (1 + 1e-9))
 
 
-def test_low_ph_carries_the_mush_caution(make_posterior, make_tank, make_log) -> None:
+def test_low_ph_carries_the_mush_caution() -> None:
     """A chamber run below about 6.3 is told of media turning to mush, marked as practice."""
-    tank = make_tank(reactor=Reactor(0.0, 6000.0, 10.0, chamber_ph=6.1))
-    settings = settings_of(make_log([(0, "alkalinity", "tank", "alk", 8.2 * DKH)]), tank)
-    posterior = make_posterior(log_sd=0.05, effluent_gain_meq_l=np.full(400, 16.0))
+    tank = example_tank(reactor=Reactor(0.0, 6000.0, 10.0, chamber_ph=6.1))
+    settings = settings_of(example_log([(0, "alkalinity", "tank", "alk", 8.2 * DKH)]), tank)
+    posterior = known_posterior(log_sd=0.05, effluent_gain_meq_l=np.full(400, 16.0))
     trade = trade_of(posterior, tank, settings)
     point = next(p for p in trade.points if p.is_present)
     assert any("mush" in text and "no source" in text for text in point.cautions)
@@ -226,9 +226,9 @@ def test_low_ph_carries_the_mush_caution(make_posterior, make_tank, make_log) ->
     assert trade.region.suggested >= MUSH_PH
 
 
-def test_second_chamber_buys_strength_and_saves_gas(make_posterior, make_tank, settings) -> None:
+def test_second_chamber_buys_strength_and_saves_gas(settings) -> None:
     """Each pair is without and with: more alkalinity, higher pH, less free CO2, less per CaCO3."""
-    second = trade_of(make_posterior(), make_tank(), settings).second
+    second = trade_of(known_posterior(), example_tank(), settings).second
     assert second is not None
     assert second.effluent_meq_l[1] > second.effluent_meq_l[0]
     assert second.effluent_ph[1] > second.effluent_ph[0] == pytest.approx(6.6)
@@ -236,12 +236,14 @@ def test_second_chamber_buys_strength_and_saves_gas(make_posterior, make_tank, s
     assert second.co2_per_caco3[1] < second.co2_per_caco3[0]
 
 
-def test_two_chambers_use_less_gas_for_one_load(make_posterior, make_tank, settings) -> None:
+def test_two_chambers_use_less_gas_for_one_load(settings) -> None:
     """The same effluent from two chambers leaves at a higher pH with less CO2; none is offered."""
-    posterior = make_posterior()
+    posterior = known_posterior()
     one, two = (
         trade_of(
-            posterior, make_tank(reactor=replace(make_tank().reactor, chambers=count)), settings
+            posterior,
+            example_tank(reactor=replace(example_tank().reactor, chambers=count)),
+            settings,
         )
         for count in (1, 2)
     )
@@ -252,11 +254,11 @@ def test_two_chambers_use_less_gas_for_one_load(make_posterior, make_tank, setti
     assert two.second is None
 
 
-def test_planned_reactor_says_so(make_posterior, make_tank, make_log) -> None:
+def test_planned_reactor_says_so() -> None:
     """With no reactor, no flow and no effluent the answer is the priors' and says so."""
-    tank = make_tank(reactor=None)
-    settings = settings_of(make_log([(0, "alkalinity", "tank", "alk", 8.2 * DKH)]), tank)
-    posterior = make_posterior(log_sd=0.2, reference_flow_l_d=None, effluent_tested=False)
+    tank = example_tank(reactor=None)
+    settings = settings_of(example_log([(0, "alkalinity", "tank", "alk", 8.2 * DKH)]), tank)
+    posterior = known_posterior(log_sd=0.2, reference_flow_l_d=None, effluent_tested=False)
     trade = trade_of(posterior, tank, settings)
     assert trade.from_priors
     assert not trade.ph_known
@@ -266,82 +268,80 @@ def test_planned_reactor_says_so(make_posterior, make_tank, make_log) -> None:
     held = held_at(posterior, made, 6.5)
     load = posterior.uptake_now_meq_l_d * posterior.volume_l
     np.testing.assert_allclose(held.needed_l_d, load / posterior.effluent_gain_meq_l)
-    assert not trade_of(make_posterior(), make_tank(), settings).from_priors
+    assert not trade_of(known_posterior(), example_tank(), settings).from_priors
 
 
-def test_media_that_would_not_dissolve_gets_no_flow(make_posterior, make_tank, settings) -> None:
+def test_media_that_would_not_dissolve_gets_no_flow(settings) -> None:
     """A weak chamber at a high pH dissolves nothing: no figure is stated, and nothing overflows."""
-    posterior = make_posterior(effluent_gain_meq_l=np.full(400, 1.2))
-    trade = trade_of(posterior, make_tank(), settings)
+    posterior = known_posterior(effluent_gain_meq_l=np.full(400, 1.2))
+    trade = trade_of(posterior, example_tank(), settings)
     assert trade.points[-1].needed_ml_h is None
     assert any("hardly dissolve" in text for text in trade.points[-1].cautions)
     assert np.isfinite(trade.supply_over_need).all()
     assert np.isinf(trade.co2_g_d[-1])
 
 
-def test_no_uptake_needs_no_flow(make_posterior, make_tank, settings) -> None:
+def test_no_uptake_needs_no_flow(settings) -> None:
     """A tank that takes up nothing gets zeros, not errors."""
-    posterior = make_posterior(uptake_meq_l_d=np.zeros((400, 3)))
-    trade = trade_of(posterior, make_tank(), settings)
+    posterior = known_posterior(uptake_meq_l_d=np.zeros((400, 3)))
+    trade = trade_of(posterior, example_tank(), settings)
     assert all(p.needed_ml_h.q95 == 0 and p.co2_g_d.q95 == 0 for p in trade.points)
     assert np.isfinite(trade.holding).all()
 
 
-def test_co2_at_a_flow(make_posterior, make_tank, settings) -> None:
+def test_co2_at_a_flow(settings) -> None:
     """At the needed flow it is the CO2 that holds the load; with the pump off it is none."""
-    posterior, made = seen(make_posterior, make_tank, settings)
+    posterior, made = seen(settings)
     held = held_at(posterior, made, 6.6)
     found = co2_at(posterior, made, 6.6, float(held.needed_l_d[0]))
     assert found == pytest.approx(float(held.co2_mmol_d[0]), rel=1e-9)
     assert co2_at(posterior, made, 6.6, 0.0) == 0.0
 
 
-def test_impossible_effluent_readings_are_named(make_posterior, make_tank, make_log) -> None:
+def test_impossible_effluent_readings_are_named() -> None:
     """A reading far above saturation at the chamber pH of its time is named, an ordinary one not.
 
     28 dKH is ordinary at pH 6.5 and far above what pH 7.0, set later, can give (20 dKH).
     """
-    tank = make_tank(reactor=replace(make_tank().reactor, chamber_ph=6.5))
-    log = make_log(
+    tank = example_tank(reactor=replace(example_tank().reactor, chamber_ph=6.5))
+    log = example_log(
         [(day, "alkalinity", "effluent", "alk", 28 * DKH) for day in (1, 3)]
         + [(3, "alkalinity", "tank", "alk", 8.2 * DKH)],
         [(0, "flow", "", 2000.0), (2, "ph_setting", "", 7.0)],
     )
     settings = settings_of(log, tank)
-    made = chamber.chamber_of(make_posterior(), tank, settings, 8.1, np.random.default_rng(0))
+    made = chamber.chamber_of(known_posterior(), tank, settings, 8.1, np.random.default_rng(0))
     (odd,) = odd_effluents(made, tank, log, settings)
     assert odd.reading.time.day == 4
     assert "stronger than aragonite" in odd.check.remark
     assert odd_effluents(replace(made, ph_known=False), tank, log, settings) == ()
 
 
-def test_another_ph_is_less_sure(make_posterior, make_tank, settings) -> None:
+def test_another_ph_is_less_sure(settings) -> None:
     """A step of 0.1 in pH spreads the gain by a tenth, as `ph_setting` does; a smaller step less.
 
     At the present pH nothing is added, and one seed gives one answer.
     """
-    posterior = make_posterior(draws=4000)
+    posterior = known_posterior(draws=4000)
     rng = np.random.default_rng(0)
-    made = chamber.chamber_of(posterior, make_tank(), settings, 8.1, rng)
+    made = chamber.chamber_of(posterior, example_tank(), settings, 8.1, rng)
     spread = [
         float(np.std(np.log(held_at(posterior, made, ph).gain_meq_l)))
         for ph in (6.6, 6.65, 6.5, 6.4)
     ]
     np.testing.assert_allclose(spread, [0, 0.05, 0.10, 0.10], atol=0.005)
-    one, two = (trade_of(posterior, make_tank(), settings) for _ in range(2))
+    one, two = (trade_of(posterior, example_tank(), settings) for _ in range(2))
     assert one.points == two.points
 
 
 @pytest.mark.parametrize("ph", [5.5, 7.4, 8.0])
 @pytest.mark.parametrize("chambers", [1, 2])
 @pytest.mark.filterwarnings("error")
-def test_odd_chamber_ph_gives_no_nonsense(
-    make_posterior, make_tank, make_log, ph, chambers
-) -> None:
+def test_odd_chamber_ph_gives_no_nonsense(ph, chambers) -> None:
     """Any chamber pH that the tank file accepts is answered without warnings or NaN."""
-    tank = make_tank(reactor=Reactor(0.0, 6000.0, 10.0, chamber_ph=ph, chambers=chambers))
-    settings = settings_of(make_log([(0, "alkalinity", "tank", "alk", 8.2 * DKH)]), tank)
-    trade = trade_of(make_posterior(log_sd=0.1), tank, settings)
+    tank = example_tank(reactor=Reactor(0.0, 6000.0, 10.0, chamber_ph=ph, chambers=chambers))
+    settings = settings_of(example_log([(0, "alkalinity", "tank", "alk", 8.2 * DKH)]), tank)
+    trade = trade_of(known_posterior(log_sd=0.1), tank, settings)
     assert not np.isnan(trade.supply_over_need).any()
     assert not np.isnan(trade.co2_g_d).any()
     point = next(p for p in trade.points if p.is_present)

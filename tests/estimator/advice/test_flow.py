@@ -23,13 +23,15 @@ from estimator.advice.flow import (
 )
 from estimator.fit.posterior import Posterior
 from estimator.inputs.tank import Reactor, Target
+from helpers.fits import known_posterior
+from helpers.tanks import example_tank
 
 DKH = units.MEQ_L_PER_DKH
 SEED = np.random.SeedSequence(7)
 
 
 @pytest.fixture(scope="module")
-def known(make_posterior) -> Callable[..., Posterior]:
+def known() -> Callable[..., Posterior]:
     """Every draw the same: 0.5 meq/L/day in 600 L, effluent 6 meq/L above the band's middle, ε 0.
 
     Needs 0.5 · 600 / 6 = 50 L/day, 2083 mL/h.
@@ -42,7 +44,7 @@ def known(make_posterior) -> Callable[..., Posterior]:
             "reference_flow_l_d": 30.0,
             "present_flow_l_d": 30.0,
         }
-        return make_posterior(draws, **{**stated, **changes})
+        return known_posterior(draws, **{**stated, **changes})
 
     return make
 
@@ -57,11 +59,11 @@ def advise(posterior, tank):
     return recommend(posterior, tank, SEED)
 
 
-def test_needed_flow_is_uptake_times_volume_over_gain(known, make_tank) -> None:
+def test_needed_flow_is_uptake_times_volume_over_gain(known) -> None:
     """ε = 0, effluent of fixed strength: F = U V / (A_e − A_m)."""
     posterior = known()
     assert posterior.needed_flow_l_d == pytest.approx(np.full(200, 50.0))
-    advice = advise(posterior, make_tank())
+    advice = advise(posterior, example_tank())
     assert advice.flow.needed_ml_h == pytest.approx(np.full(200, 50_000 / 24))
     middle = posterior.middle_meq_l
     expected = 0.5 * 600 / (posterior.effluent_meq_l - middle)
@@ -75,10 +77,10 @@ def test_flow_response_raises_the_needed_flow(known) -> None:
     assert posterior.needed_flow_l_d == pytest.approx(np.full(200, 120.0))
 
 
-def test_setting_is_a_multiple_of_the_step_within_the_range(known, make_tank) -> None:
+def test_setting_is_a_multiple_of_the_step_within_the_range(known) -> None:
     """Low, high and setting are whole pump steps, rounded outward, and in order."""
     posterior = known(2000, uptake=spread(0.5, 0.08, 2000, 1))
-    advice = advise(posterior, make_tank())
+    advice = advise(posterior, example_tank())
     setting = advice.flow.setting
     assert advice.status == "recommended"
     assert setting.low_ml_h <= setting.set_to_ml_h <= setting.high_ml_h
@@ -89,24 +91,24 @@ def test_setting_is_a_multiple_of_the_step_within_the_range(known, make_tank) ->
     assert 0 <= setting.high_ml_h - high < 10
 
 
-def test_setting_keeps_within_the_pump(known, make_tank) -> None:
+def test_setting_keeps_within_the_pump(known) -> None:
     """The setting never asks for a flow that the pump cannot give."""
     posterior = known(2000, uptake=spread(0.5, 0.08, 2000, 1))
     for pump in (Reactor(60.0, 2100.0, 25.0), Reactor(2075.0, 9000.0, 25.0)):
-        setting = advise(posterior, make_tank(reactor=pump)).flow.setting
+        setting = advise(posterior, example_tank(reactor=pump)).flow.setting
         assert pump.flow_min_ml_h <= setting.set_to_ml_h <= pump.flow_max_ml_h
         assert setting.set_to_ml_h % 25 == 0
 
 
-def test_setting_holds_a_known_tank(known, make_tank) -> None:
+def test_setting_holds_a_known_tank(known) -> None:
     """With nothing unknown the setting is the needed flow to the pump's step, and sure to hold."""
-    advice = advise(known(), make_tank())
+    advice = advise(known(), example_tank())
     assert advice.flow.setting.set_to_ml_h in (2080.0, 2090.0)
     assert advice.flow.in_band_probability == 1.0
     assert advice.flow.level_in_band == 1.0
 
 
-def test_no_candidate_does_better_than_the_setting(known, make_tank) -> None:
+def test_no_candidate_does_better_than_the_setting(known) -> None:
     """The recommended setting's chance is within Monte Carlo error of the best in the range."""
     posterior = known(
         1500,
@@ -114,7 +116,7 @@ def test_no_candidate_does_better_than_the_setting(known, make_tank) -> None:
         alkalinity_now_meq_l=7.9 * DKH + 0.1 * np.random.default_rng(2).standard_normal(1500),
         drift=np.full(1500, 0.02),
     )
-    tank = make_tank()
+    tank = example_tank()
     advice = advise(posterior, tank)
     setting = advice.flow.setting
     flows = np.arange(setting.low_ml_h, setting.high_ml_h + 1, 10.0)
@@ -124,13 +126,13 @@ def test_no_candidate_does_better_than_the_setting(known, make_tank) -> None:
     assert chances.min() < chances.max() - 0.1
 
 
-def test_current_settings_are_judged_with_what_is_still_dosed(known, make_tank) -> None:
+def test_current_settings_are_judged_with_what_is_still_dosed(known) -> None:
     """Flow for 60 % of the load and doses for the rest hold the band; the flow alone does not."""
-    dosed = advise(known(dosed_meq_d=0.4 * 0.5 * 600), make_tank())
+    dosed = advise(known(dosed_meq_d=0.4 * 0.5 * 600), example_tank())
     assert dosed.dosed_meq_d == pytest.approx(120.0)
     assert dosed.flow.current_ml_h == pytest.approx(1250.0)
     assert dosed.flow.current_probability == 1.0
-    assert advise(known(), make_tank()).flow.current_probability == 0.0
+    assert advise(known(), example_tank()).flow.current_probability == 0.0
 
 
 @pytest.mark.parametrize("exponent", [0.0, 0.4])
@@ -174,27 +176,27 @@ def test_in_band_probability_counts_whole_horizons() -> None:
     assert in_band_probability(levels, Target(2.0, 3.0, "meq/L")) == pytest.approx([2 / 3])
 
 
-def test_media_for_two_degrees_in_250_litres(known, make_tank) -> None:
+def test_media_for_two_degrees_in_250_litres(known) -> None:
     """ΔTA of 2 dKH in 250 L is 89.163 mmol, 8.924 g, of CaCO3 a day.
 
     Alkalinity anomaly, half the alkalinity (Smith & Key 1975, Limnol. Oceanogr. 20:493).
     """
     posterior = known(volume_l=np.full(200, 250.0), uptake=2 * DKH)
-    advice = advise(posterior, make_tank())
+    advice = advise(posterior, example_tank())
     assert advice.media_g_d == pytest.approx(np.full(200, 8.924), abs=1e-3)
 
 
-def test_carbon_dioxide_is_more_than_the_stoichiometric(known, make_tank) -> None:
+def test_carbon_dioxide_is_more_than_the_stoichiometric(known) -> None:
     """0.440 g per g of CaCO3 is the least that chemistry allows; the middle is 1.9 of it."""
-    advice = advise(known(4000), make_tank())
+    advice = advise(known(4000), example_tank())
     ratio = advice.co2_g_d / (0.43971 * advice.media_g_d)
     assert np.median(ratio) == pytest.approx(1.9, rel=0.02)
     assert np.mean(ratio > 1.0) > 0.99
 
 
-def test_dose_rates_put_back_the_load(known, make_tank) -> None:
+def test_dose_rates_put_back_the_load(known) -> None:
     """Each solution alone: 300 meq/day of 1.9 meq/mL is 157.9 mL; calcium at half the load."""
-    tank = make_tank()
+    tank = example_tank()
     advice = advise(known(), tank)
     assert advice.dose_ml_d["soda"] == pytest.approx(np.full(200, 300 / 1.9))
     strength = tank.solutions["chloride"].calcium_mmol_per_ml
@@ -223,57 +225,57 @@ def test_variance_shares_of_one_source_alone(known) -> None:
     assert shares["uptake"] == pytest.approx(0.0, abs=1e-12)
 
 
-def test_withheld_where_the_pump_is_too_small(known, make_tank) -> None:
+def test_withheld_where_the_pump_is_too_small(known) -> None:
     """The needed flow is above the pump's limit: no setting, and the limit is named."""
     pump = Reactor(60.0, 1500.0, 10.0)
-    advice = advise(known(), make_tank(reactor=pump))
+    advice = advise(known(), example_tank(reactor=pump))
     assert advice.status == "withheld"
     assert advice.flow.setting is None
     assert advice.flow.in_band_probability is None
     assert any("1500 mL/h" in reason for reason in advice.reasons)
 
 
-def test_withheld_where_the_pump_is_too_large(known, make_tank) -> None:
+def test_withheld_where_the_pump_is_too_large(known) -> None:
     """The smallest flow gives more than the tank takes."""
     pump = Reactor(3000.0, 9000.0, 10.0)
-    advice = advise(known(), make_tank(reactor=pump))
+    advice = advise(known(), example_tank(reactor=pump))
     assert advice.status == "withheld"
     assert any("3000 mL/h" in reason for reason in advice.reasons)
 
 
-def test_withheld_where_no_uptake_is_shown(known, make_tank) -> None:
+def test_withheld_where_no_uptake_is_shown(known) -> None:
     """Uptake that may be nothing gives no setting, and says what to test."""
     uptake = 0.03 + 0.05 * np.random.default_rng(0).standard_normal(500)
-    advice = advise(known(500, uptake=uptake), make_tank())
+    advice = advise(known(500, uptake=uptake), example_tank())
     assert advice.status == "withheld"
     assert any("does not show" in reason and "test" in reason for reason in advice.reasons)
 
 
-def test_withheld_where_the_range_is_wide(known, make_tank) -> None:
+def test_withheld_where_the_range_is_wide(known) -> None:
     """Ends of the range more than four times apart: withheld, and the widest source is named."""
     posterior = known(2000, effluent_gain_meq_l=spread(6, 0.5, 2000, 3))
-    advice = advise(posterior, make_tank())
+    advice = advise(posterior, example_tank())
     assert advice.status == "withheld"
     assert any("effluent strength" in reason for reason in advice.reasons)
     low, high = np.quantile(advice.flow.needed_ml_h, [0.05, 0.95])
     assert high > recommendation.RANGE_RATIO_LIMIT * low
-    narrow = advise(known(2000, effluent_gain_meq_l=spread(6, 0.1, 2000, 3)), make_tank())
+    narrow = advise(known(2000, effluent_gain_meq_l=spread(6, 0.1, 2000, 3)), example_tank())
     assert narrow.status == "recommended"
 
 
-def test_withheld_where_sampling_failed(known, make_tank) -> None:
+def test_withheld_where_sampling_failed(known) -> None:
     """A fit that failed its checks gives no setting, and the reason is passed on."""
     passed = known().diagnostics
     failed = replace(passed, failures=("3 divergent transitions (none allowed)",))
-    advice = advise(known(diagnostics=failed), make_tank())
+    advice = advise(known(diagnostics=failed), example_tank())
     assert advice.status == "withheld"
     assert any("3 divergent transitions" in reason for reason in advice.reasons)
 
 
-def test_level_out_of_band_is_not_corrected_by_the_flow(known, make_tank) -> None:
+def test_level_out_of_band_is_not_corrected_by_the_flow(known) -> None:
     """A level below the band leaves the setting at the needed flow, and the keeper is told."""
     posterior = known(alkalinity_now_meq_l=np.full(200, 6.5 * DKH))
-    advice = advise(posterior, make_tank())
+    advice = advise(posterior, example_tank())
     assert advice.flow.level_in_band == 0.0
     assert advice.flow.setting.set_to_ml_h == pytest.approx(2080.0)
     assert any("below the band" in note for note in advice.notes)
@@ -296,9 +298,9 @@ def planned(known) -> Callable[..., Posterior]:
     return make
 
 
-def test_planned_reactor_gets_a_flow_and_a_note(planned, make_tank) -> None:
+def test_planned_reactor_gets_a_flow_and_a_note(planned) -> None:
     """Without a reactor the flow is for a planned one: no current setting, and notes say so."""
-    advice = advise(planned(), make_tank(reactor=None))
+    advice = advise(planned(), example_tank(reactor=None))
     assert advice.flow.current_ml_h is None
     assert advice.flow.current_probability is None
     assert advice.flow.needed_ml_h == pytest.approx(np.full(2000, 50_000 / 24))
@@ -307,12 +309,12 @@ def test_planned_reactor_gets_a_flow_and_a_note(planned, make_tank) -> None:
     assert any("0.56 dKH a day" in note for note in advice.notes)
 
 
-def test_planned_reactor_may_have_a_wider_range(planned, make_tank) -> None:
+def test_planned_reactor_may_have_a_wider_range(planned) -> None:
     """A range to choose a pump by may be wider than one to set a pump by, but not endlessly."""
     ranges = {}
     for log_sd in (0.5, 0.8):
         advice = advise(
-            planned(effluent_gain_meq_l=spread(6, log_sd, 2000, 3)), make_tank(reactor=None)
+            planned(effluent_gain_meq_l=spread(6, log_sd, 2000, 3)), example_tank(reactor=None)
         )
         low, high = np.quantile(advice.flow.needed_ml_h, [0.05, 0.95])
         ranges[advice.status] = high / low
@@ -320,40 +322,42 @@ def test_planned_reactor_may_have_a_wider_range(planned, make_tank) -> None:
     assert ranges["recommended"] < recommendation.PLANNED_RATIO_LIMIT < ranges["withheld"]
 
 
-def test_withheld_where_effluent_was_tested_but_no_flow_logged(known, make_tank) -> None:
+def test_withheld_where_effluent_was_tested_but_no_flow_logged(known) -> None:
     """Effluent readings without a flow: how much the reactor adds cannot be known."""
     posterior = known(reference_flow_l_d=None, present_flow_l_d=0.0)
-    advice = advise(posterior, make_tank())
+    advice = advise(posterior, example_tank())
     assert advice.status == "withheld"
     assert any("no flow" in reason for reason in advice.reasons)
 
 
-def test_withheld_where_no_setting_of_the_pump_is_in_range(known, make_tank) -> None:
+def test_withheld_where_no_setting_of_the_pump_is_in_range(known) -> None:
     """A pump of coarse steps that straddle the range has no setting to recommend."""
     posterior = known(2000, uptake=spread(0.5, 0.001, 2000, 1))
-    advice = advise(posterior, make_tank(reactor=Reactor(1650.0, 2390.0, 800.0)))
+    advice = advise(posterior, example_tank(reactor=Reactor(1650.0, 2390.0, 800.0)))
     assert advice.status == "withheld"
     assert any("No setting of the pump" in reason for reason in advice.reasons)
 
 
-def test_withheld_where_nothing_would_hold_the_band(known, make_tank) -> None:
+def test_withheld_where_nothing_would_hold_the_band(known) -> None:
     """Drift so large that no flow keeps the band: no setting, and the main source is named."""
     posterior = known(2000, uptake=spread(0.5, 0.2, 2000, 1), drift=np.full(2000, 0.5))
-    advice = advise(posterior, make_tank())
+    advice = advise(posterior, example_tank())
     assert advice.status == "withheld"
     assert any("No flow is likely enough" in reason for reason in advice.reasons)
 
 
-def test_net_change_is_told(known, make_tank) -> None:
+def test_net_change_is_told(known) -> None:
     """Where nothing added is logged, the keeper is told that only the net change is seen."""
-    advice = advise(known(net_change=True), make_tank())
+    advice = advise(known(net_change=True), example_tank())
     assert any("net change" in note for note in advice.notes)
 
 
-def test_advice_is_fixed_by_its_seed(known, make_tank) -> None:
+def test_advice_is_fixed_by_its_seed(known) -> None:
     """The same draws and seed give the same advice."""
     posterior = known(500, uptake=spread(0.5, 0.1, 500, 1), drift=np.full(500, 0.02))
-    first, again = (recommend(posterior, make_tank(), np.random.SeedSequence(3)) for _ in range(2))
+    first, again = (
+        recommend(posterior, example_tank(), np.random.SeedSequence(3)) for _ in range(2)
+    )
     assert first.flow.setting == again.flow.setting
     assert first.flow.in_band_probability == again.flow.in_band_probability
     np.testing.assert_array_equal(first.co2_g_d, again.co2_g_d)

@@ -22,6 +22,8 @@ from estimator.advice.supplies import Magnesium
 from estimator.fit.posterior import Posterior
 from estimator.fit.schedule import WATER_ALKALINITY_SD, WATER_CALCIUM_SD, build_schedule
 from estimator.inputs.tank import Reactor, Target
+from helpers.fits import known_posterior
+from helpers.tanks import example_log, example_tank
 
 DKH = units.MEQ_L_PER_DKH
 CA = units.CA_G_MOL
@@ -32,7 +34,7 @@ READINGS = [(0.5, "alkalinity", "tank", "alk", 8 * DKH), (1.5, "calcium", "tank"
 PLAIN = Reactor(10.0, 3000.0, 1.0, 6.6)
 
 
-def known(make_posterior, days: int, draws: int = 60, **changes: Any) -> Posterior:
+def known(days: int, draws: int = 60, **changes: Any) -> Posterior:
     """Every draw the same: 1 dKH a day, calcium 425 mg/L, half a mole of it per equivalent."""
     stated = {
         "uptake": DKH,
@@ -45,20 +47,20 @@ def known(make_posterior, days: int, draws: int = 60, **changes: Any) -> Posteri
         "reference_flow_l_d": 30.0,
         "present_flow_l_d": 30.0,
     }
-    return make_posterior(draws, days, **{**stated, **changes})
+    return known_posterior(draws, days, **{**stated, **changes})
 
 
 @pytest.fixture
-def look(make_tank, make_log, make_posterior):
+def look():
     """A function from the actions of a log, and what else differs, to an `Outlook`."""
 
     def make(
         actions=(), readings=READINGS, tank_changes=None, magnesium=None, **changes: Any
     ) -> Outlook:
-        tank = make_tank(**{"reactor": PLAIN, **(tank_changes or {})})
-        log = make_log(readings, actions)
+        tank = example_tank(**{"reactor": PLAIN, **(tank_changes or {})})
+        log = example_log(readings, actions)
         schedule = build_schedule(log, tank)
-        posterior = known(make_posterior, schedule.days, **changes)
+        posterior = known(schedule.days, **changes)
         return outlook(log, tank, schedule, posterior, magnesium, SEED)
 
     return make
@@ -252,10 +254,10 @@ def test_magnesium_follows_the_media_and_the_animals(look) -> None:
     assert "magnesium does not" in falling.answer
 
 
-def test_magnesium_uses_the_band_and_water_it_is_given(look, make_tank) -> None:
+def test_magnesium_uses_the_band_and_water_it_is_given(look) -> None:
     """The keeper's band goes before the usual one; the new water's level is that of the balance."""
     targets = {
-        **make_tank().targets,
+        **example_tank().targets,
         "magnesium": Target(1300 / MG, 1350 / MG, "mg/L"),
     }
     water = np.full(60, 1200 / MG)
@@ -282,10 +284,10 @@ def test_magnesium_uses_the_band_and_water_it_is_given(look, make_tank) -> None:
         ((10, 17, 24), 35, (7.0, 0.0)),
     ],
 )
-def test_routine_is_the_cadence_of_late(make_log, days, end, expected) -> None:
+def test_routine_is_the_cadence_of_late(days, end, expected) -> None:
     """Median gap of the last sixty days; one change is no routine, nor is one long overdue."""
     actions = [(float(d), "water_change", "new", 40.0) for d in days]
-    routine = water_routine(make_log([*READINGS], [*actions, (float(end), "stock_change")]))
+    routine = water_routine(example_log([*READINGS], [*actions, (float(end), "stock_change")]))
     if expected is None:
         assert routine is None
     else:

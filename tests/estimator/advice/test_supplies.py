@@ -28,13 +28,15 @@ from estimator.fit.schedule import build_schedule
 from estimator.inputs.dosing import solution_from_strengths
 from estimator.inputs.tank import Composition, Kit, Reactor
 from estimator.water import carbonate
+from helpers.fits import known_posterior
+from helpers.tanks import example_log, example_tank
 
 DKH = units.MEQ_L_PER_DKH
 MG = units.MG_G_MOL
 SEED = np.random.SeedSequence(5)
 
 
-def known(make_posterior, schedule, draws: int = 50, **changes: Any) -> Posterior:
+def known(schedule, draws: int = 50, **changes: Any) -> Posterior:
     """Every draw the same: 1 dKH a day in 250 L, all of it calcification."""
     stated = {
         "uptake": DKH,
@@ -47,7 +49,7 @@ def known(make_posterior, schedule, draws: int = 50, **changes: Any) -> Posterio
         "present_flow_l_d": schedule.present_flow_l_d,
         "diagnostics": NOT_CHECKED,
     }
-    return make_posterior(draws, schedule.days, **{**stated, **changes})
+    return known_posterior(draws, schedule.days, **{**stated, **changes})
 
 
 REACTOR = Reactor(10.0, 3000.0, 1.0, 6.6, media_kg=3.0, co2_charge_g=2000.0)
@@ -56,16 +58,16 @@ FLOW_ML_H = 250 * DKH / 6.0 * 1000 / 24
 
 
 @pytest.fixture
-def supply(make_tank, make_log, make_posterior):
+def supply():
     """A function from actions (and a tank and posterior changed) to `Supplies`."""
 
     def make(
         actions, readings=(), ratio: float = 1.9, tank_changes=None, **changes: Any
     ) -> Supplies:
-        tank = make_tank(**{"reactor": REACTOR, **(tank_changes or {})})
-        log = make_log([(0.5, "alkalinity", "tank", "alk", 2.8), *readings], actions)
+        tank = example_tank(**{"reactor": REACTOR, **(tank_changes or {})})
+        log = example_log([(0.5, "alkalinity", "tank", "alk", 2.8), *readings], actions)
         schedule = build_schedule(log, tank)
-        posterior = known(make_posterior, schedule, **changes)
+        posterior = known(schedule, **changes)
         advice = recommend(posterior, tank, SEED)
         draws = len(posterior.volume_l)
         return supplies(log, tank, schedule, posterior, advice, np.full(draws, ratio), SEED)
@@ -237,20 +239,20 @@ TESTED = (1.4, 7.0, 9.3, 14.2, 16.0, 22.0, 29.5)
 
 
 @pytest.fixture
-def magnesium_case(make_tank, make_log, make_posterior):
+def magnesium_case():
     """A log with everything that moves magnesium: (log, tank, schedule, posterior)."""
-    tank = make_tank(
+    tank = example_tank(
         reactor=replace(REACTOR, magnesium_media_fraction=0.1),
         waters=WATERS,
         solutions={"salt": SALT},
-        kits={**make_tank().kits, "mg": KIT},
+        kits={**example_tank().kits, "mg": KIT},
     )
     readings = [(0.5, "alkalinity", "tank", "alk", 2.8)]
     readings += [(t, "magnesium", "tank", "mg", 1300 / MG + 0.3 * t) for t in TESTED]
     readings += [(5.0, "magnesium", "water", "mg", 1340 / MG, "new")]
-    log = make_log(readings, EVENTS)
+    log = example_log(readings, EVENTS)
     schedule = build_schedule(log, tank)
-    posterior = known(make_posterior, schedule, 2, exponent=np.array([0.0, 0.3]))
+    posterior = known(schedule, 2, exponent=np.array([0.0, 0.3]))
     slope = 1 + 0.01 * np.arange(schedule.days)
     return (
         log,
@@ -370,23 +372,23 @@ def weekly(level_mg_l: float, slope_mg_l_d: float, weeks: int):
     ]
 
 
-def magnesium_of(supply, make_tank, share: float, slope: float, weeks: int, draws: int = 2000):
+def magnesium_of(supply, share: float, slope: float, weeks: int, draws: int = 2000):
     """The balance of a tank of 1 dKH a day with weekly readings along a line."""
     changes = {
         "reactor": replace(REACTOR, magnesium_media_fraction=share),
-        "kits": {**make_tank().kits, "mg": KIT},
+        "kits": {**example_tank().kits, "mg": KIT},
     }
     actions = [(0.0, "flow", "", FLOW_ML_H), (7.0 * weeks, "stock_change")]
     return supply(actions, weekly(1320, slope, weeks), tank_changes=changes, draws=draws).magnesium
 
 
-def test_a_falling_level_shows_that_the_media_does_not_keep_up(supply, make_tank) -> None:
+def test_a_falling_level_shows_that_the_media_does_not_keep_up(supply) -> None:
     """Half a year of readings that fall by 0.4 mg/L a day: the trend and the missing share follow.
 
     0.4 mg/L a day is 0.01646 mmol/L a day, and 1 dKH a day dissolves 0.17833 mmol/L of carbonate,
     so the share would have to be 0.0923 higher.
     """
-    found = magnesium_of(supply, make_tank, 0.0, -0.4, 26)
+    found = magnesium_of(supply, 0.0, -0.4, 26)
     assert found.readings == 26
     assert found.keeps_up < 0.01
     low, middle, high = np.quantile(found.trend_mg_l_month, [0.05, 0.5, 0.95])
@@ -395,22 +397,22 @@ def test_a_falling_level_shows_that_the_media_does_not_keep_up(supply, make_tank
     assert np.median(found.needed_share - found.share) == pytest.approx(0.0923, abs=0.012)
 
 
-def test_ten_per_cent_of_magnesium_media_is_usually_enough(supply, make_tank) -> None:
+def test_ten_per_cent_of_magnesium_media_is_usually_enough(supply) -> None:
     """A tenth of the media's volume is the usual dose (common practice, no source).
 
     With next to no data it holds up against the prior's uptake, which reaches coralline's; none at
     all does not.
     """
-    tenth, none = (magnesium_of(supply, make_tank, share, 0.0, 1) for share in (0.10, 0.0))
+    tenth, none = (magnesium_of(supply, share, 0.0, 1) for share in (0.10, 0.0))
     assert tenth.keeps_up > 0.8
     assert none.keeps_up < 0.3
     assert tenth.needed_share.min() >= 0.0
     assert np.quantile(tenth.needed_share, 0.95) < 0.10
 
 
-def test_trend_is_supply_less_uptake(supply, make_tank) -> None:
+def test_trend_is_supply_less_uptake(supply) -> None:
     """For each draw a·U/2 − m·u_Ca, and the needed share is where that is zero."""
-    found = magnesium_of(supply, make_tank, 0.05, 0.1, 8, draws=200)
+    found = magnesium_of(supply, 0.05, 0.1, 8, draws=200)
     expected = found.share * DKH / 2 - found.uptake_ratio * 0.49 * DKH
     assert found.trend_mmol_l_d == pytest.approx(expected)
     positive = found.uptake_ratio > 0
@@ -418,8 +420,8 @@ def test_trend_is_supply_less_uptake(supply, make_tank) -> None:
     assert found.keeps_up == pytest.approx(np.mean(expected >= 0))
 
 
-def test_a_fixed_seed_fixes_magnesium(supply, make_tank) -> None:
+def test_a_fixed_seed_fixes_magnesium(supply) -> None:
     """The same inputs and seed give the same draws."""
-    one, other = (magnesium_of(supply, make_tank, 0.05, 0.1, 4, draws=100) for _ in range(2))
+    one, other = (magnesium_of(supply, 0.05, 0.1, 4, draws=100) for _ in range(2))
     np.testing.assert_array_equal(one.now_mmol_l, other.now_mmol_l)
     np.testing.assert_array_equal(one.share, other.share)

@@ -24,24 +24,26 @@ from estimator.advice.tank_ph import (
 from estimator.inputs.tank import Reactor
 from estimator.water import carbonate
 from estimator.water.settings import settings_of
+from helpers.fits import known_posterior
+from helpers.tanks import example_log, example_tank
 
 DKH = units.MEQ_L_PER_DKH
 DAYS = 40
 SEED = 5
 
 
-def log_with_ph(make_log, readings: list[tuple[float, float]], start_d: float = 20.0):
+def log_with_ph(readings: list[tuple[float, float]], start_d: float = 20.0):
     """A reactor set to 2000 mL/h on day `start_d`, and tank pH readings (day, value)."""
     rows = [(0.0, "alkalinity", "tank", "alk", 8.2 * DKH)]
     rows += [(day, "ph", "tank", "", value) for day, value in readings]
     rows.append((DAYS - 0.5, "alkalinity", "tank", "alk", 8.2 * DKH))
-    return make_log(rows, [(start_d, "flow", "", 2000.0)])
+    return example_log(rows, [(start_d, "flow", "", 2000.0)])
 
 
-def told(make_posterior, make_tank, log, **tank_changes) -> TankPh:
+def told(log, **tank_changes) -> TankPh:
     """The answer from a posterior without spread."""
-    tank = make_tank(**tank_changes)
-    posterior = make_posterior(draws=1000, days=DAYS)
+    tank = example_tank(**tank_changes)
+    posterior = known_posterior(draws=1000, days=DAYS)
     seed = np.random.SeedSequence(SEED)
     return answer(posterior, tank, log, seed)
 
@@ -61,11 +63,11 @@ def answer(posterior, tank, log, seed) -> TankPh:
     return tank_ph.tank_ph(posterior, tank, log, settings, made, seed)
 
 
-def simulated(make_posterior, make_tank, make_log, exchange, swing=0.3, seed=3, room=600.0):
+def simulated(exchange, swing=0.3, seed=3, room=600.0):
     """60 readings of a tank that follows the balance, with probe noise 0.05 and offset 0.03."""
-    tank = make_tank(room_co2_ppm=room)
-    posterior = make_posterior(draws=200, days=DAYS)
-    blank = log_with_ph(make_log, [])
+    tank = example_tank(room_co2_ppm=room)
+    posterior = known_posterior(draws=200, days=DAYS)
+    blank = log_with_ph([])
     settings = settings_of(blank, tank)
     chamber = exact_chamber(posterior, tank, settings)
     k = chamber.tank.constants
@@ -77,17 +79,17 @@ def simulated(make_posterior, make_tank, make_log, exchange, swing=0.3, seed=3, 
         mean = carbonate.ph_of_free_co2(posterior.middle_meq_l, base + used / exchange, k)
         value = float(mean) + 0.5 * swing * light_swing(day % 1 * 24, tank)
         readings.append((day, float(value + 0.03 + 0.05 * rng.standard_normal())))
-    return log_with_ph(make_log, readings)
+    return log_with_ph(readings)
 
 
 @pytest.mark.parametrize("exchange", [0.7, 2.0, 6.0])
-def test_exchange_is_learned_from_ph(make_posterior, make_tank, make_log, exchange) -> None:
+def test_exchange_is_learned_from_ph(exchange) -> None:
     """Readings before and after the reactor starts give k and the swing back, inside their range.
 
     Against a tank that follows the balance exactly.
     """
-    log = simulated(make_posterior, make_tank, make_log, exchange)
-    found = told(make_posterior, make_tank, log, room_co2_ppm=600.0)
+    log = simulated(exchange)
+    found = told(log, room_co2_ppm=600.0)
     assert found.readings == 60
     assert found.exchange_learned
     assert found.exchange_per_h.q05 < exchange < found.exchange_per_h.q95
@@ -95,9 +97,9 @@ def test_exchange_is_learned_from_ph(make_posterior, make_tank, make_log, exchan
     assert found.exchange_per_h.q95 / found.exchange_per_h.q05 < 6
 
 
-def test_without_readings_the_prior_speaks(make_posterior, make_tank, make_log) -> None:
+def test_without_readings_the_prior_speaks() -> None:
     """No tank pH in the log: k keeps its wide prior, and the notes ask for readings."""
-    found = told(make_posterior, make_tank, log_with_ph(make_log, []))
+    found = told(log_with_ph([]))
     assert found.readings == 0
     assert not found.exchange_learned
     assert found.exchange_per_h.q50 == pytest.approx(EXCHANGE_PER_H[0], rel=0.1)
@@ -108,9 +110,9 @@ def test_without_readings_the_prior_speaks(make_posterior, make_tank, make_log) 
     assert any("room_co2_ppm" in note for note in found.notes)
 
 
-def test_the_reactor_lowers_ph_and_nights_are_lower(make_posterior, make_tank, make_log) -> None:
+def test_the_reactor_lowers_ph_and_nights_are_lower() -> None:
     """Night under day, with the reactor under without it, ranges in order."""
-    found = told(make_posterior, make_tank, log_with_ph(make_log, []))
+    found = told(log_with_ph([]))
     assert found.night.q50 < found.day.q50 < found.day_without.q50
     assert found.night.q50 < found.night_without.q50 < found.day_without.q50
     assert 0 < found.reactor_drop.q05 < found.reactor_drop.q50 < found.reactor_drop.q95
@@ -119,14 +121,14 @@ def test_the_reactor_lowers_ph_and_nights_are_lower(make_posterior, make_tank, m
     assert 0 < found.low_chance < 1
 
 
-def test_the_balance_behind_the_figures(make_posterior, make_tank, make_log) -> None:
+def test_the_balance_behind_the_figures() -> None:
     """With k known, the drop is that of k (CO2* − base) = (F/V) c worked by hand.
 
     PyCO2SYS finds both pH values from alkalinity and CO2, by its own solver.
     """
-    tank = make_tank(temperature_c=25.0, room_co2_ppm=420.0)
-    posterior = make_posterior(draws=50, days=DAYS)
-    log = log_with_ph(make_log, [])
+    tank = example_tank(temperature_c=25.0, room_co2_ppm=420.0)
+    posterior = known_posterior(draws=50, days=DAYS)
+    log = log_with_ph([])
     settings = settings_of(log, tank)
     chamber = exact_chamber(posterior, tank, settings)
     state = carbonate.effluent_of_alkalinity(
@@ -153,7 +155,7 @@ def test_the_balance_behind_the_figures(make_posterior, make_tank, make_log) -> 
             opt_total_borate=2,
         )["pH"]
         assert float(found) == pytest.approx(float(theirs), abs=1e-5)
-    told_now = told(make_posterior, make_tank, log, temperature_c=25.0, room_co2_ppm=420.0)
+    told_now = told(log, temperature_c=25.0, room_co2_ppm=420.0)
     middle = carbonate.ph_of_free_co2(
         posterior.middle_meq_l,
         np.array([0.0, added / EXCHANGE_PER_H[0]]) + 0.0123 + 0.15 / 24 / EXCHANGE_PER_H[0],
@@ -162,10 +164,10 @@ def test_the_balance_behind_the_figures(make_posterior, make_tank, make_log) -> 
     assert told_now.reactor_drop.q50 == pytest.approx(float(middle[0] - middle[1]), abs=0.04)
 
 
-def test_light_swing_is_a_triangle(make_tank) -> None:
+def test_light_swing_is_a_triangle() -> None:
     """Lowest at lights on, highest at lights off, mean 0, also where the lights cross midnight."""
     for on, off in ((10.0, 20.0), (14.5, 2.0)):
-        tank = make_tank(lights_on_h=on, lights_off_h=off)
+        tank = example_tank(lights_on_h=on, lights_off_h=off)
         assert light_swing(np.array(on), tank) == -1
         assert light_swing(np.array(off), tank) == pytest.approx(1)
         hours = np.arange(0, 24, 0.01)
@@ -174,25 +176,21 @@ def test_light_swing_is_a_triangle(make_tank) -> None:
         assert np.abs(np.diff(swing)).max() < 0.02
 
 
-def test_time_of_day_is_allowed_for(make_posterior, make_tank, make_log) -> None:
+def test_time_of_day_is_allowed_for() -> None:
     """pH read always at lights on and always at lights off means different daily means."""
     morning, evening = (
         told(
-            make_posterior,
-            make_tank,
-            log_with_ph(make_log, [(day + hour / 24, 8.0) for day in range(1, 38)]),
+            log_with_ph([(day + hour / 24, 8.0) for day in range(1, 38)]),
         )
         for hour in (10.0, 20.0)
     )
     assert morning.night.q50 > evening.night.q50 + 0.08
 
 
-def test_stuffy_room_lowers_ph_and_fresh_air_helps(make_posterior, make_tank, make_log) -> None:
+def test_stuffy_room_lowers_ph_and_fresh_air_helps() -> None:
     """A stated room CO2 moves pH without a reactor, and fresh air then gains more."""
-    log = log_with_ph(make_log, [])
-    fresh, stuffy = (
-        told(make_posterior, make_tank, log, room_co2_ppm=ppm) for ppm in (420.0, 1000.0)
-    )
+    log = log_with_ph([])
+    fresh, stuffy = (told(log, room_co2_ppm=ppm) for ppm in (420.0, 1000.0))
     assert fresh.night_without.q50 > stuffy.night_without.q50 + 0.15
     assert stuffy.room_co2_stated
     assert stuffy.room_co2_ppm.q50 == pytest.approx(1000, rel=0.03)
@@ -202,10 +200,10 @@ def test_stuffy_room_lowers_ph_and_fresh_air_helps(make_posterior, make_tank, ma
     assert f"{OUTDOOR_CO2_PPM:.0f} ppm" in next(iter(gain))
 
 
-def test_measures_raise_the_low_and_are_ranked(make_posterior, make_tank, make_log) -> None:
+def test_measures_raise_the_low_and_are_ranked() -> None:
     """Every measure named raises the daily low; the most helpful comes first."""
     tank = {"reactor": Reactor(60.0, 6000.0, 10.0, chamber_ph=6.3)}
-    found = told(make_posterior, make_tank, log_with_ph(make_log, []), **tank)
+    found = told(log_with_ph([]), **tank)
     rises = [m.rise for m in found.measures]
     assert rises == sorted(rises, reverse=True)
     assert min(rises) > 0
@@ -215,22 +213,20 @@ def test_measures_raise_the_low_and_are_ranked(make_posterior, make_tank, make_l
         assert part in names
 
 
-def test_a_second_chamber_is_not_offered_twice(make_posterior, make_tank, make_log) -> None:
+def test_a_second_chamber_is_not_offered_twice() -> None:
     """A reactor that has one already uses less CO2, and none is offered."""
-    log = log_with_ph(make_log, [])
-    one = told(make_posterior, make_tank, log)
-    two = told(make_posterior, make_tank, log, reactor=replace(make_tank().reactor, chambers=2))
+    log = log_with_ph([])
+    one = told(log)
+    two = told(log, reactor=replace(example_tank().reactor, chambers=2))
     assert not any("second chamber" in m.name for m in two.measures)
     assert two.reactor_drop.q50 < one.reactor_drop.q50
 
 
-def test_low_chance_is_of_the_daily_low(make_posterior, make_tank, make_log) -> None:
+def test_low_chance_is_of_the_daily_low() -> None:
     """The chance of a low pH follows the readings: none at 8.3, nearly sure at 7.6."""
     high, low = (
         told(
-            make_posterior,
-            make_tank,
-            log_with_ph(make_log, [(21 + i / 3, value) for i in range(40)]),
+            log_with_ph([(21 + i / 3, value) for i in range(40)]),
         )
         for value in (8.3, 7.6)
     )
@@ -239,9 +235,9 @@ def test_low_chance_is_of_the_daily_low(make_posterior, make_tank, make_log) -> 
     assert low.night.q50 < LOW_PH < high.night.q50
 
 
-def test_flagged_readings_are_left_out_and_many_are_thinned(make_log) -> None:
+def test_flagged_readings_are_left_out_and_many_are_thinned() -> None:
     """A reading that is odd by its value does not count; thousands are spread evenly."""
-    log = log_with_ph(make_log, [(i * 0.01, 8.1) for i in range(3900)])
+    log = log_with_ph([(i * 0.01, 8.1) for i in range(3900)])
     assert len(log.readings) > 3900
     used = used_readings(log)
     assert 0.5 * MOST_READINGS < len(used) <= MOST_READINGS
@@ -251,13 +247,13 @@ def test_flagged_readings_are_left_out_and_many_are_thinned(make_log) -> None:
     assert used_readings(replace(log, readings=())) == ()
 
 
-def test_one_seed_gives_the_same_figures(make_posterior, make_tank, make_log) -> None:
+def test_one_seed_gives_the_same_figures() -> None:
     """The same seed gives the same answer; another gives nearly the same."""
-    log = simulated(make_posterior, make_tank, make_log, 2.0)
-    first, again = (told(make_posterior, make_tank, log) for _ in range(2))
+    log = simulated(2.0)
+    first, again = (told(log) for _ in range(2))
     assert first == again
-    tank = make_tank()
-    posterior = make_posterior(draws=1000, days=DAYS)
+    tank = example_tank()
+    posterior = known_posterior(draws=1000, days=DAYS)
     other = answer(posterior, tank, log, np.random.SeedSequence(SEED + 1))
     assert other != first
     assert other.night.q50 == pytest.approx(first.night.q50, abs=0.03)

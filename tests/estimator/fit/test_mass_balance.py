@@ -15,6 +15,8 @@ from estimator.fit.schedule import build_schedule
 from estimator.synthetic.simulation import simulate_levels
 from estimator.water import carbonate
 from estimator.water.supply import media_calcium_share
+from helpers.fits import follow, theta_of
+from helpers.tanks import example_log, example_tank, example_truth
 
 
 def filled(made, theta, spread=None):
@@ -45,12 +47,12 @@ def shown(levels, made, case) -> np.ndarray:
     return np.array(out)
 
 
-def test_levels_are_those_of_the_simulator(case, state_truth, follow_truth) -> None:
+def test_levels_are_those_of_the_simulator(case) -> None:
     """Exponentials and series give what stepping the equations by Runge-Kutta gives."""
     made = build_schedule(case.log, case.tank)
     levels = simulate_levels(case.tank, case.log, case.truth, [r.time for r in made.readings])
-    system = filled(made, state_truth(case, made))
-    expected = follow_truth(system, made, case.truth, media_calcium_share(case.tank))
+    system = filled(made, theta_of(case, made))
+    expected = follow(system, made, case.truth, media_calcium_share(case.tank))
     np.testing.assert_allclose(expected, shown(levels, made, case), rtol=1e-6)
 
 
@@ -130,12 +132,12 @@ def solve(case, made) -> np.ndarray:
     return np.array([at[t] for t in wanted])
 
 
-def test_levels_are_those_of_a_general_solver(case, state_truth, follow_truth) -> None:
+def test_levels_are_those_of_a_general_solver(case) -> None:
     """The same against scipy.integrate.solve_ivp and equations written out in this file."""
     made = build_schedule(case.log, case.tank)
     solved = solve(case, made)
-    system = filled(made, state_truth(case, made))
-    expected = follow_truth(system, made, case.truth, media_calcium_share(case.tank))
+    system = filled(made, theta_of(case, made))
+    expected = follow(system, made, case.truth, media_calcium_share(case.tank))
     column = {"alkalinity": 0, "calcium": 1, "nitrate": 2}
     tank_readings = [m for m, r in enumerate(made.readings) if r.sample == "tank"]
     for m in tank_readings:
@@ -145,10 +147,10 @@ def test_levels_are_those_of_a_general_solver(case, state_truth, follow_truth) -
         assert expected[m] == pytest.approx(level, rel=1e-8)
 
 
-def test_gradient_by_every_parameter(case, state_truth) -> None:
+def test_gradient_by_every_parameter(case) -> None:
     """`pull_back` after the filter's adjoint is the gradient of the log-likelihood by theta."""
     made = build_schedule(case.log, case.tank)
-    theta = state_truth(case, made)
+    theta = theta_of(case, made)
     rng = np.random.default_rng(1)
     levels = simulate_levels(case.tank, case.log, case.truth, [r.time for r in made.readings])
     values = shown(levels, made, case)
@@ -173,10 +175,10 @@ def test_gradient_by_every_parameter(case, state_truth) -> None:
     assert np.count_nonzero(np.abs(found * theta) > 1e-3) >= 4
 
 
-def test_sum_of_calcium_and_alkalinity_feels_no_reactor(everything, state_truth) -> None:
+def test_sum_of_calcium_and_alkalinity_feels_no_reactor(everything) -> None:
     """Z = C − αA moves by uptake, doses, nitrate and water only, whatever the flow."""
     made = build_schedule(everything.log, everything.tank)
-    system = filled(made, state_truth(everything, made))
+    system = filled(made, theta_of(everything, made))
     spans = made.steps["span_d"] > 0
     z = made.layout.z
     np.testing.assert_array_equal(system.transition[spans, z, z], 1.0)
@@ -185,14 +187,14 @@ def test_sum_of_calcium_and_alkalinity_feels_no_reactor(everything, state_truth)
 
 
 @pytest.mark.parametrize("exponent", [0.0, 0.999999])
-def test_limits_of_the_flow_response(make_tank, make_log, make_truth, state_truth, exponent):
+def test_limits_of_the_flow_response(exponent):
     """ε = 0: effluent alkalinity is fixed; ε = 1: what the chamber gives a day is fixed."""
     readings = [(0.5, "alkalinity", "effluent", "alk"), (1.5, "alkalinity", "effluent", "alk")]
-    log = make_log(readings, [(0.1, "flow", "", 1300.0), (1.0, "flow", "", 2600.0)])
-    truth = make_truth(2, exponent=exponent, kit_gain={}, effluent_gain_meq_l=np.full(3, 6.0))
-    case = SimpleNamespace(tank=make_tank(), log=log, truth=truth)
+    log = example_log(readings, [(0.1, "flow", "", 1300.0), (1.0, "flow", "", 2600.0)])
+    truth = example_truth(2, exponent=exponent, kit_gain={}, effluent_gain_meq_l=np.full(3, 6.0))
+    case = SimpleNamespace(tank=example_tank(), log=log, truth=truth)
     made = build_schedule(log, case.tank)
-    system = filled(made, state_truth(case, made))
+    system = filled(made, theta_of(case, made))
     flows = made.steps["flow_l_d"][made.reading_step]
     level = 1.1 * made.shape.middle
     show = [system.loading[i, 0] * level + system.intercept[i] for i in made.reading_step]

@@ -34,6 +34,7 @@ from estimator.fit.sampling import _Density
 from estimator.fit.schedule import build_schedule
 from estimator.inputs.tank import Reactor
 from estimator.water import carbonate
+from helpers.tanks import example_log, example_tank
 
 DKH = units.MEQ_L_PER_DKH
 
@@ -73,21 +74,21 @@ def test_effluent_prior_spans_the_saturations_of_real_chambers(everything) -> No
     assert 0.85 < np.mean(draws < whole) < 0.98
 
 
-def test_without_effluent_reading_the_prior_stays_under_the_ceiling(make_tank, make_log) -> None:
+def test_without_effluent_reading_the_prior_stays_under_the_ceiling() -> None:
     """Chemistry cannot give more than saturation at the stated pH, allowing 0.1 for the probe."""
-    log = make_log([(0.5, "alkalinity", "tank", "alk")], [(0.1, "flow", "", 1000.0)])
-    made = build_schedule(log, make_tank())
-    draws = prior_draws(made, make_tank())[:, GAIN_AT]
+    log = example_log([(0.5, "alkalinity", "tank", "alk")], [(0.1, "flow", "", 1000.0)])
+    made = build_schedule(log, example_tank())
+    draws = prior_draws(made, example_tank())[:, GAIN_AT]
     assert draws.max() < carbonate.saturated_increment_meq_l(6.6 - 0.1)
     half = carbonate.half_saturated_increment_meq_l(6.6)
     assert np.median(draws) == pytest.approx(half, rel=0.02)
 
 
-def test_unstated_chamber_ph_widens_the_effluent_prior(make_tank, make_log) -> None:
+def test_unstated_chamber_ph_widens_the_effluent_prior() -> None:
     """Not knowing the chamber's pH must not look like knowing it."""
-    log = make_log([(2.0, "alkalinity", "effluent", "alk")], [(0.1, "flow", "", 1000.0)])
-    stated = make_tank()
-    unstated = make_tank(reactor=Reactor(60.0, 3000.0, 10.0))
+    log = example_log([(2.0, "alkalinity", "effluent", "alk")], [(0.1, "flow", "", 1000.0)])
+    stated = example_tank()
+    unstated = example_tank(reactor=Reactor(60.0, 3000.0, 10.0))
     width = [
         np.std(np.log(prior_draws(build_schedule(log, tank), tank)[:, GAIN_AT]))
         for tank in (stated, unstated)
@@ -95,10 +96,12 @@ def test_unstated_chamber_ph_widens_the_effluent_prior(make_tank, make_log) -> N
     assert width[1] > 1.2 * width[0]
 
 
-def test_net_change_may_have_either_sign(make_tank, make_log) -> None:
+def test_net_change_may_have_either_sign() -> None:
     """With no addition in the log the net change is centred on nothing."""
-    made = build_schedule(make_log([(0.5, "alkalinity", "tank", "alk")]), make_tank(reactor=None))
-    uptake = prior_draws(made, make_tank(reactor=None))[:, UPTAKE_AT]
+    made = build_schedule(
+        example_log([(0.5, "alkalinity", "tank", "alk")]), example_tank(reactor=None)
+    )
+    uptake = prior_draws(made, example_tank(reactor=None))[:, UPTAKE_AT]
     assert np.mean(uptake > 0) == pytest.approx(0.5, abs=0.02)
 
 
@@ -215,11 +218,13 @@ def test_class_chances_are_bayes_rule() -> None:
 
 
 @pytest.fixture
-def short_log(make_tank, make_log):
+def short_log():
     """Two and a half days, four readings of the tank and one of the effluent."""
     readings = [(t, "alkalinity", "tank", "alk") for t in (0.4, 0.4, 1.2, 2.5)]
     readings.append((1.9, "alkalinity", "effluent", "alk"))
-    return make_tank(), build_schedule(make_log(readings, [(0.1, "flow", "", 1500.0)]), make_tank())
+    return example_tank(), build_schedule(
+        example_log(readings, [(0.1, "flow", "", 1500.0)]), example_tank()
+    )
 
 
 def test_kit_error_step_leaves_the_joint_distribution_alone(short_log, monkeypatch) -> None:
@@ -282,19 +287,19 @@ def test_kit_error_step_leaves_the_joint_distribution_alone(short_log, monkeypat
     check(kept_z * np.mean(kept_class == 0, axis=1), 0.0)
 
 
-def test_flipped_classes_visit_every_state_as_often_as_they_should(make_tank, make_log) -> None:
+def test_flipped_classes_visit_every_state_as_often_as_they_should() -> None:
     """Two effluent readings that disagree: either may be the misread one, by exact enumeration.
 
     All sixteen pairs of classes are weighed by prior times likelihood; a chain of collapsed moves
     started in one of them must spend its time accordingly.
     """
-    tank = make_tank()
+    tank = example_tank()
     readings = [(0.5 + j, "alkalinity", "tank", "alk", 8.2 * DKH) for j in range(4)]
     readings += [
         (2.2, "alkalinity", "effluent", "alk", 22.25 * DKH),
         (3.3, "alkalinity", "effluent", "alk", 24.35 * DKH),
     ]
-    made = build_schedule(make_log(readings, [(0.2, "flow", "", 1500.0)]), tank)
+    made = build_schedule(example_log(readings, [(0.2, "flow", "", 1500.0)]), tank)
     table = prior_table(made, tank)
     frame = frame_of(made, table)
     z = np.zeros(table.size)

@@ -15,6 +15,7 @@ from estimator.fit.priors import prior_table
 from estimator.fit.sampling import Trace
 from estimator.fit.schedule import build_schedule
 from estimator.synthetic.simulation import simulate_levels, simulate_log
+from helpers.tanks import example_log, example_tank, example_truth
 
 DKH = units.MEQ_L_PER_DKH
 
@@ -39,17 +40,17 @@ def exact_trace(made, tank, truth, draws: int = 60) -> Trace:
 
 
 @pytest.fixture(scope="module")
-def known(make_tank, make_log, make_truth):
+def known():
     """Constant uptake and effluent, perfect kits, daily doses by rate, reactor from day 4."""
     readings = [(0.3 + 0.7 * j, "alkalinity", "tank", "alk") for j in range(14)]
     readings += [(0.5 + 1.1 * j, "calcium", "tank", "ca") for j in range(8)]
     actions = [(0.0, "dose_rate", "soda", 160.0), (4.0, "flow", "", 1300.0)]
     actions += [(4.0, "dose_rate", "soda", 0.0), (6.0, "stock_change"), (10.4, "new_bottle", "ca")]
-    log = make_log(readings, actions)
-    tank = make_tank()
+    log = example_log(readings, actions)
+    tank = example_tank()
     kits = {name: replace(kit, step=1e-5) for name, kit in tank.kits.items()}
     tank = replace(tank, kits=kits)
-    truth = make_truth(
+    truth = example_truth(
         11,
         uptake_meq_l_d=np.full(12, 0.5),
         effluent_gain_meq_l=np.full(12, 16 * DKH),

@@ -13,6 +13,7 @@ from estimator.fit.priors import GAIN_AT, prior_table
 from estimator.fit.sampling import Trace, join, sample
 from estimator.fit.schedule import build_schedule
 from estimator.synthetic.simulation import simulate_log
+from helpers.tanks import dosed_then_reactor_log, example_log, example_tank, example_truth
 
 DKH = units.MEQ_L_PER_DKH
 DAYS = 45
@@ -28,23 +29,23 @@ def fitted(tank, log, draws: int, seed: int = 1) -> tuple[Posterior, Trace]:
 
 
 @pytest.fixture(scope="module")
-def truth(make_truth):
+def truth():
     """What made the log."""
-    return make_truth(DAYS)
+    return example_truth(DAYS)
 
 
 @pytest.fixture(scope="module")
-def log(make_tank, make_reactor_log, truth):
+def log(truth):
     """Forty-five days: dosing, then a reactor."""
     return simulate_log(
-        make_tank(), make_reactor_log(DAYS, 26, 8, 5), truth, np.random.default_rng(11)
+        example_tank(), dosed_then_reactor_log(DAYS, 26, 8, 5), truth, np.random.default_rng(11)
     )
 
 
 @pytest.fixture(scope="module")
-def posterior(make_tank, log) -> Posterior:
+def posterior(log) -> Posterior:
     """The fit of that log."""
-    return fitted(make_tank(), log, 800)[0]
+    return fitted(example_tank(), log, 800)[0]
 
 
 def test_fit_passes_its_own_checks(posterior) -> None:
@@ -54,9 +55,9 @@ def test_fit_passes_its_own_checks(posterior) -> None:
     assert posterior.diagnostics.ess_bulk_min >= 400
 
 
-def test_a_fit_that_is_drawn_on_keeps_its_draws_and_finds_the_same(make_tank, log, posterior):
+def test_a_fit_that_is_drawn_on_keeps_its_draws_and_finds_the_same(log, posterior):
     """Chains resumed from where they stopped add draws of the same posterior."""
-    tank = make_tank()
+    tank = example_tank()
     made = build_schedule(log, tank)
     one, two, levels = np.random.SeedSequence(5).spawn(3)
     first = sample(made, tank, one, draws=150)
@@ -90,18 +91,18 @@ def test_fit_finds_the_truth(posterior, truth, name) -> None:
     assert low < true < high
 
 
-def test_data_narrow_the_prior(posterior, make_tank, log) -> None:
+def test_data_narrow_the_prior(posterior, log) -> None:
     """Uptake now is known far better than before the log: the interval could fail to hold truth."""
-    made = build_schedule(log, make_tank())
-    table = prior_table(made, make_tank())
+    made = build_schedule(log, example_tank())
+    table = prior_table(made, example_tank())
     before = table.natural(np.random.default_rng(0).standard_normal((2000, table.size)))[:, 2]
     width = np.ptp(np.quantile(before, [0.05, 0.95]))
     assert np.ptp(np.quantile(posterior.uptake_now_meq_l_d, [0.05, 0.95])) < 0.25 * width
 
 
-def test_one_seed_gives_one_answer(make_tank, log) -> None:
+def test_one_seed_gives_one_answer(log) -> None:
     """The same seed gives identical draws, however many processes ran; another seed does not."""
-    tank = make_tank()
+    tank = example_tank()
     made = build_schedule(log, tank)
 
     def draw(seed: int, cores: int) -> np.ndarray:
@@ -112,9 +113,9 @@ def test_one_seed_gives_one_answer(make_tank, log) -> None:
     assert not np.array_equal(first, draw(6, 2))
 
 
-def test_levels_are_drawn_by_their_seed(make_tank, log) -> None:
+def test_levels_are_drawn_by_their_seed(log) -> None:
     """Collecting twice with one seed gives identical paths."""
-    tank = make_tank()
+    tank = example_tank()
     made = build_schedule(log, tank)
     trace = sample(made, tank, np.random.SeedSequence(5), draws=20, cores=1)
     first, again = (collect(made, tank, trace, np.random.SeedSequence(9)) for _ in range(2))
@@ -122,7 +123,7 @@ def test_levels_are_drawn_by_their_seed(make_tank, log) -> None:
     np.testing.assert_array_equal(first.uptake_meq_l_d, again.uptake_meq_l_d)
 
 
-def test_one_misread_titration_does_not_move_the_answer(make_tank, log, posterior) -> None:
+def test_one_misread_titration_does_not_move_the_answer(log, posterior) -> None:
     """A reading 2 dKH too high shifts the needed flow by less than a fifth of its 90 % range.
 
     The reading is the one nearest day 38 of 45, where it would weigh most on uptake now, and its
@@ -135,7 +136,7 @@ def test_one_misread_titration_does_not_move_the_answer(make_tank, log, posterio
     readings = tuple(
         replace(r, value=r.value + 2 * DKH) if r.row == target.row else r for r in log.readings
     )
-    other = fitted(make_tank(), replace(log, readings=readings), 400)[0]
+    other = fitted(example_tank(), replace(log, readings=readings), 400)[0]
     needed = posterior.needed_flow_l_d
     width = np.ptp(np.quantile(needed, [0.05, 0.95]))
     assert abs(np.median(other.needed_flow_l_d) - np.median(needed)) < width / 5
@@ -145,16 +146,16 @@ def test_one_misread_titration_does_not_move_the_answer(make_tank, log, posterio
     assert plain.chance_ordinary > 0.9
 
 
-def test_three_readings_and_nothing_else(make_tank, make_log) -> None:
+def test_three_readings_and_nothing_else() -> None:
     """Three alkalinity readings and no addition: a net change, right on average, and wide."""
-    log = make_log(
+    log = example_log(
         [
             (0.5, "alkalinity", "tank", "alk", 8.7 * DKH),
             (4.5, "alkalinity", "tank", "alk", 7.5 * DKH),
             (8.5, "alkalinity", "tank", "alk", 6.3 * DKH),
         ]
     )
-    posterior, _ = fitted(make_tank(reactor=None), log, 250)
+    posterior, _ = fitted(example_tank(reactor=None), log, 250)
     mean = posterior.uptake_meq_l_d.mean(axis=1) / DKH
     assert posterior.net_change
     assert posterior.calcium_now_mmol_l is None
@@ -163,30 +164,30 @@ def test_three_readings_and_nothing_else(make_tank, make_log) -> None:
     assert 0.02 < np.std(mean) < 0.1
 
 
-def test_rising_level_is_a_negative_net_change(make_tank, make_log) -> None:
+def test_rising_level_is_a_negative_net_change() -> None:
     """Something added but not logged shows as a net gain, not as an error."""
-    log = make_log(
+    log = example_log(
         [(t, "alkalinity", "tank", "alk", (7 + 0.2 * t) * DKH) for t in (0.5, 3.5, 6.5, 9.5)]
     )
-    posterior, _ = fitted(make_tank(reactor=None), log, 100)
+    posterior, _ = fitted(example_tank(reactor=None), log, 100)
     assert np.quantile(posterior.uptake_now_meq_l_d, 0.95) < 0
 
 
-def test_effluent_never_tested_keeps_to_chemistry(make_tank, make_log) -> None:
+def test_effluent_never_tested_keeps_to_chemistry() -> None:
     """A running reactor without effluent test: strength inside what its chamber pH can give."""
     readings = [(0.5 + 2 * j, "alkalinity", "tank", "alk", 8.1 * DKH) for j in range(8)]
-    log = make_log(readings, [(0.2, "flow", "", 1000.0)])
-    posterior, trace = fitted(make_tank(), log, 100)
-    table = prior_table(build_schedule(log, make_tank()), make_tank())
+    log = example_log(readings, [(0.2, "flow", "", 1000.0)])
+    posterior, trace = fitted(example_tank(), log, 100)
+    table = prior_table(build_schedule(log, example_tank()), example_tank())
     assert trace.natural[:, :, GAIN_AT].max() < table.priors[GAIN_AT].high
     assert not posterior.net_change
     assert np.std(np.log(posterior.effluent_gain_meq_l)) > 0.2
 
 
-def test_progress_counts_to_the_end(make_tank, make_log) -> None:
+def test_progress_counts_to_the_end() -> None:
     """The caller is told of draws done out of draws in all."""
-    log = make_log([(t, "alkalinity", "tank", "alk", 2.8) for t in (0.5, 4.5, 8.5)])
-    tank = make_tank(reactor=None)
+    log = example_log([(t, "alkalinity", "tank", "alk", 2.8) for t in (0.5, 4.5, 8.5)])
+    tank = example_tank(reactor=None)
     told = []
     made = build_schedule(log, tank)
     sample(

@@ -24,6 +24,7 @@ from estimator.fit.schedule import (
     used_readings,
 )
 from estimator.water.light import TERMS, day_shape, light_share, lit_fraction, pulse_moments
+from helpers.tanks import example_log, example_tank
 
 LIGHTS = [(10.0, 20.0), (15.0, 1.5), (22.0, 6.0), (0.0, 12.0), (12.0, 0.0)]
 
@@ -39,9 +40,9 @@ def pulse(time_d: float, on_h: float, off_h: float) -> float:
 
 @pytest.mark.parametrize(("on_h", "off_h"), LIGHTS)
 @pytest.mark.parametrize(("start", "end"), [(3.0, 4.0), (2.1, 2.35), (1.55, 1.98), (0.0, 0.93)])
-def test_pulse_moments_are_the_integrals(make_tank, on_h, off_h, start, end) -> None:
+def test_pulse_moments_are_the_integrals(on_h, off_h, start, end) -> None:
     """∫ (end − t)^j p(t) dt / j! agrees with adaptive quadrature (scipy.integrate.quad)."""
-    tank = make_tank(lights_on_h=on_h, lights_off_h=off_h)
+    tank = example_tank(lights_on_h=on_h, lights_off_h=off_h)
     found = pulse_moments(np.array([start]), np.array([end]), tank)[0]
     switches = [day + hour / 24 for day in range(-1, 5) for hour in (on_h, off_h)]
     inside = sorted({start, end, *(t for t in switches if start < t < end)})
@@ -56,9 +57,9 @@ def test_pulse_moments_are_the_integrals(make_tank, on_h, off_h, start, end) -> 
 
 
 @pytest.mark.parametrize(("on_h", "off_h"), LIGHTS)
-def test_light_pulse_has_mean_one_over_any_day(make_tank, on_h, off_h) -> None:
+def test_light_pulse_has_mean_one_over_any_day(on_h, off_h) -> None:
     """The light shape shares the day's uptake out and adds none, whenever the day is begun."""
-    tank = make_tank(lights_on_h=on_h, lights_off_h=off_h)
+    tank = example_tank(lights_on_h=on_h, lights_off_h=off_h)
     start = np.array([0.0, 0.3, 0.77])
     # Cut where they meet midnight: a span lies within one local day.
     first = pulse_moments(start, np.ones(3), tank)[:, 0]
@@ -67,25 +68,25 @@ def test_light_pulse_has_mean_one_over_any_day(make_tank, on_h, off_h) -> None:
 
 
 @pytest.mark.parametrize("ratio", [1.0, 2.5, 5.0])
-def test_light_share_gives_the_stated_ratio(make_tank, ratio) -> None:
+def test_light_share_gives_the_stated_ratio(ratio) -> None:
     """Mean lit rate over dark rate, formed again from φ, is the light ratio."""
-    lit = lit_fraction(make_tank())
+    lit = lit_fraction(example_tank())
     share = light_share(ratio, lit)
     dark = 1 - share
     mean_lit = (1 - share) + share / lit
     assert mean_lit / dark == pytest.approx(ratio)
 
 
-def test_lights_may_cross_midnight(make_tank) -> None:
+def test_lights_may_cross_midnight() -> None:
     """15:00 to 01:30 is ten and a half hours."""
-    tank = make_tank(lights_on_h=15.0, lights_off_h=1.5)
+    tank = example_tank(lights_on_h=15.0, lights_off_h=1.5)
     assert lit_fraction(tank) == pytest.approx(10.5 / 24)
 
 
 @pytest.mark.parametrize(("on_h", "off_h"), LIGHTS)
-def test_day_shape_is_the_integral_about_its_mean(make_tank, on_h, off_h) -> None:
+def test_day_shape_is_the_integral_about_its_mean(on_h, off_h) -> None:
     """∫ (s − 1) from midnight, less its daily mean, agrees with quadrature."""
-    tank = make_tank(lights_on_h=on_h, lights_off_h=off_h)
+    tank = example_tank(lights_on_h=on_h, lights_off_h=off_h)
     grid = np.linspace(0, 1, 20001)
     rate = np.array([pulse(t, on_h, off_h) for t in grid])
     running = integrate.cumulative_simpson(rate, x=grid, initial=0) - grid
@@ -96,13 +97,13 @@ def test_day_shape_is_the_integral_about_its_mean(make_tank, on_h, off_h) -> Non
         np.testing.assert_allclose(day_shape(tank, share, at), expected, atol=2e-4)
 
 
-def test_unit_and_dose_moments(make_tank, make_log) -> None:
+def test_unit_and_dose_moments() -> None:
     """Moments of a constant are h^(j+1)/(j+1)!; those of doses add up amounts and rates."""
-    log = make_log(
+    log = example_log(
         [(0.5, "alkalinity", "tank", "alk"), (0.9, "alkalinity", "tank", "alk")],
         [(0.1, "dose_rate", "soda", 10.0), (0.7, "dose", "soda", 5.0)],
     )
-    made = build_schedule(log, make_tank())
+    made = build_schedule(log, example_tank())
     last = len(made.steps) - 1
     span = made.steps["span_d"][last]
     assert span == pytest.approx(0.4)
@@ -173,9 +174,9 @@ def test_every_midnight_brings_one_day_of_drift(case) -> None:
         assert made.steps["effluent_drift_d"].sum() == 0
 
 
-def test_a_reading_comes_before_what_is_done_at_the_same_time(make_tank, make_log) -> None:
+def test_a_reading_comes_before_what_is_done_at_the_same_time() -> None:
     """A keeper tests first: the reading's step precedes the change and sees the old flow."""
-    log = make_log(
+    log = example_log(
         [(1.5, "alkalinity", "tank", "alk"), (3.0, "alkalinity", "effluent", "alk")],
         [
             (1.5, "water_change", "new", 50.0),
@@ -183,7 +184,7 @@ def test_a_reading_comes_before_what_is_done_at_the_same_time(make_tank, make_lo
             (3.0, "flow", "", 2000.0),
         ],
     )
-    made = build_schedule(log, make_tank())
+    made = build_schedule(log, example_tank())
     change = int(np.flatnonzero(made.steps["change_l"])[0])
     reading = int(np.flatnonzero(made.steps["kind"] == TANK_ALKALINITY)[0])
     assert reading < change
@@ -192,10 +193,10 @@ def test_a_reading_comes_before_what_is_done_at_the_same_time(make_tank, make_lo
     assert made.steps["flow_l_d"][effluent] == pytest.approx(24.0)
 
 
-def test_readings_at_one_instant_get_a_step_each(make_tank, make_log) -> None:
+def test_readings_at_one_instant_get_a_step_each() -> None:
     """Two readings at the same minute both count, the second after a span of no length."""
-    log = make_log([(1.5, "alkalinity", "tank", "alk"), (1.5, "calcium", "tank", "ca")])
-    made = build_schedule(log, make_tank())
+    log = example_log([(1.5, "alkalinity", "tank", "alk"), (1.5, "calcium", "tank", "ca")])
+    made = build_schedule(log, example_tank())
     seen = np.flatnonzero(made.steps["kind"] != NOTHING)
     assert list(made.reading_step) == list(seen)
     assert list(made.steps["span_d"][seen]) == [0.5, 0.0]
@@ -212,9 +213,9 @@ def test_readings_and_their_steps_keep_together(everything) -> None:
     assert times == sorted(times)
 
 
-def test_readings_without_a_place_are_left_out(make_tank, make_log) -> None:
+def test_readings_without_a_place_are_left_out() -> None:
     """Salinity, unused waters, unstated references and a single nitrate do not enter the fit."""
-    log = make_log(
+    log = example_log(
         [
             (0.5, "alkalinity", "tank", "alk"),
             (0.6, "salinity", "tank", "alk", 35.0),
@@ -226,7 +227,7 @@ def test_readings_without_a_place_are_left_out(make_tank, make_log) -> None:
         ],
         [(2.0, "water_change", "new", 10.0)],
     )
-    used = used_readings(log, make_tank())
+    used = used_readings(log, example_tank())
     assert [(r.parameter, r.sample, r.of) for r in used] == [
         ("alkalinity", "tank", ""),
         ("alkalinity", "reference", "standard"),
@@ -244,21 +245,21 @@ def test_bottles_divide_the_readings_of_a_kit(everything) -> None:
         assert made.gains[made.steps["gain"][step]] == (reading.kit, bottle)
 
 
-def test_layout_holds_only_what_the_log_needs(make_tank, make_log) -> None:
+def test_layout_holds_only_what_the_log_needs() -> None:
     """An alkalinity log without reactor has two states: the level and the uptake."""
-    plain = build_schedule(make_log([(0.5, "alkalinity", "tank", "alk")]), make_tank())
+    plain = build_schedule(example_log([(0.5, "alkalinity", "tank", "alk")]), example_tank())
     assert plain.layout.size == 2
     assert not plain.additions
     assert plain.reference_flow_l_d is None
 
 
-def test_reference_flow_is_the_last_that_ran(make_tank, make_log) -> None:
+def test_reference_flow_is_the_last_that_ran() -> None:
     """A pump switched off at the end leaves the last running flow as the reference."""
-    log = make_log(
+    log = example_log(
         [(0.5, "alkalinity", "tank", "alk")],
         [(0.6, "flow", "", 1000.0), (1.0, "flow", "", 1500.0), (2.0, "flow", "", 0.0)],
     )
-    made = build_schedule(log, make_tank())
+    made = build_schedule(log, example_tank())
     assert made.reference_flow_l_d == pytest.approx(36.0)
     assert made.present_flow_l_d == 0.0
 
@@ -274,27 +275,27 @@ def test_reference_flow_is_the_last_that_ran(make_tank, make_log) -> None:
         ([(3.0, "flow", "", 1000.0), (3.0, "dose", "soda", 50.0)], False),
     ],
 )
-def test_additions_count_between_the_readings(make_tank, make_log, actions, added) -> None:
+def test_additions_count_between_the_readings(actions, added) -> None:
     """Only alkalinity added between the first and the last tank reading makes uptake visible."""
     readings = [(t, "alkalinity", "tank", "alk") for t in (0.5, 2.5)]
-    assert build_schedule(make_log(readings, actions), make_tank()).additions is added
+    assert build_schedule(example_log(readings, actions), example_tank()).additions is added
 
 
-def test_dose_at_the_very_end_is_kept(make_tank, make_log) -> None:
+def test_dose_at_the_very_end_is_kept() -> None:
     """A dose logged as the last entry raises the level at the end of the log."""
-    log = make_log([(0.5, "alkalinity", "tank", "alk")], [(2.25, "dose", "soda", 10.0)])
-    made = build_schedule(log, make_tank())
+    log = example_log([(0.5, "alkalinity", "tank", "alk")], [(2.25, "dose", "soda", 10.0)])
+    made = build_schedule(log, example_tank())
     assert made.moments[-1, DOSE, 0] == pytest.approx(19.0)
     assert made.steps["span_d"][-1] == 0.0
 
 
-def test_flow_beyond_reason_is_refused(make_tank, make_log) -> None:
+def test_flow_beyond_reason_is_refused() -> None:
     """A flow that turns the tank over endlessly is a wrong unit: the figure and remedy are told."""
-    log = make_log(
+    log = example_log(
         [(t, "alkalinity", "tank", "alk") for t in (0.5, 90.0)], [(0.6, "flow", "", 1e8)]
     )
     with pytest.raises(InputError, match=r"1e\+08 mL/h.*check the unit of the flow"):
-        build_schedule(log, make_tank())
+        build_schedule(log, example_tank())
 
 
 def test_effluent_titrations_scatter_more(everything) -> None:

@@ -31,6 +31,7 @@ from estimator.fit.watch import (
 )
 from estimator.inputs.records import Action
 from estimator.synthetic.simulation import round_to_step, simulate_log
+from helpers.tanks import example_log, example_tank, example_truth
 
 DKH = units.MEQ_L_PER_DKH
 WINDOW = 3
@@ -74,13 +75,15 @@ def bayes_factor(found: Watch, kind: str) -> float:
 
 
 @pytest.fixture(scope="module")
-def small(make_tank, make_log, make_truth):
+def small():
     """Twelve days with a reactor: log, tank, schedule."""
     readings = [(j + 0.35 + 0.03 * (j % 3), "alkalinity", "tank", "alk") for j in range(12)]
     readings += [(j + 0.6, "alkalinity", "effluent", "alk") for j in (2, 5, 8, 10, 11)]
     actions = [(0.2, "flow", "", 2400.0)]
-    tank = make_tank()
-    log = simulate_log(tank, make_log(readings, actions), make_truth(13), np.random.default_rng(3))
+    tank = example_tank()
+    log = simulate_log(
+        tank, example_log(readings, actions), example_truth(13), np.random.default_rng(3)
+    )
     return log, tank, build_schedule(log, tank)
 
 
@@ -227,12 +230,14 @@ def test_chances_add_up_to_one_and_days_too(small) -> None:
     assert found.effective_draws == pytest.approx(found.draws)
 
 
-def test_a_change_too_late_to_be_seen_keeps_its_prior(make_tank, make_log, make_truth) -> None:
+def test_a_change_too_late_to_be_seen_keeps_its_prior() -> None:
     """With no reading in the window the answer is the prior: nothing was learned."""
     readings = [(j + 0.4, "alkalinity", "tank", "alk") for j in range(8)]
     actions = [(0.2, "dose_rate", "soda", 160.0), (30.0, "dose_rate", "soda", 0.0)]
-    tank = make_tank()
-    log = simulate_log(tank, make_log(readings, actions), make_truth(31), np.random.default_rng(0))
+    tank = example_tank()
+    log = simulate_log(
+        tank, example_log(readings, actions), example_truth(31), np.random.default_rng(0)
+    )
     schedule = build_schedule(log, tank)
     found = watch(schedule, tank, still_trace(schedule, tank))
     assert {c.kind for c in found.changes} == {"uptake"}
@@ -240,12 +245,12 @@ def test_a_change_too_late_to_be_seen_keeps_its_prior(make_tank, make_log, make_
     assert found.changes[0].by_day == pytest.approx(np.full(14, 1 / 14))
 
 
-def test_a_log_of_one_day_has_nothing_to_watch(make_tank, make_log) -> None:
+def test_a_log_of_one_day_has_nothing_to_watch() -> None:
     """Within a single day there is no midnight at which anything could have stepped."""
-    log = make_log(
+    log = example_log(
         [(0.3, "alkalinity", "tank", "alk", 2.9), (0.7, "alkalinity", "tank", "alk", 2.8)]
     )
-    tank = make_tank()
+    tank = example_tank()
     schedule = build_schedule(log, tank)
     found = watch(schedule, tank, still_trace(schedule, tank))
     assert (found.nothing, found.changes, found.likeliest) == (1.0, (), None)
@@ -264,13 +269,11 @@ def test_few_effective_draws_cannot_tell_unless_overwhelming(small) -> None:
     assert clear.can_tell
 
 
-def test_without_an_effluent_test_a_fall_has_two_explanations(
-    make_tank, make_log, make_truth
-) -> None:
+def test_without_an_effluent_test_a_fall_has_two_explanations() -> None:
     """Tank levels that fall say "uptake up or effluent down"; effluent tests then say which."""
     gain = np.full(41, 16 * DKH)
     gain[30:] *= 0.7
-    truth = make_truth(
+    truth = example_truth(
         40, uptake_meq_l_d=np.full(41, 0.55), effluent_gain_meq_l=gain, reference_flow_ml_h=2330.0
     )
     found = {}
@@ -278,8 +281,8 @@ def test_without_an_effluent_test_a_fall_has_two_explanations(
         readings = [(j + 0.35, "alkalinity", "tank", "alk") for j in range(40)]
         days = (5, 12, 19, 26, *((33, 36, 39) if tested else ()))
         readings += [(j + 0.6, "alkalinity", "effluent", "alk") for j in days]
-        tank = make_tank()
-        log = make_log(readings, [(0.1, "flow", "", 2330.0)])
+        tank = example_tank()
+        log = example_log(readings, [(0.1, "flow", "", 2330.0)])
         log = simulate_log(tank, log, truth, np.random.default_rng(4))
         schedule = build_schedule(log, tank)
         trace = sample(schedule, tank, np.random.SeedSequence(1), draws=150)
@@ -294,14 +297,14 @@ def test_without_an_effluent_test_a_fall_has_two_explanations(
     assert chances[True][down] > 0.99
 
 
-def test_overwhelming_evidence_does_not_overflow(make_tank, make_log) -> None:
+def test_overwhelming_evidence_does_not_overflow() -> None:
     """Readings that no draw can explain give chances all the same, not infinities."""
-    kit = replace(make_tank().kits["alk"], step=1e-4, repeatability=1e-4)
-    tank = make_tank(kits={**make_tank().kits, "alk": kit})
+    kit = replace(example_tank().kits["alk"], step=1e-4, repeatability=1e-4)
+    tank = example_tank(kits={**example_tank().kits, "alk": kit})
     readings = [
         (j + 0.4, "alkalinity", "tank", "alk", 2.9 - 0.1 * max(j - 8, 0)) for j in range(14)
     ]
-    schedule = build_schedule(make_log(readings, [(0.1, "dose_rate", "soda", 170.0)]), tank)
+    schedule = build_schedule(example_log(readings, [(0.1, "dose_rate", "soda", 170.0)]), tank)
     found = watch(schedule, tank, still_trace(schedule, tank))
     assert found.nothing + sum(c.chance for c in found.changes) == pytest.approx(1.0)
     assert all(np.isfinite([*c.size, *c.by_day]).all() for c in found.changes)
@@ -311,10 +314,10 @@ DAYS = 60
 CHANGE_DAY = 50
 
 
-def changed_log(what: str, make_tank, make_log, make_truth):
+def changed_log(what: str):
     """Sixty days, the last fourteen tested daily; `what` changes ten days before the end."""
     rng = np.random.default_rng(1)
-    tank = make_tank()
+    tank = example_tank()
     days = [*range(0, 46, 2), *range(46, DAYS)]
     readings = [(j + rng.uniform(0.3, 0.8), "alkalinity", "tank", "alk") for j in days]
     readings += [(j + rng.uniform(0.3, 0.8), "calcium", "tank", "ca") for j in range(3, DAYS, 7)]
@@ -332,8 +335,8 @@ def changed_log(what: str, make_tank, make_log, make_truth):
         uptake[CHANGE_DAY:] *= 1.30
     if what == "effluent":
         gain[CHANGE_DAY:] *= 0.75
-    truth = make_truth(DAYS, uptake_meq_l_d=uptake, effluent_gain_meq_l=gain)
-    log = simulate_log(tank, make_log(readings, actions), truth, rng)
+    truth = example_truth(DAYS, uptake_meq_l_d=uptake, effluent_gain_meq_l=gain)
+    log = simulate_log(tank, example_log(readings, actions), truth, rng)
     if what == "kit":
         since = log.start.replace(hour=0, minute=0, second=0, microsecond=0)
         since += timedelta(days=CHANGE_DAY)
@@ -357,14 +360,12 @@ def changed_log(what: str, make_tank, make_log, make_truth):
         ("kit", "up", 0.06),
     ],
 )
-def test_the_change_that_was_made_is_found(
-    what, direction, size, make_tank, make_log, make_truth
-) -> None:
+def test_the_change_that_was_made_is_found(what, direction, size) -> None:
     """A fitted log with a real step: its own hypothesis gains, with its size and its day.
 
     Uptake 30 % up, effluent 25 % down, a kit reading 6 % more, and none, in turn.
     """
-    log, tank = changed_log(what, make_tank, make_log, make_truth)
+    log, tank = changed_log(what)
     schedule = build_schedule(log, tank)
     trace = sample(schedule, tank, np.random.SeedSequence(1), draws=150)
     found = watch(schedule, tank, trace)

@@ -8,7 +8,6 @@ import sys
 import time
 from datetime import datetime
 from pathlib import Path
-from runpy import run_path
 
 import pytest
 
@@ -16,12 +15,12 @@ from estimator.errors import InputError
 from estimator.inputs.read import read_inputs, read_log, read_tank
 from estimator.inputs.records import TankLog
 from estimator.inputs.tank import Tank
+from helpers.tanks import TANK_FILE
 
 NOW = datetime(2025, 6, 1, 9, 0)
 DKH = 0.356652  # meq/L, see test_units
 
-TANK_TEXT = run_path(str(Path(__file__).parents[2] / "conftest.py"))["TANK_FILE"]
-RICH_TANK_TEXT = """\
+RICH_TANK_FILE = """\
 [kits.strips]
 parameter = "alkalinity"
 unit = "mg/L CaCO3"
@@ -38,7 +37,7 @@ ENOUGH = "2025-03-01,alkalinity,,8.1,,,\n2025-03-02,alkalinity,,8.0,,,\n"
 HEADER = "time,entry,of,value,unit,kit,note\n"
 
 
-def make_tank(text: str = TANK_TEXT) -> Tank:
+def make_tank(text: str = TANK_FILE) -> Tank:
     """A tank with one of everything, or the one that `text` describes."""
     tank, _ = read_tank(Path("tank.toml"), data=text.encode())
     return tank
@@ -238,7 +237,7 @@ def test_one_zone_throughout_is_dropped() -> None:
 def test_assumed_kit_is_added_to_the_tank() -> None:
     """A parameter without a declared kit gets one, marked as assumed."""
     tank = make_tank(
-        TANK_TEXT.replace("[kits.drops]", "[kits.other]")
+        TANK_FILE.replace("[kits.drops]", "[kits.other]")
         .replace('parameter = "alkalinity"', 'parameter = "nitrate"')
         .replace('unit = "dKH"\nstep = 0.3', 'unit = "mg/L"\nstep = 2')
     )
@@ -433,7 +432,7 @@ def test_a_mark_that_may_mean_thousands_is_never_guessed(text: str, fragment: st
 )
 def test_a_blank_with_several_meanings_lists_them(cells: str, fragment: str) -> None:
     """Where the tank file declares several, the log must say which."""
-    (fault,) = faults_of(HEADER + f"2025-03-04,{cells}\n", make_tank(TANK_TEXT + RICH_TANK_TEXT))
+    (fault,) = faults_of(HEADER + f"2025-03-04,{cells}\n", make_tank(TANK_FILE + RICH_TANK_FILE))
     assert fragment in fault
 
 
@@ -450,7 +449,7 @@ def test_a_blank_with_several_meanings_lists_them(cells: str, fragment: str) -> 
 )
 def test_what_the_tank_file_lacks_is_named(cells: str, fragment: str) -> None:
     """The remedy names the table to add."""
-    bare = make_tank(TANK_TEXT.split("[kits")[0])
+    bare = make_tank(TANK_FILE.split("[kits")[0])
     (fault,) = faults_of(HEADER + f"2025-03-04,{cells}\n", bare)
     assert fragment in fault
 
@@ -484,7 +483,7 @@ def files(tmp_path: Path) -> tuple[Path, Path]:
     """A good log and a good tank file on disk."""
     log_path, tank_path = tmp_path / "log.csv", tmp_path / "tank.toml"
     log_path.write_text(HEADER + ENOUGH, encoding="utf-8")
-    tank_path.write_text(TANK_TEXT, encoding="utf-8")
+    tank_path.write_text(TANK_FILE, encoding="utf-8")
     return log_path, tank_path
 
 
@@ -492,13 +491,13 @@ def test_read_inputs_reads_both(files: tuple[Path, Path]) -> None:
     """One call gives the log, the tank with any assumed kits, and both digests."""
     inputs = read_inputs(*files, NOW)
     assert len(inputs.log.readings) == 2
-    assert inputs.tank_sha256 == hashlib.sha256(TANK_TEXT.encode()).hexdigest()
+    assert inputs.tank_sha256 == hashlib.sha256(TANK_FILE.encode()).hexdigest()
 
 
 def test_a_bad_tank_does_not_hide_a_bad_log(files: tuple[Path, Path]) -> None:
     """Both files can be mended in one go; names are not checked against a broken tank."""
     log_path, tank_path = files
-    tank_path.write_text(TANK_TEXT.replace("620", "-1"), encoding="utf-8")
+    tank_path.write_text(TANK_FILE.replace("620", "-1"), encoding="utf-8")
     log_path.write_text(HEADER + "x,dose,nobody,8,,,\n", encoding="utf-8")
     with pytest.raises(InputError) as caught:
         read_inputs(log_path, tank_path, NOW)

@@ -17,6 +17,7 @@ from estimator.fit.sampling import Trace
 from estimator.fit.schedule import build_schedule
 from estimator.inputs.records import Action
 from estimator.next_tests import foresight as fs
+from helpers.foresights import hand_made
 
 DKH = units.MEQ_L_PER_DKH
 STEPS, MOVING, STATES = 8, 2, 4
@@ -210,13 +211,13 @@ def moments(foresight: fs.Foresight, outcomes: fs.Outcomes) -> tuple[np.ndarray,
 
 
 @pytest.mark.parametrize("chosen", [[0, 0, 1], [1], [2, 2], [0, 1, 2, 3]])
-def test_knowledge_to_come_averages_to_knowledge_now(make_foresight, chosen: list[int]) -> None:
+def test_knowledge_to_come_averages_to_knowledge_now(chosen: list[int]) -> None:
     """Total expectation: means after outcomes average to the mean now.
 
     Total variance: the variance expected to be left and that of the means add up to the variance
     now. Both follow from Bayes' rule alone (Raiffa & Schlaifer 1961, section 5.4, from memory).
     """
-    foresight = make_foresight(3, draws=800, imagined=400)
+    foresight = hand_made(3, draws=800, imagined=400)
     now_mean, now_variance = (x[0] for x in moments(foresight, fs.outcomes_of(foresight, [])))
     mean, variance = moments(foresight, fs.outcomes_of(foresight, chosen))
     error = np.std(mean) / np.sqrt(len(mean))
@@ -228,13 +229,13 @@ def test_knowledge_to_come_averages_to_knowledge_now(make_foresight, chosen: lis
     assert spread > tolerance / 3
 
 
-def test_imagined_truths_fall_evenly_among_what_is_then_known(make_foresight) -> None:
+def test_imagined_truths_fall_evenly_among_what_is_then_known() -> None:
     """The flow behind an outcome has a uniform rank in the knowledge after it.
 
     The self-consistency of simulation-based calibration (Talts et al. 2018, arXiv:1804.06788); here
     the reading "uptake itself" stands for what was true.
     """
-    foresight = make_foresight(8, draws=800, imagined=400)
+    foresight = hand_made(8, draws=800, imagined=400)
     outcomes = fs.outcomes_of(foresight, [0, 0, 1, 2])
     uptake = outcomes.states[..., 1]
     true = foresight.truth[:, 3]
@@ -242,9 +243,9 @@ def test_imagined_truths_fall_evenly_among_what_is_then_known(make_foresight) ->
     assert stats.kstest(place, "uniform").pvalue > 0.01
 
 
-def test_kits_show_steps_scatter_and_odd_readings(make_foresight) -> None:
+def test_kits_show_steps_scatter_and_odd_readings() -> None:
     """What is shown is a whole number of steps; errors have the stated sd; repeats differ."""
-    foresight = make_foresight(1, draws=2000, imagined=2000)
+    foresight = hand_made(1, draws=2000, imagined=2000)
     shown = fs.show(foresight, [0, 0, 1])
     steps = shown.values / foresight.step[[0, 0, 1]]
     np.testing.assert_allclose(steps, np.round(steps), atol=1e-9)
@@ -256,9 +257,9 @@ def test_kits_show_steps_scatter_and_odd_readings(make_foresight) -> None:
     assert 0.02 < np.mean(shown.spreads[:, 0] > 1.0) < 0.06
 
 
-def test_a_better_known_volume_shows_in_the_volume(make_foresight) -> None:
+def test_a_better_known_volume_shows_in_the_volume() -> None:
     """A volume measured to 1 % leaves the volume that certain, nothing else being read."""
-    foresight = make_foresight(2, draws=800)
+    foresight = hand_made(2, draws=800)
     outcomes = fs.outcomes_of(foresight, [], volume_test_sd=0.01)
     log_volume = np.log(foresight.present.volume_l)
     mean = outcomes.weights @ log_volume
@@ -267,9 +268,9 @@ def test_a_better_known_volume_shows_in_the_volume(make_foresight) -> None:
     assert np.mean(sd) == pytest.approx(1 / np.hypot(1 / prior, 1 / 0.01), rel=0.1)
 
 
-def test_no_outcome_leans_on_the_draw_it_was_imagined_from(make_foresight) -> None:
+def test_no_outcome_leans_on_the_draw_it_was_imagined_from() -> None:
     """That draw has no weight; it would make every test look too good."""
-    foresight = make_foresight(1)
+    foresight = hand_made(1)
     weights = fs.outcomes_of(foresight, [0, 1]).weights
     assert np.all(weights[np.arange(len(foresight.picks)), foresight.picks] == 0.0)
     np.testing.assert_allclose(weights.sum(axis=1), 1.0)

@@ -19,6 +19,8 @@ from estimator.next_tests.foresight import outcomes_of
 from estimator.next_tests.planning import Bench, Candidate, Pooled
 from estimator.next_tests.worth import range_widths
 from estimator.synthetic.demo_case import make_demo
+from helpers.foresights import hand_made
+from helpers.tanks import example_log, example_tank
 
 DKH = units.MEQ_L_PER_DKH
 
@@ -98,34 +100,34 @@ def test_a_kit_that_states_no_minutes_costs_the_usual(demo_bench) -> None:
     assert {c.minutes for c in found if c.key == "tank_calcium"} == {5.0, 10.0, 15.0}
 
 
-def test_no_effluent_test_without_a_running_reactor(make_tank, make_log) -> None:
+def test_no_effluent_test_without_a_running_reactor() -> None:
     """With the pump off, or no reactor at all, no candidate samples the effluent."""
     readings = [(t, "alkalinity", "tank", "alk", 2.9) for t in (0.5, 3.5, 6.5, 9.5)]
     dosing = (0.2, "dose_rate", "soda", 150.0)
     ran = [dosing, (2.0, "flow", "", 1000.0), (8.0, "flow", "", 0.0)]
     for actions in ([dosing], ran):
-        found = planning.candidates_of(bench_for(make_log(readings, actions), make_tank()))
+        found = planning.candidates_of(bench_for(example_log(readings, actions), example_tank()))
         assert found
         assert not any(r.sample == "effluent" for c in found for r in c.readings)
-    running = planning.candidates_of(bench_for(make_log(readings, ran[:2]), make_tank()))
+    running = planning.candidates_of(bench_for(example_log(readings, ran[:2]), example_tank()))
     assert any(r.sample == "effluent" for c in running for r in c.readings)
 
 
-def test_nothing_to_stop_where_nothing_is_added(make_tank, make_log) -> None:
+def test_nothing_to_stop_where_nothing_is_added() -> None:
     """Stopping is offered only while a pump adds something at the log's end."""
     readings = [(t, "alkalinity", "tank", "alk", 2.9) for t in (0.5, 3.5, 6.5, 9.5)]
     off = [(0.2, "dose_rate", "soda", 150.0), (7.0, "dose_rate", "soda", 0.0)]
     by_hand = [(t + 0.6, "dose", "soda", 90.0) for t in range(9)]
     for actions, offered in (([], False), (off, False), (by_hand, False), (off[:1], True)):
-        found = planning.candidates_of(bench_for(make_log(readings, actions), make_tank()))
+        found = planning.candidates_of(bench_for(example_log(readings, actions), example_tank()))
         assert any(c.key == "stop_day" for c in found) == offered
 
 
-def test_a_stop_ends_with_everything_as_before(make_tank, make_log) -> None:
+def test_a_stop_ends_with_everything_as_before() -> None:
     """All that runs goes off after the first test, and on as it was after the second."""
     readings = [(t, "alkalinity", "tank", "alk", 2.9) for t in (0.5, 3.5, 6.5, 9.5)]
     actions = [(0.2, "dose_rate", "soda", 150.0), (2.0, "flow", "", 900.0)]
-    bench = bench_for(make_log(readings, actions), make_tank())
+    bench = bench_for(example_log(readings, actions), example_tank())
     (stop, *_) = [c for c in planning.candidates_of(bench) if c.actions]
     assert stop.risk
     first, second = (r.time for r in stop.readings)
@@ -137,10 +139,10 @@ def test_a_stop_ends_with_everything_as_before(make_tank, make_log) -> None:
     assert all(a.time > second for a in on)
 
 
-def test_only_kits_at_hand_are_offered(make_tank, make_log) -> None:
+def test_only_kits_at_hand_are_offered() -> None:
     """No magnesium kit, no magnesium test; a kit declared but never used counts as at hand."""
-    tank = make_tank()
-    log = make_log([(t, "alkalinity", "tank", "alk", 2.9) for t in (0.5, 3.5, 6.5)])
+    tank = example_tank()
+    log = example_log([(t, "alkalinity", "tank", "alk", 2.9) for t in (0.5, 3.5, 6.5)])
     keys = {c.key for c in planning.candidates_of(bench_for(log, tank))}
     assert "tank_magnesium" not in keys
     assert "tank_calcium" in keys
@@ -243,13 +245,13 @@ def test_plans_keep_to_the_minutes_and_repeats(per_week: float) -> None:
         assert chosen == sorted([*range(9)] * planning.MOST_A_DAY)
 
 
-def test_pooling_follows_sampled_covariances(make_foresight) -> None:
+def test_pooling_follows_sampled_covariances() -> None:
     """Covariances of readings and log flow are those of a large sample of the mixture.
 
     Spreads are small, so the linear step about each draw's mean is accurate; within 5 % of the
     product of sds, for readings, flow and two causes.
     """
-    foresight = make_foresight(6, draws=800)
+    foresight = hand_made(6, draws=800)
     rng = np.random.default_rng(0)
     k = len(foresight.readings)
     covariance = foresight.covariance + 1e-12 * np.eye(foresight.mean.shape[1])
@@ -274,9 +276,9 @@ def test_pooling_follows_sampled_covariances(make_foresight) -> None:
 CAUSES = ("water volume", "effluent strength")
 
 
-def test_a_few_draws_without_need_are_left_aside(make_foresight, recwarn) -> None:
+def test_a_few_draws_without_need_are_left_aside(recwarn) -> None:
     """Three draws in a hundred that take up nothing change the pooled variance little, quietly."""
-    foresight = make_foresight(1, draws=400)
+    foresight = hand_made(1, draws=400)
     start = foresight.present.uptake_start.copy()
     start[:12] *= -1.0
     some = replace(foresight, present=replace(foresight.present, uptake_start=start))
@@ -287,9 +289,9 @@ def test_a_few_draws_without_need_are_left_aside(make_foresight, recwarn) -> Non
     assert not recwarn.list
 
 
-def test_no_curve_where_no_flow_may_be_needed(make_foresight) -> None:
+def test_no_curve_where_no_flow_may_be_needed() -> None:
     """Log flow means nothing where more than one draw in twenty takes up nothing."""
-    foresight = make_foresight(1, draws=400)
+    foresight = hand_made(1, draws=400)
     start = foresight.present.uptake_start.copy()
     start[::10] = -1.0
     idle = replace(foresight, present=replace(foresight.present, uptake_start=start))
@@ -297,12 +299,12 @@ def test_no_curve_where_no_flow_may_be_needed(make_foresight) -> None:
     assert planning.pool(foresight) is not None
 
 
-def test_linear_estimate_ranks_as_the_full_weighing_does(make_foresight) -> None:
+def test_linear_estimate_ranks_as_the_full_weighing_does() -> None:
     """Sets far apart in variance left are in the same order in expected width.
 
     The plan is chosen by the first and told by the second.
     """
-    foresight = make_foresight(2, draws=800)
+    foresight = hand_made(2, draws=800)
     pooled = planning.pool(foresight)
     assert pooled is not None
     sets = [[], [0], [1], [3] * 2, [0, 1, 2], [0, 1, 2, 3, 4]]
@@ -443,10 +445,10 @@ def test_a_few_outcomes_far_off_do_not_make_the_plan(small_fit) -> None:
     assert np.std(widths) < 0.08
 
 
-def test_a_reference_solution_need_not_be_declared(small_fit, make_tank, make_log) -> None:
+def test_a_reference_solution_need_not_be_declared(small_fit) -> None:
     """A solution got for the purpose has a stated strength, and tells of the kit alone."""
-    log = make_log([(t, "alkalinity", "tank", "alk", 2.9) for t in (0.5, 3.5, 6.5)])
-    assert bench_for(log, make_tank(references={})).reference == planning.REFERENCE
+    log = example_log([(t, "alkalinity", "tank", "alk", 2.9) for t in (0.5, 3.5, 6.5)])
+    assert bench_for(log, example_tank(references={})).reference == planning.REFERENCE
     bench = replace(bench_for(small_fit.log, small_fit.tank), reference=planning.REFERENCE)
     test = bench.reading("alkalinity", "reference", bench.now)
     outlook = planning.look_ahead(small_fit, [test], np.random.SeedSequence(1))

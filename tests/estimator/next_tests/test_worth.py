@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 from itertools import pairwise
 from types import SimpleNamespace
@@ -16,6 +15,7 @@ from estimator.advice.flow import HORIZON_DAYS, future_levels, in_band_probabili
 from estimator.inputs.tank import Target
 from estimator.next_tests import worth
 from estimator.next_tests.foresight import Foresight, Outcomes, outcomes_of
+from helpers.foresights import hand_made
 
 DKH = units.MEQ_L_PER_DKH
 BAND = Target(7.6 * DKH, 8.8 * DKH, "dKH")
@@ -115,13 +115,13 @@ def test_quantiles_rise_with_point_and_follow_the_unit(seed: int) -> None:
 
 
 @pytest.mark.parametrize("parameter_spread", [0.0, 0.3, 1.0])
-def test_flow_range_of_log_normals(make_foresight, parameter_spread: float) -> None:
+def test_flow_range_of_log_normals(parameter_spread: float) -> None:
     """The 5 and 95 % points are those of the mixture of the draws' log-normal flows.
 
     Against sampling each a hundred times, within 1 % of the range: where the draws agree on the
     parameters, so that one log-normal is all there is, and where they do not.
     """
-    foresight = make_foresight(5, draws=1500, parameter_spread=parameter_spread)
+    foresight = hand_made(5, draws=1500, parameter_spread=parameter_spread)
     before = outcomes_of(foresight, [])
     found = worth.flow_quantiles(foresight.present, before)[0]
     middle = foresight.present.flow_l_d(before.mean[:1])[0]
@@ -143,12 +143,12 @@ def test_quantile_of_a_mixture_inverts_its_distribution(seed: int) -> None:
         np.testing.assert_allclose(reached, point, atol=1e-3)
 
 
-def test_draws_without_need_are_flows_of_nothing(make_foresight) -> None:
+def test_draws_without_need_are_flows_of_nothing() -> None:
     """Where three draws in a hundred need no flow, 2 % of flow is 0 and 5 % is not.
 
     The upper quantile is that of all draws, those of no need included.
     """
-    foresight = make_foresight(5, draws=1000)
+    foresight = hand_made(5, draws=1000)
     start = foresight.present.uptake_start.copy()
     start[:30] *= -1.0
     some = replace(foresight.present, uptake_start=start)
@@ -198,12 +198,12 @@ FLOWS = np.array([0.0, 20.0, 40.0, 45.0, 50.0, 55.0, 90.0])
 
 
 @pytest.mark.parametrize("planned", [False, True])
-def test_chance_of_holding_is_that_of_the_advice(make_foresight, planned: bool) -> None:
+def test_chance_of_holding_is_that_of_the_advice(planned: bool) -> None:
     """With the same random numbers the chance is `in_band_probability` of `future_levels`.
 
     For a running and for a planned reactor, at no flow and at seven others.
     """
-    foresight = make_foresight(4, draws=worth.HOLDING_DRAWS, planned=planned)
+    foresight = hand_made(4, draws=worth.HOLDING_DRAWS, planned=planned)
     count = len(foresight.mean)
     states = outcomes_of(foresight, []).states[:1]
     equal = Outcomes(np.full((1, count), 1 / count), states, states, np.zeros((1, count)))
@@ -245,9 +245,9 @@ def test_chance_of_holding_of_a_real_posterior(small_fit) -> None:
     np.testing.assert_allclose(found[0], in_band_probability(levels, BAND), atol=1e-12)
 
 
-def test_weights_count_in_the_chance_of_holding(make_foresight) -> None:
+def test_weights_count_in_the_chance_of_holding() -> None:
     """Twice the weight is twice the draw: chances of a doubled sample equal those of weights."""
-    foresight = make_foresight(4)
+    foresight = hand_made(4)
     present, count = foresight.present, len(foresight.mean)
     states = outcomes_of(foresight, []).states[:1]
     none = np.zeros((1, count))
@@ -277,10 +277,10 @@ KINDS: dict[str, dict[str, object]] = {
 
 
 @pytest.fixture(scope="module", params=list(KINDS))
-def foresight(request, make_foresight: Callable[..., Foresight]) -> Foresight:
+def foresight(request) -> Foresight:
     """Futures of several kinds."""
     changes = {"seed": 1, **KINDS[request.param]}
-    return make_foresight(changes.pop("seed"), draws=300, **changes)
+    return hand_made(changes.pop("seed"), draws=300, **changes)
 
 
 @pytest.mark.parametrize("row", [0, 1, 2, 3, 4])
@@ -331,11 +331,9 @@ def test_a_kit_with_endless_error_is_worth_nothing(foresight: Foresight, rows: l
     assert found.gain == pytest.approx(0.0, abs=2e-3)
 
 
-def perfect_and_known(
-    make_foresight: Callable[..., Foresight], seed: int
-) -> tuple[worth.Worth, float]:
+def perfect_and_known(seed: int) -> tuple[worth.Worth, float]:
     """Worth of nearly perfect tests of all three states, and the gain from knowing the present."""
-    foresight = make_foresight(
+    foresight = hand_made(
         seed, draws=1000, imagined=400, parameter_spread=0.0, scatter=2e-3 * DKH, step=3e-3 * DKH
     )
     before = outcomes_of(foresight, [])
@@ -345,25 +343,25 @@ def perfect_and_known(
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
-def test_perfect_tests_reach_perfect_knowledge(make_foresight, seed: int) -> None:
+def test_perfect_tests_reach_perfect_knowledge(seed: int) -> None:
     """Nearly perfect tests of all that decides leave no width and gain what knowing would.
 
     Parameters are known here, so that the states alone decide. Both gains are means over sampled
     presents, 400 and 200 of them.
     """
-    found, perfect = perfect_and_known(make_foresight, seed)
+    found, perfect = perfect_and_known(seed)
     assert found.expected_width < 0.002
     error = found.gain_error * np.sqrt(1 + 400 / 200)
     assert abs(found.gain - perfect) < 3 * error
     assert found.gain > 0.2
 
 
-def test_knowing_what_is_known_is_worth_nothing(make_foresight) -> None:
+def test_knowing_what_is_known_is_worth_nothing() -> None:
     """With nothing uncertain in the present perfect knowledge gains next to nothing.
 
     The future stays uncertain; its luck must not pass for knowledge.
     """
-    foresight = make_foresight(1, parameter_spread=0.0)
+    foresight = hand_made(1, parameter_spread=0.0)
     states = foresight.states
     covariance = foresight.covariance.copy()
     covariance[:] = 0.0
@@ -374,9 +372,9 @@ def test_knowing_what_is_known_is_worth_nothing(make_foresight) -> None:
     assert worth.perfect_knowledge(certain, before, BAND, flows) < 0.02
 
 
-def test_width_and_gain_carry_their_errors(make_foresight) -> None:
+def test_width_and_gain_carry_their_errors() -> None:
     """The stated errors are those seen when everything is imagined again."""
-    found = [weigh(make_foresight(seed, draws=1000), [0, 1, 3]) for seed in range(20, 40)]
+    found = [weigh(hand_made(seed, draws=1000), [0, 1, 3]) for seed in range(20, 40)]
     widths = np.array([one.expected_width for one in found])
     gains = np.array([one.gain for one in found])
     # Another sample of draws moves both a little more than other outcomes of the same draws do;
@@ -385,9 +383,9 @@ def test_width_and_gain_carry_their_errors(make_foresight) -> None:
     assert 0.6 < np.std(gains) / np.mean([one.gain_error for one in found]) < 2.0
 
 
-def test_settings_span_the_need_within_the_pump(make_foresight) -> None:
+def test_settings_span_the_need_within_the_pump() -> None:
     """The settings that the decision is between rise evenly and keep to the pump's limits."""
-    foresight = make_foresight(1)
+    foresight = hand_made(1)
     before = outcomes_of(foresight, [])
     low, high = worth.flow_quantiles(foresight.present, before, (0.02, 0.98))[0]
     free = worth.settings_to_try(foresight.present, before, 0.0, 1e6)
@@ -397,12 +395,12 @@ def test_settings_span_the_need_within_the_pump(make_foresight) -> None:
     np.testing.assert_allclose(held[[0, -1]], [low + 2.0, high - 3.0])
 
 
-def test_an_idle_tank_is_measured_by_its_uptake(make_foresight) -> None:
+def test_an_idle_tank_is_measured_by_its_uptake() -> None:
     """Where the needed flow may be 0, widths are of uptake: finite, 1 before, narrower after tests.
 
     Half of the draws give back alkalinity instead of taking it up.
     """
-    foresight = make_foresight(1)
+    foresight = hand_made(1)
     half = np.arange(len(foresight.mean)) % 2 == 0
     present = foresight.present
     start = np.where(half, -0.2, 0.2) * present.uptake_start
@@ -415,9 +413,9 @@ def test_an_idle_tank_is_measured_by_its_uptake(make_foresight) -> None:
     assert np.mean(some) < np.mean(none)
 
 
-def test_holding_is_the_best_chance_without_tests(make_foresight) -> None:
+def test_holding_is_the_best_chance_without_tests() -> None:
     """The chance told beside the gain is the one to be had now; with the gain it stays a chance."""
-    found, nothing = (weigh(make_foresight(1), rows) for rows in ([1, 3], []))
+    found, nothing = (weigh(hand_made(1), rows) for rows in ([1, 3], []))
     assert found.holding == pytest.approx(nothing.holding, abs=0.03)
     assert 0.0 < found.holding < found.holding + found.gain <= 1.0
 

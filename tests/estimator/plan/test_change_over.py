@@ -20,6 +20,8 @@ from estimator.plan.change_over import ChangeOver, answer_seen, dose_rates_now, 
 from estimator.plan.controller import chances
 from estimator.plan.futures import futures_of, response_of
 from estimator.plan.ladder import thresholds
+from helpers.fits import known_posterior
+from helpers.tanks import example_log, example_tank
 
 DKH = units.MEQ_L_PER_DKH
 START = date(2026, 3, 3)
@@ -28,7 +30,7 @@ DOSES = {"soda": 300 / 1.9, "chloride": 150 / 1.84}
 
 
 @pytest.fixture(scope="module")
-def known(make_posterior) -> Callable[..., Posterior]:
+def known() -> Callable[..., Posterior]:
     """Every draw the same: 0.5 meq/L/day in 600 L, effluent 6 meq/L above the band's middle, ε 0.
 
     Needs 50 L/day; nothing runs and 300 meq/day are dosed unless changed.
@@ -44,7 +46,7 @@ def known(make_posterior) -> Callable[..., Posterior]:
             "effluent_tested": False,
             "kit_repeatability": {"alk": np.full(draws, 0.2 * DKH)},
         }
-        return make_posterior(draws, **{**stated, **changes})
+        return known_posterior(draws, **{**stated, **changes})
 
     return make
 
@@ -87,9 +89,9 @@ def plan(
 
 
 @pytest.fixture(scope="module")
-def handed(unsure, make_tank) -> ChangeOver:
+def handed(unsure) -> ChangeOver:
     """A hand-over whose effluent is not known well."""
-    return plan(unsure(), make_tank())
+    return plan(unsure(), example_tank())
 
 
 def test_chances_count_band_and_rise() -> None:
@@ -111,11 +113,11 @@ def test_chances_count_band_and_rise() -> None:
     assert chance(1.5, 3, correction=3, begun=9.5)[0] == pytest.approx([2 / 3])
 
 
-def test_known_tank_is_handed_over_at_once(known, make_tank) -> None:
+def test_known_tank_is_handed_over_at_once(known) -> None:
     """With nothing unknown the shortest plan is one step, and it is sure."""
     kits = {"alk": Kit("alk", "alkalinity", "dKH", 0.01 * DKH, 0.0)}
     posterior = known(kit_repeatability={"alk": np.zeros(200)})
-    found = plan(posterior, make_tank(kits=kits))
+    found = plan(posterior, example_tank(kits=kits))
     assert len(found.steps) == 1
     assert found.probability == 1.0
     assert found.overnight_probability == 1.0
@@ -148,11 +150,11 @@ def test_settings_can_be_set(handed: ChangeOver) -> None:
         assert one.retest_on == following.set_on
 
 
-def test_hand_over_is_monotone_and_complete(unsure, handed: ChangeOver, make_tank) -> None:
+def test_hand_over_is_monotone_and_complete(unsure, handed: ChangeOver) -> None:
     """The pump only rises and the dosing only falls, all solutions in one scale, to nearly none."""
     flows = [step.flow_ml_h for step in handed.steps]
     assert flows == sorted(flows)
-    advice = recommend(unsure(), make_tank(), np.random.SeedSequence(7))
+    advice = recommend(unsure(), example_tank(), np.random.SeedSequence(7))
     assert flows[-1] == advice.flow.setting.set_to_ml_h
     doses = [step.dose_ml_d["soda"] for step in handed.steps]
     assert doses == sorted(doses, reverse=True)
@@ -180,26 +182,26 @@ def test_steps_do_better_than_overnight(handed: ChangeOver) -> None:
     assert np.all(inside & rise, axis=0).mean() == pytest.approx(handed.probability, abs=0.01)
 
 
-def test_known_effluent_raises_the_chance(unsure, make_tank) -> None:
+def test_known_effluent_raises_the_chance(unsure) -> None:
     """A tested effluent makes for a surer plan; while it is not, testing it is what is advised."""
-    tested = plan(unsure(effluent_sd=0.03, kit_sd=0.002), make_tank())
-    untested = plan(unsure(effluent_sd=0.4, kit_sd=0.002), make_tank())
+    tested = plan(unsure(effluent_sd=0.03, kit_sd=0.002), example_tank())
+    untested = plan(unsure(effluent_sd=0.4, kit_sd=0.002), example_tank())
     assert tested.probability > untested.probability + 0.1
     assert "effluent" in untested.remedy
     assert untested.remedy_probability > untested.probability
 
 
-def test_unsure_kit_is_named(unsure, make_tank) -> None:
+def test_unsure_kit_is_named(unsure) -> None:
     """Where the kit's own error is what may hide the level, checking the kit is advised."""
-    found = plan(unsure(effluent_sd=0.03, kit_sd=0.06), make_tank())
+    found = plan(unsure(effluent_sd=0.03, kit_sd=0.06), example_tank())
     assert "solution of known value" in found.remedy
 
 
 @pytest.mark.parametrize("level_dkh", [6.8, 9.6])
-def test_level_out_of_band_is_corrected_first(unsure, level_dkh: float, make_tank) -> None:
+def test_level_out_of_band_is_corrected_first(unsure, level_dkh: float) -> None:
     """The first step leaves the pump and changes the dosing; no faster than the limit."""
     posterior = unsure(effluent_sd=0.1, level_dkh=level_dkh)
-    found = plan(posterior, make_tank())
+    found = plan(posterior, example_tank())
     assert found.corrects
     first = found.steps[0]
     assert first.flow_ml_h == 0
@@ -215,7 +217,7 @@ def test_level_out_of_band_is_corrected_first(unsure, level_dkh: float, make_tan
     assert (middle[days - 1] - back) * (1 if low else -1) > -0.1 * DKH
 
 
-def test_dosing_stands_by(known, handed: ChangeOver, make_tank) -> None:
+def test_dosing_stands_by(known, handed: ChangeOver) -> None:
     """The rule knows the solutions, a litre of each in its proportion, and the most to dose: the
     load of 300 meq/day, and a rise of 0.25 dKH a day in 600 L. A tank without has the pump alone.
     """
@@ -226,7 +228,7 @@ def test_dosing_stands_by(known, handed: ChangeOver, make_tank) -> None:
     flow_only = known(
         reference_flow_l_d=25.0, present_flow_l_d=25.0, dosed_meq_d=0.0, effluent_tested=True
     )
-    without = plan(flow_only, make_tank(solutions={}), {}).steering
+    without = plan(flow_only, example_tank(solutions={}), {}).steering
     assert (without.ml_per_meq, without.most_meq_d) == ({}, 0.0)
 
 
@@ -242,7 +244,7 @@ def test_change_by_two_readings(handed: ChangeOver) -> None:
     assert rule.change_meq_d(8.0, 8.0) == 0.0
 
 
-def test_low_tank_on_the_reactor_is_dosed_again(known, make_tank) -> None:
+def test_low_tank_on_the_reactor_is_dosed_again(known) -> None:
     """Nothing is dosed and the level is low: the solutions of the tank file raise it."""
     posterior = known(
         alkalinity_now_meq_l=np.full(200, 7.0 * DKH),
@@ -251,30 +253,30 @@ def test_low_tank_on_the_reactor_is_dosed_again(known, make_tank) -> None:
         dosed_meq_d=0.0,
         effluent_tested=True,
     )
-    found = plan(posterior, make_tank(), {})
+    found = plan(posterior, example_tank(), {})
     assert found.corrects
     assert found.steps[0].flow_ml_h == pytest.approx(2080, abs=10)
     assert found.steps[0].dose_ml_d["soda"] > 0
     assert found.steps[-1].dose_ml_d["soda"] < found.steps[0].dose_ml_d["soda"]
-    without = plan(posterior, make_tank(solutions={}), {})
+    without = plan(posterior, example_tank(solutions={}), {})
     assert without.steps[0].flow_ml_h > 2090
     assert without.steps[0].dose_ml_d == {}
 
 
-def test_partly_handed_over_goes_on_from_there(unsure, make_tank) -> None:
+def test_partly_handed_over_goes_on_from_there(unsure) -> None:
     """Half the load on the reactor: no step goes back behind the present settings."""
     posterior = unsure(
         effluent_sd=0.05, reference_flow_l_d=25.0, present_flow_l_d=25.0, effluent_tested=True,
         exponent=np.full(800, 0.1), dosed_meq_d=150.0,
     )  # fmt: skip
-    found = plan(posterior, make_tank(), {"soda": 150 / 1.9})
+    found = plan(posterior, example_tank(), {"soda": 150 / 1.9})
     assert found.kind == "hand over"
     assert found.steps[0].flow_ml_h >= to_ml_h(np.array(25.0))
     assert max(step.dose_ml_d["soda"] for step in found.steps) <= 1.05 * 150 / 1.9
 
 
 @pytest.mark.parametrize("present", [25.0, 100.0])
-def test_running_reactor_changes_in_order(known, present: float, make_tank) -> None:
+def test_running_reactor_changes_in_order(known, present: float) -> None:
     """Nothing dosed and the flow far from its setting: the pump moves one way, and ends there."""
     posterior = known(
         reference_flow_l_d=present,
@@ -282,7 +284,7 @@ def test_running_reactor_changes_in_order(known, present: float, make_tank) -> N
         dosed_meq_d=0.0,
         effluent_tested=True,
     )
-    found = plan(posterior, make_tank(), {})
+    found = plan(posterior, example_tank(), {})
     assert found.kind == "change flow"
     flows = [float(to_ml_h(np.array(present))), *(step.flow_ml_h for step in found.steps)]
     assert flows == sorted(flows, reverse=present > 50)
@@ -294,26 +296,26 @@ def test_running_reactor_changes_in_order(known, present: float, make_tank) -> N
     assert doses[-1] < 0.2 * DOSES["soda"]
 
 
-def test_nothing_to_do_where_the_reactor_carries_the_load(known, make_tank) -> None:
+def test_nothing_to_do_where_the_reactor_carries_the_load(known) -> None:
     """At its setting and in the middle of the band: no steps, and a reason."""
     posterior = known(
         reference_flow_l_d=50.0, present_flow_l_d=50.0, dosed_meq_d=0.0, effluent_tested=True
     )
-    found = plan(posterior, make_tank(), {})
+    found = plan(posterior, example_tank(), {})
     assert found.kind == "nothing to do"
     assert found.steps == ()
     assert "already carries the load" in found.reason
 
 
-def test_no_plan_without_a_setting(unsure, make_tank) -> None:
+def test_no_plan_without_a_setting(unsure) -> None:
     """A withheld setting gives no plan, and the reason says so."""
     posterior = unsure(effluent_sd=1.5)
-    found = plan(posterior, make_tank())
+    found = plan(posterior, example_tank())
     assert (found.kind, found.steps, found.probability) == ("none", (), None)
     assert "No setting is recommended" in found.reason
 
 
-def test_a_change_over_under_way_goes_on_without_a_setting(unsure, make_tank) -> None:
+def test_a_change_over_under_way_goes_on_without_a_setting(unsure) -> None:
     """Strength at 5 L/day is known, its answer to the flow is not: no setting, but a next part of
     the way, no further than three times the tested flow; no setting at all after a failed fit."""
     answer = np.random.default_rng(9).uniform(0.0, 0.85, 800)
@@ -321,8 +323,8 @@ def test_a_change_over_under_way_goes_on_without_a_setting(unsure, make_tank) ->
         effluent_sd=0.03, exponent=answer, reference_flow_l_d=5.0, present_flow_l_d=5.0,
         dosed_meq_d=270.0, effluent_tested=True,
     )  # fmt: skip
-    assert recommend(posterior, make_tank(), np.random.SeedSequence(7)).status == "withheld"
-    found = plan(posterior, make_tank(), {"soda": 270 / 1.9})
+    assert recommend(posterior, example_tank(), np.random.SeedSequence(7)).status == "withheld"
+    found = plan(posterior, example_tank(), {"soda": 270 / 1.9})
     assert found.provisional
     assert found.kind == "hand over"
     flows = [step.flow_ml_h for step in found.steps]
@@ -330,12 +332,12 @@ def test_a_change_over_under_way_goes_on_without_a_setting(unsure, make_tank) ->
     assert found.steps[-1].dose_ml_d["soda"] > 0
     assert "cannot be said yet" in found.reason
     failed = replace(posterior, diagnostics=replace(posterior.diagnostics, failures=("R-hat 1.2",)))
-    assert plan(failed, make_tank(), {"soda": 270 / 1.9}).steps == ()
+    assert plan(failed, example_tank(), {"soda": 270 / 1.9}).steps == ()
 
 
-def test_the_answer_of_the_effluent_is_read_from_its_tests(make_log, make_tank) -> None:
+def test_the_answer_of_the_effluent_is_read_from_its_tests() -> None:
     """Gains of 8 and 4 meq/L at 20 and 60 mL/h: ln 2 / ln 3 = 0.63; nothing from one flow alone."""
-    tank = make_tank()
+    tank = example_tank()
     middle = tank.targets["alkalinity"].middle
 
     def seen(*tests: tuple[float, float], more: tuple = ()) -> float | None:
@@ -346,7 +348,7 @@ def test_the_answer_of_the_effluent_is_read_from_its_tests(make_log, make_tank) 
     def answer_of(tests: tuple, more: tuple = ()) -> tuple[float, float] | None:
         flows = [(0.0, "flow", "", 20.0), (5.0, "flow", "", 60.0), (20.0, "flow", "", 66.0), *more]
         rows = [(day, "alkalinity", "effluent", "alk", middle + gain) for day, gain in tests]
-        log = make_log([(0.2, "alkalinity", "tank", "alk", middle), *rows], flows)
+        log = example_log([(0.2, "alkalinity", "tank", "alk", middle), *rows], flows)
         return answer_seen(log, tank)
 
     assert seen((2.0, 8.0), (7.0, 4.0)) == pytest.approx(np.log(2) / np.log(3))
@@ -366,7 +368,7 @@ def test_the_answer_of_the_effluent_is_read_from_its_tests(make_log, make_tank) 
     assert answer_of(((2.0, 8.0), (7.0, 4.0)))[1] == pytest.approx(0.07 / np.log(3))
 
 
-def test_half_the_futures_answer_as_the_effluent_last_did(unsure, make_tank) -> None:
+def test_half_the_futures_answer_as_the_effluent_last_did(unsure) -> None:
     """Three times the flow: supply by 3^0.9 where the fit's ε of 0.1 holds, by 3^0.05 in the rest.
 
     At the present flow all supply the same.
@@ -375,7 +377,7 @@ def test_half_the_futures_answer_as_the_effluent_last_did(unsure, make_tank) -> 
         effluent_sd=0.0, exponent=np.full(800, 0.1), reference_flow_l_d=10.0,
         present_flow_l_d=10.0, dosed_meq_d=240.0, effluent_tested=True,
     )  # fmt: skip
-    tank = make_tank()
+    tank = example_tank()
     response = response_of(posterior, tank, 50.0)
     rng = np.random.default_rng(1)
     drawn = futures_of(posterior, tank, response, (0, 10.0, 240.0), (0.95, 0.0), 20, rng).response
@@ -387,35 +389,35 @@ def test_half_the_futures_answer_as_the_effluent_last_did(unsure, make_tank) -> 
     assert np.mean(ratio < 2) == pytest.approx(0.5, abs=0.08)
 
 
-def test_a_stopped_reactor_is_doubted_as_a_running_one(unsure, make_tank) -> None:
+def test_a_stopped_reactor_is_doubted_as_a_running_one(unsure) -> None:
     """Its chamber did not answer before it was stopped: the plan counts on that."""
     posterior = unsure(
         effluent_sd=0.03, exponent=np.full(800, 0.1), reference_flow_l_d=10.0, effluent_tested=True
     )
-    advice = recommend(posterior, make_tank(), np.random.SeedSequence(7))
+    advice = recommend(posterior, example_tank(), np.random.SeedSequence(7))
 
     def chance(answer: float) -> float:
         seed = np.random.SeedSequence(3)
         told = (answer, 0.02)
         return plan_change_over(
-            posterior, make_tank(), advice, DOSES, START, seed, told
+            posterior, example_tank(), advice, DOSES, START, seed, told
         ).probability
 
     assert chance(0.95) < chance(0.1) - 0.05
 
 
-def test_a_high_level_does_not_start_a_pump(known, make_tank) -> None:
+def test_a_high_level_does_not_start_a_pump(known) -> None:
     """Little uptake and a high level: the dosing stops, and a pump that is off stays off."""
     posterior = known(uptake=0.05, dosed_meq_d=30.0, alkalinity_now_meq_l=np.full(200, 9.6 * DKH))
-    found = plan(posterior, make_tank(), {"soda": 30 / 1.9})
+    found = plan(posterior, example_tank(), {"soda": 30 / 1.9})
     assert found.corrects
     assert found.steps[0].flow_ml_h == 0
     assert found.steps[0].dose_ml_d["soda"] == 0
 
 
-def test_no_row_is_told_twice(unsure, make_tank) -> None:
+def test_no_row_is_told_twice(unsure) -> None:
     """A pump with few settings below the final one gets as many rows as it has settings."""
-    found = plan(unsure(), make_tank(reactor=Reactor(0.0, 6000.0, 500.0)))
+    found = plan(unsure(), example_tank(reactor=Reactor(0.0, 6000.0, 500.0)))
     flows = [step.flow_ml_h for step in found.steps]
     assert len(set(flows)) == len(flows)
 
@@ -429,34 +431,36 @@ def test_a_reading_between_the_thresholds_exists() -> None:
     assert thresholds(8.2, 0.3, 0.1) == pytest.approx((8.5, 7.9))
 
 
-def test_calcium_is_given_once(known, make_tank) -> None:
+def test_calcium_is_given_once(known) -> None:
     """Where the solution of alkalinity brings calcium, none is dosed beside it for the load."""
     solutions = {"lime": Solution("lime", 0.04, 0.02), "chloride": Solution("chloride", 0.0, 1.84)}
     posterior = known(
         reference_flow_l_d=25.0, present_flow_l_d=25.0, dosed_meq_d=0.0, effluent_tested=True
     )
-    assert set(plan(posterior, make_tank(solutions=solutions), {}).steering.ml_per_meq) == {"lime"}
+    assert set(plan(posterior, example_tank(solutions=solutions), {}).steering.ml_per_meq) == {
+        "lime"
+    }
 
 
-def test_no_plan_without_dosing_and_reactor(known, make_tank) -> None:
+def test_no_plan_without_dosing_and_reactor(known) -> None:
     """Neither is there: nothing can be handed over."""
-    found = plan(known(dosed_meq_d=0.0), make_tank(reactor=None), {})
+    found = plan(known(dosed_meq_d=0.0), example_tank(reactor=None), {})
     assert (found.kind, found.steps) == ("none", ())
     assert "nothing to hand over" in found.reason
 
 
-def test_smallest_flow_is_told(unsure, make_tank) -> None:
+def test_smallest_flow_is_told(unsure) -> None:
     """A pump that cannot start on less than most of the load is named; no step is below it."""
     pump = Reactor(1600.0, 6000.0, 10.0)
-    found = plan(unsure(level_dkh=8.15), make_tank(reactor=pump))
+    found = plan(unsure(level_dkh=8.15), example_tank(reactor=pump))
     assert min(step.flow_ml_h for step in found.steps) >= 1600
     assert len(found.steps) > 1
     assert "1600 mL/h" in found.reason
 
 
-def test_rise_limit_is_the_keepers_or_the_usual(known, make_tank) -> None:
+def test_rise_limit_is_the_keepers_or_the_usual(known) -> None:
     """0.5 dKH a day (common practice, no source) stands where the tank file states none."""
-    tank = make_tank()
+    tank = example_tank()
     found = plan(known(), tank)
     assert found.rise_limit_meq_l_d == pytest.approx(0.5 * DKH)
     assert not found.rise_limit_stated
@@ -466,25 +470,25 @@ def test_rise_limit_is_the_keepers_or_the_usual(known, make_tank) -> None:
     assert found.rise_limit_stated
 
 
-def test_retest_hour_is_the_middle_of_the_light(known, make_tank) -> None:
+def test_retest_hour_is_the_middle_of_the_light(known) -> None:
     """10:00 to 20:00 is 15:00; lights across midnight too."""
-    assert plan(known(), make_tank()).retest_hour == 15.0
-    across = make_tank(lights_on_h=18.0, lights_off_h=4.0)
+    assert plan(known(), example_tank()).retest_hour == 15.0
+    across = example_tank(lights_on_h=18.0, lights_off_h=4.0)
     assert plan(known(), across).retest_hour == 23.0
 
 
-def test_plan_is_fixed_by_its_seed(unsure, make_tank, handed: ChangeOver) -> None:
+def test_plan_is_fixed_by_its_seed(unsure, handed: ChangeOver) -> None:
     """The same seed gives the same plan and levels, another seed other random numbers."""
-    again = plan(unsure(), make_tank())
+    again = plan(unsure(), example_tank())
     assert [s.flow_ml_h for s in again.steps] == [s.flow_ml_h for s in handed.steps]
     np.testing.assert_array_equal(again.levels_meq_l, handed.levels_meq_l)
-    other = plan(unsure(), make_tank(), seed=4)
+    other = plan(unsure(), example_tank(), seed=4)
     assert not np.array_equal(other.overnight_meq_l[:14], handed.overnight_meq_l[:14])
 
 
-def test_present_dose_rates(make_tank, make_log) -> None:
+def test_present_dose_rates() -> None:
     """The last lasting rate, hand dosing by its interval, none that is off or only magnesium."""
-    tank = make_tank()
+    tank = example_tank()
     solutions = {**tank.solutions, "magnesium": Solution("magnesium", magnesium_mmol_per_ml=1.0)}
     tank = replace(tank, solutions=solutions)
     read = [(0.5, "alkalinity", "tank", "alk", 2.9), (12.0, "alkalinity", "tank", "alk", 2.9)]
@@ -494,9 +498,9 @@ def test_present_dose_rates(make_tank, make_log) -> None:
         (1.0, "dose_rate", "magnesium", 20.0),
         *((float(day), "dose", "chloride", 40.0) for day in range(2, 12, 2)),
     ]
-    rates = dose_rates_now(make_log(read, actions), tank)
+    rates = dose_rates_now(example_log(read, actions), tank)
     assert rates == pytest.approx({"soda": 60.0, "chloride": 20.0})
-    off = dose_rates_now(make_log(read, [*actions[:2], (5.0, "dose_rate", "soda", 0.0)]), tank)
+    off = dose_rates_now(example_log(read, [*actions[:2], (5.0, "dose_rate", "soda", 0.0)]), tank)
     assert off == {}
 
 
@@ -510,7 +514,7 @@ ODD_SOLUTIONS: tuple[dict[str, Solution], ...] = (
 
 
 @pytest.mark.parametrize("seed", range(25))
-def test_odd_tanks_get_a_plan_that_can_be_set_or_a_reason(known, make_tank, seed: int) -> None:
+def test_odd_tanks_get_a_plan_that_can_be_set_or_a_reason(known, seed: int) -> None:
     """Pumps that hardly fit, narrow bands, coarse kits, no uptake, any solutions, any level."""
     rng = np.random.default_rng(seed)
     least = float(rng.choice([0, 10, 60, 2000]))
@@ -519,7 +523,7 @@ def test_odd_tanks_get_a_plan_that_can_be_set_or_a_reason(known, make_tank, seed
     band = Target(low * DKH, (low + float(rng.choice([0.1, 0.4, 1.2, 3]))) * DKH, "dKH")
     kit = Kit("alk", "alkalinity", "dKH", float(rng.choice([0, 0.01, 0.3, 1])) * DKH)
     solutions = ODD_SOLUTIONS[rng.integers(len(ODD_SOLUTIONS))]
-    tank = make_tank(
+    tank = example_tank(
         reactor=pump, solutions=solutions, kits={"alk": kit}, targets={"alkalinity": band}
     )
     doses = {name: float(rng.uniform(0, 200)) for name in solutions if rng.random() < 0.7}

@@ -15,6 +15,7 @@ from estimator.synthetic.simulation import (
     simulate_levels,
     simulate_log,
 )
+from helpers.tanks import example_log, example_tank, example_truth
 
 DKH = units.MEQ_L_PER_DKH
 
@@ -24,11 +25,11 @@ def times_of(log, days):
     return [log.start.replace(hour=0, minute=0) + timedelta(days=d) for d in days]
 
 
-def test_constant_uptake_lowers_the_level_by_a_day_each_day(make_tank, make_log, make_truth):
+def test_constant_uptake_lowers_the_level_by_a_day_each_day():
     """Without supply, whole days cost whole days of uptake, alkalinity 1 and calcium ρ."""
-    log = make_log([(0.0, "alkalinity", "tank", "alk")])
-    truth = make_truth(5, uptake_meq_l_d=np.full(6, 0.3), calcium_share=0.5)
-    levels = simulate_levels(make_tank(), log, truth, times_of(log, [0, 1, 3]))
+    log = example_log([(0.0, "alkalinity", "tank", "alk")])
+    truth = example_truth(5, uptake_meq_l_d=np.full(6, 0.3), calcium_share=0.5)
+    levels = simulate_levels(example_tank(), log, truth, times_of(log, [0, 1, 3]))
     start = truth.start
     np.testing.assert_allclose(
         levels.alkalinity_meq_l, start["alkalinity"] - 0.3 * np.array([0, 1, 3]), rtol=1e-7
@@ -38,34 +39,34 @@ def test_constant_uptake_lowers_the_level_by_a_day_each_day(make_tank, make_log,
     )
 
 
-def test_most_uptake_falls_in_the_light(make_tank, make_log, make_truth) -> None:
+def test_most_uptake_falls_in_the_light() -> None:
     """The lit ten hours take L f / (1 + f(L − 1)) of the day's uptake."""
-    log = make_log([(0.0, "alkalinity", "tank", "alk")])
-    truth = make_truth(2, uptake_meq_l_d=np.full(3, 0.3), light_ratio=3.0)
+    log = example_log([(0.0, "alkalinity", "tank", "alk")])
+    truth = example_truth(2, uptake_meq_l_d=np.full(3, 0.3), light_ratio=3.0)
     before, after = simulate_levels(
-        make_tank(), log, truth, times_of(log, [10 / 24, 20 / 24])
+        example_tank(), log, truth, times_of(log, [10 / 24, 20 / 24])
     ).alkalinity_meq_l
     lit = 10 / 24
     assert before - after == pytest.approx(0.3 * 3 * lit / (1 + lit * 2), rel=1e-6)
 
 
-def test_a_water_change_mixes(make_tank, make_log, make_truth) -> None:
+def test_a_water_change_mixes() -> None:
     """Ten per cent new water moves the level a tenth of the way to the new water's."""
-    log = make_log([(0.0, "alkalinity", "tank", "alk")], [(1.0, "water_change", "new", 58.0)])
-    truth = make_truth(3, uptake_meq_l_d=np.zeros(4), volume_l=580.0)
+    log = example_log([(0.0, "alkalinity", "tank", "alk")], [(1.0, "water_change", "new", 58.0)])
+    truth = example_truth(3, uptake_meq_l_d=np.zeros(4), volume_l=580.0)
     before, after = simulate_levels(
-        make_tank(), log, truth, times_of(log, [1.0, 1.0 + 1e-6])
+        example_tank(), log, truth, times_of(log, [1.0, 1.0 + 1e-6])
     ).alkalinity_meq_l
     assert before == pytest.approx(truth.start["alkalinity"])
     new = truth.waters["new"]["alkalinity"]
     assert after == pytest.approx(before + 0.1 * (new - before), rel=1e-6)
 
 
-def test_long_run_reaches_the_steady_level(make_tank, make_log, make_truth) -> None:
+def test_long_run_reaches_the_steady_level() -> None:
     """At ε = 0 the level settles at A_e − U V / F."""
-    log = make_log([(0.0, "alkalinity", "tank", "alk")], [(0.0, "flow", "", 2000.0)])
-    tank = make_tank()
-    truth = make_truth(
+    log = example_log([(0.0, "alkalinity", "tank", "alk")], [(0.0, "flow", "", 2000.0)])
+    tank = example_tank()
+    truth = example_truth(
         200,
         uptake_meq_l_d=np.full(201, 0.4),
         effluent_gain_meq_l=np.full(201, 6.0),

@@ -7,6 +7,7 @@ import shutil
 
 import pytest
 
+from helpers.studies import build_study
 from reports.page.shell import render
 from reports.twin.build import build_twin
 
@@ -31,11 +32,11 @@ def browser():
 
 
 @pytest.fixture
-def page_file(make_study, tmp_path):
+def page_file(tmp_path):
     """`page_file(variant)`: a report on disk."""
 
     def write(variant):
-        study = make_study(variant)
+        study = build_study(variant)
         path = tmp_path / "report.html"
         path.write_text(render(study, build_twin(study), "report.json"), encoding="utf-8")
         return path

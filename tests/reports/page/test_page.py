@@ -16,6 +16,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from helpers.studies import build_study
 from reports.blocks import follow
 from reports.page.sections.contents import SECTIONS
 from reports.page.shell import SIZE_LIMIT_BYTES, render, style_hash
@@ -155,9 +156,9 @@ def test_policy_allows_exactly_this_stylesheet(study):
     assert "@import" not in style
 
 
-def test_names_cannot_break_out(make_study):
+def test_names_cannot_break_out():
     """A hostile name shows as its own text; marks that turn text around are gone."""
-    html, _ = page_and_twin(make_study("hostile"))
+    html, _ = page_and_twin(build_study("hostile"))
     page = Page(html)
     shown = " ".join(page.text)
     assert '<script>alert("1")</script>' in shown
@@ -189,18 +190,18 @@ def test_every_picture_has_words(study):
 
 
 @pytest.mark.parametrize("variant", ["wide", "failed"])
-def test_withheld_report_shows_no_flow_to_set(make_study, variant):
+def test_withheld_report_shows_no_flow_to_set(variant):
     """A large number with a small warning is acted on: where withheld there is none."""
-    html, twin = page_and_twin(make_study(variant))
+    html, twin = page_and_twin(build_study(variant))
     assert "No setting recommended yet" in html
     assert twin["status_reasons"][0].rstrip(".") in html
     keys = [attributes["data-k"] for attributes, _ in Page(html).data]
     assert not [key for key in keys if key.startswith(("/flow/recommended", "/flow/needed"))]
 
 
-def test_failed_fit_shows_no_estimate(make_study):
+def test_failed_fit_shows_no_estimate():
     """Numbers of a fit that did not pass its checks are not printed."""
-    html, _ = page_and_twin(make_study("failed"))
+    html, _ = page_and_twin(build_study("failed"))
     keys = [attributes["data-k"] for attributes, _ in Page(html).data]
     banned = ("/uptake", "/level_now", "/supplies", "/dosing", "/effluent", "/water_volume_l")
     banned += ("/change_over", "/chamber", "/tank_ph", "/outlook", "/watch", "/magnesium")
@@ -217,17 +218,17 @@ def test_failed_fit_shows_no_estimate(make_study):
         ("no reactor", "Plan for about"),
     ],
 )
-def test_answer_comes_first(make_study, variant, words):
+def test_answer_comes_first(variant, words):
     """What to do is the first thing said after the title."""
-    html, _ = page_and_twin(make_study(variant))
+    html, _ = page_and_twin(build_study(variant))
     first = html.index('<p class="label">')
     assert html[first:].startswith(f'<p class="label">{words}')
     assert first < html.index("<figure>")
 
 
-def test_no_reactor_gives_dose_rates(make_study):
+def test_no_reactor_gives_dose_rates():
     """A tank without a reactor is told how to hold its band by dosing."""
-    html, _ = page_and_twin(make_study("no reactor"))
+    html, _ = page_and_twin(build_study("no reactor"))
     first_section = html[: html.index('<section id="sure"')]
     assert "Dose rates that hold the level" in first_section
     assert "soda" in first_section
@@ -251,17 +252,17 @@ def test_at_most_three_cautions_and_who_prevails(study):
     assert "Local codes" in section
 
 
-def test_odd_readings_say_test_again(make_study):
+def test_odd_readings_say_test_again():
     """The keeper is told not to react to one odd reading."""
-    html, twin = page_and_twin(make_study("full"))
+    html, twin = page_and_twin(build_study("full"))
     assert "test again before you" in html
     assert f'/odd_readings/0/row">{twin["odd_readings"][0]["row"]}<' in html
 
 
 @pytest.mark.parametrize("variant", ["full", "start"])
-def test_long_log_stays_small(make_study, variant):
+def test_long_log_stays_small(variant):
     """Browsers on phones open the page even of a log of years."""
-    html, twin = page_and_twin(make_study(variant, tests=900))
+    html, twin = page_and_twin(build_study(variant, tests=900))
     assert len(twin["readings"]) > 900
     assert len(html.encode()) < SIZE_LIMIT_BYTES
 
@@ -284,26 +285,26 @@ def words_of(html, anchor):
     return re.sub(r"\s+", " ", "".join(page.text))
 
 
-def test_sections_come_in_the_order_of_their_list(make_study):
+def test_sections_come_in_the_order_of_their_list():
     """A section is one function, listed once."""
-    html, _ = page_and_twin(make_study("full"))
+    html, _ = page_and_twin(build_study("full"))
     assert sections_of(html) == [name for name in ORDER if name != "change-over"]
-    assert sections_of(page_and_twin(make_study("start"))[0]) == ORDER
+    assert sections_of(page_and_twin(build_study("start"))[0]) == ORDER
     assert len(SECTIONS) == len(ORDER)
 
 
 REACTOR = {"change-over", "watch", "chamber", "ph", "supplies", "alone"}
 
 
-def test_failed_fit_has_no_reactor_job(make_study):
+def test_failed_fit_has_no_reactor_job():
     """What rests on the fit is not shown where the fit failed."""
-    assert not set(sections_of(page_and_twin(make_study("failed"))[0])) & REACTOR
+    assert not set(sections_of(page_and_twin(build_study("failed"))[0])) & REACTOR
 
 
 @pytest.mark.parametrize("variant", ["start", "no reactor", "hostile"])
-def test_change_over_gives_every_step_and_the_rule(make_study, variant):
+def test_change_over_gives_every_step_and_the_rule(variant):
     """Date, pump, each solution, the readings that count and the sums stand on the page."""
-    html, twin = page_and_twin(make_study(variant))
+    html, twin = page_and_twin(build_study(variant))
     words = words_of(html, "change-over")
     keys = {attributes["data-k"] for attributes, _ in Page(html).data}
     for i, step in enumerate(twin["change_over"]):
@@ -338,13 +339,13 @@ def with_gain(study, gain):
     return replace(study, posterior=replace(study.posterior, kit_gain=gains))
 
 
-def test_sums_of_the_rule(make_study):
+def test_sums_of_the_rule():
     """0.5 mL of soda a meq; 40 meq/day for each meq/L below 8.1 dKH and 200 for each that it fell.
 
     At 7.8 after 8.1: 0.3 dKH are 0.107 meq/L, so 0.5 (40 + 200) 0.107 = 12.8 mL/day. Readings below
     7.6 and above 8.6 count as these: at 7.5 and before at 8.7, 0.5 (40 × 0.178 + 200 × 0.357).
     """
-    html, twin = page_and_twin(make_study("start"))
+    html, twin = page_and_twin(build_study("start"))
     rule = twin["change_over_plan"]["steering"]
     assert rule["readings"] == pytest.approx([7.5, 7.8, 8.1, 8.4, 8.7], abs=1e-4)
     assert rule["changes"][1][2] == pytest.approx(12.84, abs=0.01)
@@ -360,9 +361,9 @@ def test_sums_of_the_rule(make_study):
     assert "By then about 20 % of the load is still dosed" in words
 
 
-def test_a_tank_without_solutions_steers_by_the_pump(make_study):
+def test_a_tank_without_solutions_steers_by_the_pump():
     """The sums are in mL/h then, and nothing is said of dosing."""
-    study = make_study("start")
+    study = build_study("start")
     plan = study.job.change_over
     steps = tuple(replace(step, dose_ml_d={}, takes_ml_d={}) for step in plan.steps)
     rule = replace(plan.steering, ml_per_meq={}, most_meq_d=0.0)
@@ -376,9 +377,9 @@ def test_a_tank_without_solutions_steers_by_the_pump(make_study):
     assert "soda" not in words
 
 
-def test_a_change_over_under_way_goes_on_without_a_setting(make_study):
+def test_a_change_over_under_way_goes_on_without_a_setting():
     """The final flow cannot be said; the next step can, and the page leads with both."""
-    going, wide = make_study("start"), make_study("wide")
+    going, wide = build_study("start"), build_study("wide")
     plan = replace(going.job.change_over, provisional=True)
     html, twin = page_and_twin(replace(wide, job=replace(wide.job, change_over=plan)))
     assert twin["status"] == "withheld"
@@ -395,18 +396,18 @@ def test_a_change_over_under_way_goes_on_without_a_setting(make_study):
     )
 
 
-def test_a_stopped_pump_calls_for_the_whole_load(make_study):
+def test_a_stopped_pump_calls_for_the_whole_load():
     """What the dosing makes good in ordinary days would let the level fall."""
-    html, _ = page_and_twin(make_study("start"))
+    html, _ = page_and_twin(build_study("start"))
     # 360 meq/day at 0.5 and 0.25 mL a meq.
     told = "If the pump stops at any time, dose the whole load: 180 mL/day of soda, 90 mL/day of"
     assert told in words_of(html, "change-over")
 
 
 @pytest.mark.parametrize(("gain", "off"), [(0.96, "4.0 % low"), (1.05, "5.0 % high")])
-def test_retests_name_the_kit_whose_readings_they_are(make_study, gain, off):
+def test_retests_name_the_kit_whose_readings_they_are(gain, off):
     """The figures hold for one bottle; another reads otherwise."""
-    study = with_gain(make_study("start"), gain)
+    study = with_gain(build_study("start"), gain)
     words = words_of(page_and_twin(study)[0], "change-over")
     assert "Retest alkalinity with kit drops, the present bottle, every 2 days (about 18 " in words
     assert f"the figures below are as that bottle reads ({off})." in words
@@ -420,16 +421,16 @@ def test_retests_name_the_kit_whose_readings_they_are(make_study, gain, off):
         ("change flow", "Bringing alkalinity back"),
     ],
 )
-def test_a_correction_is_named(make_study, kind, title):
+def test_a_correction_is_named(kind, title):
     """The title says what comes first."""
-    study = make_study("start")
+    study = build_study("start")
     html, _ = page_and_twin(with_job(study, change_over={"corrects": True, "kind": kind}))
     assert f">{title}</h2>" in html
 
 
-def test_headline_doses_where_the_dosing_changes(make_study):
+def test_headline_doses_where_the_dosing_changes():
     """A correction by dosing must not read as "leave the pump" alone."""
-    study = make_study("start")
+    study = build_study("start")
     assert "mL/h and dose 120 mL/day of soda, 60 mL/day of chloride." in words_of(
         page_and_twin(study)[0], "set"
     )
@@ -441,9 +442,9 @@ def test_headline_doses_where_the_dosing_changes(make_study):
         assert then in words_of(page_and_twin(changed)[0], "set")
 
 
-def test_headline_is_the_first_step(make_study):
+def test_headline_is_the_first_step():
     """The large number is what is set now, not the end of a hand-over that takes days."""
-    html, twin = page_and_twin(make_study("start"))
+    html, twin = page_and_twin(build_study("start"))
     big = html[html.index('<p class="big">') :]
     assert f'data-k="/flow/today/set_to">{twin["change_over"][0]["flow_ml_h"]:.0f}<' in big[:120]
     words = words_of(html, "set")
@@ -457,16 +458,16 @@ def test_headline_is_the_first_step(make_study):
         ("net change", "there is nothing to hand over"),
     ],
 )
-def test_change_without_steps_is_one_sentence(make_study, variant, words):
+def test_change_without_steps_is_one_sentence(variant, words):
     """Where nothing is handed over there is no section about it."""
-    html, _ = page_and_twin(make_study(variant))
+    html, _ = page_and_twin(build_study(variant))
     assert "change-over" not in sections_of(html)
     assert words in words_of(html, "set")
 
 
-def test_leaving_the_pump_says_nothing_of_changing(make_study):
+def test_leaving_the_pump_says_nothing_of_changing():
     """Who need not touch the pump is not told how to."""
-    html, _ = page_and_twin(make_study("leave"))
+    html, _ = page_and_twin(build_study("leave"))
     words = words_of(html, "set")
     assert "one go" not in words
     assert "steps" not in words
@@ -481,9 +482,9 @@ def test_leaving_the_pump_says_nothing_of_changing(make_study):
         ("start", "The log cannot tell whether something changed"),
     ],
 )
-def test_verdict_on_what_changed(make_study, variant, verdict):
+def test_verdict_on_what_changed(variant, verdict):
     """One sentence with its number, and the test that tells where something may have changed."""
-    html, twin = page_and_twin(make_study(variant))
+    html, twin = page_and_twin(build_study(variant))
     words = words_of(html, "watch")
     assert verdict in words
     assert twin["watch"]["changes"][0]["test"] in words
@@ -498,14 +499,14 @@ def test_verdict_on_what_changed(make_study, variant, verdict):
         ("no reactor", "what chambers usually do"),
     ],
 )
-def test_chamber_says_what_to_set(make_study, variant, words):
+def test_chamber_says_what_to_set(variant, words):
     """The pH to work at, or why there is none; usual figures are marked as such."""
-    assert words in words_of(page_and_twin(make_study(variant))[0], "chamber")
+    assert words in words_of(page_and_twin(build_study(variant))[0], "chamber")
 
 
-def test_withheld_report_shows_no_flow_by_the_chamber(make_study):
+def test_withheld_report_shows_no_flow_by_the_chamber():
     """A flow that is withheld does not come in again by its pH."""
-    html, _ = page_and_twin(make_study("wide"))
+    html, _ = page_and_twin(build_study("wide"))
     keys = [attributes["data-k"] for attributes, _ in Page(html).data]
     assert not [key for key in keys if "needed_ml_h" in key]
     assert "<img" not in html[html.index('<section id="chamber"') : html.index('id="ph"')]
@@ -520,12 +521,12 @@ def test_withheld_report_shows_no_flow_by_the_chamber(make_study):
         (0.15, 0, True, "Log the tank's pH at lights on and lights off for a week"),
     ],
 )
-def test_nothing_to_do_needs_a_seldom_low_ph(make_study, chance, readings, measures, begins):
+def test_nothing_to_do_needs_a_seldom_low_ph(chance, readings, measures, begins):
     """One low night in four is not nothing, and a usual tank's figures call for readings first."""
-    found = make_study("full").job.tank_ph
+    found = build_study("full").job.tank_ph
     changes = {"low_chance": chance, "readings": readings}
     changes["measures"] = found.measures if measures else ()
-    study = with_job(make_study("full"), tank_ph=changes)
+    study = with_job(build_study("full"), tank_ph=changes)
     words = words_of(page_and_twin(study)[0], "ph")
     assert words.strip().removeprefix("Tank pH").strip().startswith(begins)
     assert "7.8 (common practice, no source)" in words
@@ -540,9 +541,9 @@ def test_nothing_to_do_needs_a_seldom_low_ph(make_study, chance, readings, measu
         ("leave", "Nothing to do: with the reactor carrying the whole load it is very likely"),
     ],
 )
-def test_tank_ph_says_what_to_do(make_study, variant, words):
+def test_tank_ph_says_what_to_do(variant, words):
     """What helps comes first where pH is often low; nothing is advised where it is not."""
-    assert words in words_of(page_and_twin(make_study(variant))[0], "ph")
+    assert words in words_of(page_and_twin(build_study(variant))[0], "ph")
 
 
 @pytest.mark.parametrize(
@@ -554,9 +555,9 @@ def test_tank_ph_says_what_to_do(make_study, variant, words):
         ("start", ["state media_kg and co2_charge_g"]),
     ],
 )
-def test_supplies_say_when_to_refill(make_study, variant, words):
+def test_supplies_say_when_to_refill(variant, words):
     """Dates where the tank file says what was filled in, else what to state."""
-    shown = words_of(page_and_twin(make_study(variant))[0], "supplies")
+    shown = words_of(page_and_twin(build_study(variant))[0], "supplies")
     assert all(one in shown for one in words)
 
 
@@ -571,25 +572,25 @@ def test_supplies_say_when_to_refill(make_study, variant, words):
         ("no calcium", "Test calcium once"),
     ],
 )
-def test_outlook_says_how_often_to_test(make_study, variant, words):
+def test_outlook_says_how_often_to_test(variant, words):
     """The answer to "is alkalinity alone enough?" ends in what to do."""
-    assert words in words_of(page_and_twin(make_study(variant))[0], "alone")
+    assert words in words_of(page_and_twin(build_study(variant))[0], "alone")
 
 
-def test_an_element_perhaps_out_already_is_tested_now(make_study):
+def test_an_element_perhaps_out_already_is_tested_now():
     """Six weeks are too long to learn that calcium left its band before today."""
-    ahead = make_study("full").job.outlook
+    ahead = build_study("full").job.outlook
     out = replace(ahead.calcium, out_by_week=np.linspace(0.12, 0.9, 27))
     words = words_of(
-        page_and_twin(with_job(make_study("full"), outlook={"calcium": out}))[0], "alone"
+        page_and_twin(with_job(build_study("full"), outlook={"calcium": out}))[0], "alone"
     )
     assert "Test calcium now, then every 6 weeks. Test magnesium every 6 weeks." in words
 
 
 @pytest.mark.parametrize(("share", "shown"), [(0.03, True), (20.0, False), (np.nan, False)])
-def test_magnesium_shares_without_a_load_are_hidden(make_study, share, shown):
+def test_magnesium_shares_without_a_load_are_hidden(share, shown):
     """Parts of nearly nothing say nothing; a draw below zero counts as none."""
-    study = make_study("full")
+    study = build_study("full")
     magnesium = study.job.supplies.magnesium
     draws = np.full_like(magnesium.share, share)
     draws[:300] = 0.03
@@ -600,10 +601,10 @@ def test_magnesium_shares_without_a_load_are_hidden(make_study, share, shown):
     assert twin["magnesium"]["share_pct"]["q05"] == 0
 
 
-def test_no_load_leaves_the_reactors_sections_out(make_study):
+def test_no_load_leaves_the_reactors_sections_out():
     """Figures of a reactor that may have nothing to do, or whose flow is unknown, mislead; what is
     odd about the effluent still shows."""
-    full, wide = make_study("full"), make_study("wide")
+    full, wide = build_study("full"), build_study("wide")
     needed = np.linspace(-100.0, 900.0, 400)
     nothing = sections_of(page_and_twin(with_flow(full, needed_ml_h=needed))[0])
     assert not set(nothing) & {"chamber", "ph", "supplies"}
@@ -615,11 +616,11 @@ def test_no_load_leaves_the_reactors_sections_out(make_study):
     assert "At no chamber pH" not in words
 
 
-def test_odd_effluent_comes_first_in_the_chamber(make_study):
+def test_odd_effluent_comes_first_in_the_chamber():
     """A reading that chemistry cannot give is the first thing to look into."""
-    html, twin = page_and_twin(make_study("wide"))
+    html, twin = page_and_twin(build_study("wide"))
     (odd,) = twin["chamber"]["odd_effluents"]
-    reading = make_study("wide").job.odd_effluents[0].reading
+    reading = build_study("wide").job.odd_effluents[0].reading
     # 1 meq/L is 2.80385 dKH (DIN: 10 mg/L of CaO each).
     assert odd["value"] == pytest.approx(2.80385 * reading.value, rel=1e-5)
     assert (odd["row"], odd["unit"]) == (reading.row, "dKH")
@@ -628,9 +629,9 @@ def test_odd_effluent_comes_first_in_the_chamber(make_study):
     assert words.index(odd["remark"]) < words.index("At no chamber pH")
 
 
-def test_odd_effluents_of_one_kind_are_told_once(make_study):
+def test_odd_effluents_of_one_kind_are_told_once():
     """Six times the same advice is read as none."""
-    study = make_study("wide")
+    study = build_study("wide")
     (odd,) = study.job.odd_effluents
     later = replace(odd, reading=replace(odd.reading, row=999))
     changed = replace(study, job=replace(study.job, odd_effluents=(odd, later)))
@@ -640,20 +641,20 @@ def test_odd_effluents_of_one_kind_are_told_once(make_study):
     assert f"Likewise in row {odd.reading.row}." in words
 
 
-def test_chamber_without_pump_or_stated_ph_claims_neither(make_study):
+def test_chamber_without_pump_or_stated_ph_claims_neither():
     """No pump, no chance of one; no stated pH, no "now"."""
-    words = words_of(page_and_twin(make_study("no reactor"))[0], "chamber")
+    words = words_of(page_and_twin(build_study("no reactor"))[0], "chamber")
     assert "Pump can" not in words
     assert "(now)" not in words
-    words = words_of(page_and_twin(make_study("full"))[0], "chamber")
+    words = words_of(page_and_twin(build_study("full"))[0], "chamber")
     assert "Pump can" in words
     assert "(now)" in words
 
 
 @pytest.mark.parametrize(("variant", "acid"), [("no reactor", True), ("net change", False)])
-def test_acid_water_is_warned_of_where_a_reactor_starts(make_study, variant, acid):
+def test_acid_water_is_warned_of_where_a_reactor_starts(variant, acid):
     """A plan that starts a reactor brings its hazards with it."""
-    words = words_of(page_and_twin(make_study(variant))[0], "cautions")
+    words = words_of(page_and_twin(build_study(variant))[0], "cautions")
     assert ("Chamber water is acid" in words) == acid
 
 
@@ -669,13 +670,11 @@ def with_tests(study, **changes):
         (0.1, 0.05, "holding the band much: the level has to be put right first."),
     ],
 )
-def test_enough_readings_are_not_called_enough_for_a_level_that_is_out(
-    make_study, holding, inside, words
-):
+def test_enough_readings_are_not_called_enough_for_a_level_that_is_out(holding, inside, words):
     """ "Enough" beside a poor chance would read as if all were well."""
-    planning = make_study("full").planning
+    planning = build_study("full").planning
     study = with_tests(
-        with_flow(make_study("full"), level_in_band=inside),
+        with_flow(build_study("full"), level_in_band=inside),
         how_much=replace(planning.how_much, enough=0),
         ranked=tuple(replace(one, holding=holding) for one in planning.ranked),
     )
@@ -684,20 +683,20 @@ def test_enough_readings_are_not_called_enough_for_a_level_that_is_out(
     assert twin["testing"]["how_much"]["holding_now"] == holding
 
 
-def test_a_plan_of_tests_that_hardly_helps_is_left_out(make_study):
+def test_a_plan_of_tests_that_hardly_helps_is_left_out():
     """Minutes that narrow the range by less than is called useful are not asked for."""
-    study = make_study("full")
+    study = build_study("full")
     useless = with_tests(study, plan=replace(study.planning.plan, width=0.96))
     assert "A plan for the next two weeks" in words_of(page_and_twin(study)[0], "next")
     assert "A plan for the next two weeks" not in words_of(page_and_twin(useless)[0], "next")
     assert not [line for line in next_lines(build_twin(useless)) if line.startswith("A plan")]
 
 
-def test_retests_come_before_the_plan_of_tests(make_study):
+def test_retests_come_before_the_plan_of_tests():
     """Two plans on one page must say which goes first."""
     words = "The retests of the change-over come first and count towards these minutes."
-    assert words in words_of(page_and_twin(make_study("start"))[0], "next")
-    assert words not in words_of(page_and_twin(make_study("full"))[0], "next")
+    assert words in words_of(page_and_twin(build_study("start"))[0], "next")
+    assert words not in words_of(page_and_twin(build_study("full"))[0], "next")
 
 
 def test_safety_names_its_sources(study):
@@ -712,9 +711,9 @@ def test_safety_names_its_sources(study):
         assert part in words
 
 
-def test_bytes_repeat_across_processes(make_study, tmp_path):
+def test_bytes_repeat_across_processes(tmp_path):
     """Neither hash seeds nor the time zone nor the clock change a byte."""
-    study = make_study("full")
+    study = build_study("full")
     html, _ = page_and_twin(study)
     (tmp_path / "study").write_bytes(pickle.dumps(study))
     code = (

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from estimator.inputs.tank import Target
+from helpers.studies import build_study
 from reports.blocks import Numbers
 from reports.page.sections.testing import next_test_lines
 from reports.twin.build import build_twin, quantiles, to_json
@@ -121,22 +122,22 @@ def test_flow_keeps_the_contract(study):
     ("variant", "action"),
     [("full", "lower"), ("leave", "leave"), ("start", "start"), ("no reactor", "start")],
 )
-def test_action_follows_from_the_present_setting(make_study, variant, action):
+def test_action_follows_from_the_present_setting(variant, action):
     """The keeper is told to change only what would do better by changing."""
-    assert build_twin(make_study(variant))["flow"]["action"] == action
+    assert build_twin(build_study(variant))["flow"]["action"] == action
 
 
-def test_calcium_never_tested_has_no_level(make_study):
+def test_calcium_never_tested_has_no_level():
     """An untested level is null, not a guess; its uptake is still given, and marked."""
-    twin = build_twin(make_study("no calcium"))
+    twin = build_twin(build_study("no calcium"))
     assert twin["level_now"]["calcium"] is None
     assert twin["uptake"]["calcium"]["tested"] is False
 
 
-def test_values_are_in_the_keepers_units(make_study):
+def test_values_are_in_the_keepers_units():
     """1 dKH is 10 mg/L of CaO (DIN), so 1 meq/L is 2.8039 dKH and pure CaCO3 has 7.147 mg/L of
     calcium for each dKH (10 × 40.078/56.077)."""
-    study = make_study("full")
+    study = build_study("full")
     twin = build_twin(study)
     meq = float(np.median(study.posterior.uptake_meq_l_d[:, -1]))
     assert twin["uptake"]["alkalinity"]["now"]["q50"] == pytest.approx(meq * 2.80385, rel=1e-5)
@@ -147,12 +148,12 @@ def test_values_are_in_the_keepers_units(make_study):
 @pytest.mark.parametrize(
     ("unit", "per_meq"), [("meq/L", 1.0), ("mmol/L", 1.0), ("mg/L CaCO3", 50.043)]
 )
-def test_alkalinity_unit_is_that_of_the_band(make_study, unit, per_meq):
+def test_alkalinity_unit_is_that_of_the_band(unit, per_meq):
     """A keeper who thinks in another unit gets every alkalinity in it.
 
     50.043 mg/L of CaCO3 is 1 meq/L: half its molar mass of 100.086.
     """
-    study = make_study("full")
+    study = build_study("full")
     band = study.tank.targets["alkalinity"]
     targets = {**study.tank.targets, "alkalinity": Target(band.low, band.high, unit)}
     twin = build_twin(replace(study, tank=replace(study.tank, targets=targets)))
@@ -163,9 +164,9 @@ def test_alkalinity_unit_is_that_of_the_band(make_study, unit, per_meq):
     assert twin["effluent"]["alkalinity"]["unit"] == unit
 
 
-def test_odd_readings_are_those_less_likely_ordinary_than_not(make_study):
+def test_odd_readings_are_those_less_likely_ordinary_than_not():
     """A slip is listed with its row and the value as the keeper wrote it."""
-    study = make_study("full")
+    study = build_study("full")
     slip = study.posterior.checks[3].reading
     (odd,) = build_twin(study)["odd_readings"]
     assert odd["row"] == slip.row
@@ -175,33 +176,33 @@ def test_odd_readings_are_those_less_likely_ordinary_than_not(make_study):
     assert odd["chance_ordinary"] < 0.5
 
 
-def test_flagged_entries_are_all_listed(make_study):
+def test_flagged_entries_are_all_listed():
     """What was flagged on reading the log is never hidden."""
-    flagged = build_twin(make_study("full"))["flagged"]
+    flagged = build_twin(build_study("full"))["flagged"]
     assert [entry["flags"] for entry in flagged] == [
         ["outside the usual range"],
         ["a large change"],
     ]
 
 
-def test_numbers_that_are_not_finite_become_null(make_study):
+def test_numbers_that_are_not_finite_become_null():
     """The file stays valid JSON even where a check could not be computed."""
-    text = to_json(build_twin(make_study("failed")))
+    text = to_json(build_twin(build_study("failed")))
     assert json.loads(text)["diagnostics"]["r_hat_max"] is None
     assert "NaN" not in text
     assert "Infinity" not in text
 
 
-def test_keys_are_sorted_and_text_ends_with_a_newline(make_study):
+def test_keys_are_sorted_and_text_ends_with_a_newline():
     """Two files can be compared line by line."""
-    text = to_json(build_twin(make_study("full")))
+    text = to_json(build_twin(build_study("full")))
     assert list(json.loads(text)) == sorted(json.loads(text))
     assert text.endswith("}\n")
 
 
-def test_seconds_only_on_request(make_study):
+def test_seconds_only_on_request():
     """Timings differ from run to run, so they would break byte-for-byte repeatability."""
-    study = make_study("full")
+    study = build_study("full")
     assert build_twin(study)["diagnostics"]["seconds"] == {}
     assert build_twin(study, timings=True)["diagnostics"]["seconds"] == {"fit": 1.5}
 
@@ -210,9 +211,9 @@ def test_seconds_only_on_request(make_study):
     ("variant", "level"),
     [("full", "high"), ("failed", "low"), ("net change", "medium"), ("no reactor", "medium")],
 )
-def test_trust_falls_with_what_the_model_cannot_know(make_study, variant, level):
+def test_trust_falls_with_what_the_model_cannot_know(variant, level):
     """Trust is worded apart from the width of the range."""
-    assert build_twin(make_study(variant))["trust"]["level"] == level
+    assert build_twin(build_study(variant))["trust"]["level"] == level
 
 
 def test_quantiles_of_known_draws():
@@ -223,11 +224,11 @@ def test_quantiles_of_known_draws():
     )
 
 
-def test_the_guide_names_every_key(make_study):
+def test_the_guide_names_every_key():
     """DEVELOPERS.md has a row for each part of the twin."""
     guide = (Path(__file__).parents[3] / "DEVELOPERS.md").read_text(encoding="utf-8")
     told = guide[guide.index("## The JSON twin") : guide.index("## Dependencies")]
-    assert {key for key in build_twin(make_study("full")) if f"`{key}`" not in told} == set()
+    assert {key for key in build_twin(build_study("full")) if f"`{key}`" not in told} == set()
 
 
 def test_change_over_keeps_the_contract(study):
@@ -284,9 +285,9 @@ def test_today_is_the_first_step(study):
         (200.0, 300.0, "raise"),
     ],
 )
-def test_action_of_the_first_step(make_study, current, first, action):
+def test_action_of_the_first_step(current, first, action):
     """Told from what the pump does now, not from where the hand-over ends."""
-    study = make_study("start")
+    study = build_study("start")
     plan = study.job.change_over
     steps = (replace(plan.steps[0], flow_ml_h=first), *plan.steps[1:])
     flow = replace(study.recommendation.flow, current_ml_h=current)
@@ -311,19 +312,19 @@ def test_supplies_keep_the_contract(study):
         assert used == pytest.approx(float(np.median(stock.co2_g_d)), rel=1e-5)
 
 
-def test_refill_is_dated_from_the_last_entry(make_study):
+def test_refill_is_dated_from_the_last_entry():
     """45 days from the last entry; null where the supply outlasts ten years."""
-    study = make_study("full")
+    study = build_study("full")
     media = build_twin(study)["supplies"]["media"]
     days = (date.fromisoformat(media["refill_on"]["middle"]) - study.log.end.date()).days
     assert days == pytest.approx(media["refill_days"]["q50"], abs=1)
     assert media["refill_on"]["earliest"] < media["refill_on"]["latest"]
-    assert build_twin(make_study("leave"))["supplies"]["co2"]["refill_on"]["middle"] is None
+    assert build_twin(build_study("leave"))["supplies"]["co2"]["refill_on"]["middle"] is None
 
 
-def test_failed_fit_has_no_reactor_job(make_study):
+def test_failed_fit_has_no_reactor_job():
     """Empty or null, with every key in its place."""
-    twin = build_twin(make_study("failed"))
+    twin = build_twin(build_study("failed"))
     assert twin["change_over"] == []
     for key in ("change_over_plan", "chamber", "tank_ph", "magnesium", "outlook", "watch"):
         assert twin[key] is None
@@ -331,9 +332,9 @@ def test_failed_fit_has_no_reactor_job(make_study):
     assert twin["supplies"]["notes"] == []
 
 
-def test_outlook_and_magnesium_are_in_the_keepers_unit(make_study):
+def test_outlook_and_magnesium_are_in_the_keepers_unit():
     """1 mmol/L of calcium is 40.078 mg/L, of magnesium 24.305 (IUPAC standard atomic weights)."""
-    study = make_study("full")
+    study = build_study("full")
     twin = build_twin(study)
     ahead = study.job.outlook
     for name, weight in (("calcium", 40.078), ("magnesium", 24.305)):
@@ -390,9 +391,9 @@ def test_next_tests_keep_the_contract(study):
     assert widths == sorted(widths, reverse=True)
 
 
-def test_a_test_with_a_risk_is_ranked_but_not_put_first(make_study):
+def test_a_test_with_a_risk_is_ranked_but_not_put_first():
     """Stopping all additions narrows most here; the advice is the safe test of fewest minutes."""
-    twin = build_twin(make_study("full"))
+    twin = build_twin(build_study("full"))
     assert twin["next_tests"][0]["risk"]
     line = str(next_test_lines(Numbers(twin))[0].striptags())
     assert "stop all additions" not in line

@@ -7,13 +7,13 @@ must say so. Rows 2 and 3 of a log are good, so a row added to it is row 4.
 from __future__ import annotations
 
 import codecs
-from pathlib import Path
-from runpy import run_path
 from typing import NamedTuple
+
+from helpers.tanks import TANK_FILE
 
 HEADER = "time,entry,of,value,unit,kit,note\n"
 LOG = HEADER + "2025-03-01,alkalinity,,8.4,,,\n2025-03-03 18:00,alkalinity,,8.1,,,\n"
-TANK = run_path(str(Path(__file__).parents[1] / "conftest.py"))["TANK_FILE"]
+TANK = TANK_FILE
 
 
 class Case(NamedTuple):

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 import numpy as np
@@ -13,37 +12,11 @@ from estimator.inputs.dosing import Solution
 from estimator.inputs.records import Action, Reading, TankLog
 from estimator.inputs.tank import Composition, Kit, Reactor, Tank, Target
 from estimator.synthetic.simulation import Truth, simulate_levels
+from helpers.tanks import Case
 
 DKH = units.MEQ_L_PER_DKH
 CA = units.CA_G_MOL
 START = datetime(2026, 1, 5)
-
-
-@dataclass(frozen=True)
-class Case:
-    """A tank file, a log whose readings are still to be filled in, and the truth behind it."""
-
-    tank: Tank
-    log: TankLog
-    truth: Truth
-
-    @property
-    def last_day(self) -> int:
-        """Index of the last local day."""
-        return (self.log.end.date() - self.log.start.date()).days
-
-    @property
-    def uptake_now_meq_l_d(self) -> float:
-        """True uptake on the last day."""
-        return float(self.truth.uptake_meq_l_d[self.last_day])
-
-    @property
-    def needed_flow_ml_h(self) -> float:
-        """True flow that holds the middle of the band on the last day."""
-        gain = self.truth.effluent_gain_meq_l[self.last_day]
-        reference = self.truth.reference_flow_ml_h * 24 / 1000
-        load = self.uptake_now_meq_l_d * self.truth.volume_l / (reference * gain)
-        return self.truth.reference_flow_ml_h * load ** (1 / (1 - self.truth.exponent))
 
 
 def keeper_tank(rng: np.random.Generator) -> Tank:

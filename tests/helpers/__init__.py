@@ -1,0 +1,1 @@
+"""What several tests share: invented tanks, keepers, fits and studies, and running the command."""

@@ -1,0 +1,128 @@
+"""Fits that are known: parameters that state a truth, and a posterior made by hand."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date, timedelta
+from typing import Any
+
+import numpy as np
+
+from estimator import units
+from estimator.fit.kalman import System
+from estimator.fit.posterior import Diagnostics, Posterior
+from estimator.fit.schedule import PHYSICAL, Schedule
+from estimator.synthetic.simulation import Truth
+from estimator.water.light import light_share, lit_fraction
+from helpers.tanks import Case
+
+MIDDLE = 8.2 * units.MEQ_L_PER_DKH
+GOOD = Diagnostics(1.001, 1500.0, 1200.0, "uptake now", 0, 4, 500, ())
+
+
+def theta_of(case: Case, schedule: Schedule, drift: float = 0.02) -> np.ndarray:
+    """theta (q,) of `mass_balance.fill` that states a truth, with the first day's uptake as u_0."""
+    truth = case.truth
+    uptake = truth.uptake_meq_l_d[0]
+    gains = [truth.kit_gain.get(pair, 1.0) for pair in schedule.gains]
+    repeats = [truth.kit_repeatability.get(kit.name, 0.1) for kit in schedule.kits]
+    share = light_share(truth.light_ratio, lit_fraction(case.tank))
+    theta = [truth.volume_l, share, uptake, uptake, truth.calcium_share]
+    theta += [truth.effluent_gain_meq_l[0], truth.exponent, drift, 0.4 * drift]
+    assert len(theta) == PHYSICAL
+    return np.array([*theta, *gains, *repeats])
+
+
+def follow(system: System, schedule: Schedule, truth: Truth, alpha: float) -> np.ndarray:
+    """Readings (m,) that the linear system expects along a true path: no noise, no errors.
+
+    Daily changes of uptake and effluent strength enter at the midnights, as drift would.
+    """
+    layout = schedule.layout
+    state = np.zeros(layout.size)
+    state[layout.alkalinity] = truth.start["alkalinity"]
+    if layout.z >= 0:
+        state[layout.z] = truth.start["calcium"] - alpha * truth.start["alkalinity"]
+    if layout.nitrate >= 0:
+        state[layout.nitrate] = truth.start["nitrate"]
+        state[layout.nitrate_rate] = truth.nitrate_rate_mmol_l_d
+    for j, name in enumerate(layout.waters):
+        state[layout.first_water + 2 * j] = truth.waters[name]["alkalinity"]
+        state[layout.first_water + 2 * j + 1] = truth.waters[name]["calcium"]
+    day_of = {int(step): j for j, step in enumerate(schedule.day_step)}
+    moving = layout.moving
+    expected = np.full(len(system.offset), np.nan)
+    for i in range(len(system.offset)):
+        moved = system.transition[i] @ state + system.offset[i]
+        state = np.concatenate([moved, state[moving:]])
+        if system.observed[i]:
+            expected[i] = system.loading[i] @ state + system.intercept[i]
+        if i in day_of:
+            uptake, gain = truth.uptake_meq_l_d, truth.effluent_gain_meq_l
+            state[layout.uptake] = uptake[day_of[i]] / uptake[0] - 1
+            if layout.effluent >= 0:
+                state[layout.effluent] = gain[day_of[i]] / gain[0] - 1
+    return expected[schedule.reading_step]
+
+
+def known_posterior(
+    draws: int = 400,
+    days: int = 3,
+    log_sd: float = 0.0,
+    *,
+    uptake: float | np.ndarray = 0.5,
+    gain: float = 5.4,
+    calcium_share: float | np.ndarray = 0.5,
+    middle_meq_l: float = MIDDLE,
+    **changes: Any,
+) -> Posterior:
+    """A fit that is known: 600 L at the band's middle, the same uptake every day.
+
+    Unchanged, the effluent is 5.4 meq/L above the middle at 50 L/day, ε is 0.4, and 55.6 L/day at
+    the reference strength would hold the level.
+
+    Args:
+        draws, days: s, and how many days from 1 March 2026.
+        log_sd: spread of uptake and of effluent strength.
+        uptake: meq/L/day, one number or (s,).
+        gain: effluent alkalinity over the middle, meq/L.
+        calcium_share: mmol of calcium taken up per meq, one number or (s,).
+        middle_meq_l: middle of the band, where the level is.
+        changes: fields that are to be as given; others do not follow them.
+    """
+    rng = np.random.default_rng(1)
+    ones = np.ones(draws)
+    per_draw = uptake * np.exp(log_sd * rng.standard_normal(draws))
+    by_day = np.repeat(per_draw[:, None], days, axis=1)
+    share = calcium_share * ones
+    posterior = Posterior(
+        chains=4,
+        volume_l=600.0 * ones,
+        light_share=0.4 * ones,
+        calcium_share=share,
+        exponent=0.4 * ones,
+        drift=0.0 * ones,
+        effluent_drift=0.0 * ones,
+        uptake_scale=per_draw,
+        days=tuple(date(2026, 3, 1) + timedelta(days=j) for j in range(days)),
+        uptake_meq_l_d=by_day,
+        calcium_uptake_mmol_l_d=share[:, None] * by_day,
+        alkalinity_meq_l=middle_meq_l * np.ones((draws, days)),
+        calcium_mmol_l=None,
+        alkalinity_now_meq_l=middle_meq_l * ones,
+        calcium_now_mmol_l=None,
+        nitrate_loss_meq_l_d=None,
+        effluent_gain_meq_l=gain * np.exp(log_sd * rng.standard_normal(draws)),
+        effluent_meq_l=middle_meq_l + gain * ones,
+        middle_meq_l=middle_meq_l,
+        reference_flow_l_d=50.0,
+        present_flow_l_d=50.0,
+        dosed_meq_d=0.0,
+        effluent_tested=True,
+        kit_gain={},
+        kit_repeatability={},
+        checks=(),
+        net_change=False,
+        diagnostics=GOOD,
+    )
+    return replace(posterior, **changes)
