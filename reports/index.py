@@ -20,7 +20,8 @@ from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
 from reports.blocks import Numbers, Table, Text, moment, pointer, say
-from reports.many import BAD_INPUT, FAILED, RECOMMENDED, WITHHELD, Json, TankOutcome
+from reports.many import BAD_INPUT, FAILED, RECOMMENDED, WITHHELD, TankOutcome
+from reports.output import Json
 from reports.wording import LIKELY, SCALE, plain, sentence, step_decimals, user_text
 
 SCHEMA_VERSION = 1

@@ -15,8 +15,12 @@ import shutil
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from estimator.errors import OutputError
+
+Json = dict[str, Any]
+"""What a twin holds: plain dicts, lists, strings and numbers."""
 
 _PAGE_SUFFIXES = (".html", ".htm")
 

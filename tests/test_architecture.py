@@ -41,8 +41,10 @@ ORDER = {
         "figures": ("drawing", "captions"),
         "page": ("report", "sections", "shell"),
         "summary": (),
+        "workers": (),
         "many": (),
         "index": (),
+        "terminal": (),
         "cli": (),
     },
 }
