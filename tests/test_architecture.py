@@ -69,7 +69,6 @@ FENCES = {
         "estimator/next_tests/worth.py",
     },
     "matplotlib": {"reports/figures/drawing.py"},
-    "pandas": {"estimator/inputs/csv_table.py"},
     "tomllib": {"estimator/inputs/toml_table.py"},
     "PyCO2SYS": {"estimator/water/carbonate.py"},
 }
