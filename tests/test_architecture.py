@@ -41,6 +41,7 @@ ORDER = {
         "figures": ("drawing", "captions"),
         "page": ("report", "sections", "shell"),
         "summary": (),
+        "template": (),
         "workers": (),
         "many": (),
         "index": (),
