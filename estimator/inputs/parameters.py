@@ -84,20 +84,23 @@ class Parameter:
 def _solute(
     name: str,
     g_mol: float,
-    *,
-    plausible: _Range,
+    tank: _Range,
     effluent: _Range,
-    possible_to: float,
+    most: float,
+    *,
     step: float,
     repeatability: float,
 ) -> Parameter:
-    """A solute of molar mass `g_mol`, usually read in mg/L, as all numbers here are."""
+    """A solute of molar mass `g_mol`; all else in mg/L, its usual unit.
+
+    `tank` and `effluent` are what is plausible there, `most` is the largest possible value.
+    """
     return Parameter(
         name,
         units={"mg/L": 1 / g_mol, "mmol/L": 1.0},
-        plausible=(plausible[0] / g_mol, plausible[1] / g_mol),
+        plausible=(tank[0] / g_mol, tank[1] / g_mol),
         plausible_effluent=(effluent[0] / g_mol, effluent[1] / g_mol),
-        possible=(0.0, possible_to / g_mol),
+        possible=(0.0, most / g_mol),
         default_unit="mg/L",
         assumed_step=step / g_mol,
         assumed_repeatability=repeatability / g_mol,
@@ -122,32 +125,12 @@ ALKALINITY = Parameter(
     assumed_repeatability=0.25 * _dkh,
 )
 CALCIUM = _solute(
-    "calcium",
-    units.CA_G_MOL,
-    plausible=(250, 650),
-    effluent=(250, 1200),
-    possible_to=5000,
-    step=10,
-    repeatability=8,
+    "calcium", units.CA_G_MOL, (250, 650), (250, 1200), 5000, step=10, repeatability=8
 )
 MAGNESIUM = _solute(
-    "magnesium",
-    units.MG_G_MOL,
-    plausible=(900, 1800),
-    effluent=(900, 2500),
-    possible_to=15000,
-    step=20,
-    repeatability=20,
+    "magnesium", units.MG_G_MOL, (900, 1800), (900, 2500), 15000, step=20, repeatability=20
 )
-NITRATE = _solute(
-    "nitrate",
-    units.NO3_G_MOL,
-    plausible=(0.0, 150),
-    effluent=(0.0, 150),
-    possible_to=5000,
-    step=2,
-    repeatability=2,
-)
+NITRATE = _solute("nitrate", units.NO3_G_MOL, (0.0, 150), (0.0, 150), 5000, step=2, repeatability=2)
 SALINITY = Parameter(
     "salinity",
     units={"g/kg": 1.0},
