@@ -41,6 +41,13 @@ from reports.workers import held
 RECOMMENDED, WITHHELD, BAD_INPUT, FAILED = "recommended", "withheld", "bad_input", "failed"
 """Status of an outcome: as the tank's twin says, or why there is no twin."""
 
+_CHANCES_NOW = ("current_in_band_probability", "level_in_band_probability")
+_FLOW_FACTS = (
+    *("unit", "planned", "action", "current", "recommended", "today"),
+    *("horizon_days", "in_band_probability"),
+)
+"""Keys of a twin's `flow` that an index needs."""
+
 
 @dataclass(frozen=True)
 class TankJob:
@@ -164,19 +171,9 @@ def facts_of(twin: Json) -> Json:
         "tank": tank["name"],
         "as_of": twin["as_of"],
         "trust": twin["trust"]["level"],
-        "flow": {
-            "unit": flow["unit"],
-            "step": tank["pump"] and tank["pump"]["step"],
-            "planned": flow["planned"],
-            "action": flow["action"],
-            "current": flow["current"],
-            "recommended": flow["recommended"],
-            "today": flow["today"],
-            "horizon_days": flow["horizon_days"],
-            "in_band_probability": flow["in_band_probability"],
-            "current_in_band_probability": flow["current_in_band_probability"] if sound else None,
-            "level_in_band_probability": flow["level_in_band_probability"] if sound else None,
-        },
+        "flow": {key: flow[key] for key in _FLOW_FACTS}
+        | {key: flow[key] if sound else None for key in _CHANCES_NOW}
+        | {"step": tank["pump"] and tank["pump"]["step"]},
     }
 
 

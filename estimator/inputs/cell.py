@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass
 from datetime import datetime
 
 _LONGEST_NUMBER = 40
@@ -23,20 +22,11 @@ _TIME_RULE = (
 )
 
 
-@dataclass(frozen=True)
-class LocalTime:
-    """A wall-clock time as written; a bare date (`has_clock` False) means noon.
+def read_time(text: str) -> tuple[datetime, str | None]:
+    """The wall-clock time that a cell holds, and the zone written with it.
 
-    `zone` is the offset from UTC as `+HHMM`, "" where none is written.
-    """
-
-    time: datetime
-    has_clock: bool
-    zone: str
-
-
-def read_time(text: str) -> LocalTime:
-    """The time that a cell holds.
+    The zone is the offset from UTC as `+HHMM`, "" where none is written; None where only a date
+    is written, which means noon.
 
     Raises:
         ValueError: with the rule that the text breaks.
@@ -55,7 +45,7 @@ def read_time(text: str) -> LocalTime:
     except ValueError as error:
         raise ValueError(f"there is no such time ({error}); {_TIME_RULE}") from error
     zone = (match["zone"] or "").upper().replace(":", "").replace("Z", "+00")
-    return LocalTime(time, match["hour"] is not None, zone and zone.ljust(5, "0"))
+    return time, None if match["hour"] is None else zone and zone.ljust(5, "0")
 
 
 def read_number(text: str, separator: str, decimal_commas: bool) -> float:

@@ -66,14 +66,6 @@ class Entry:
 
 
 @dataclass(frozen=True)
-class LogEntries:
-    """Everything in one log file; `rows` counts the rows that are not blank."""
-
-    rows: int
-    entries: tuple[Entry, ...]
-
-
-@dataclass(frozen=True)
 class _Column:
     """Where a column stands, its header as written, and the unit in that header ("" if none)."""
 
@@ -82,8 +74,8 @@ class _Column:
     unit: str
 
 
-def parse_log(text: str, now: datetime, faults: FaultList) -> LogEntries:
-    """All entries of a log; whatever is wrong with a row becomes a fault.
+def parse_log(text: str, now: datetime, faults: FaultList) -> tuple[int, list[Entry]]:
+    """(rows that are not blank, all entries) of a log; what is wrong with a row becomes a fault.
 
     Args:
         text: the whole file.
@@ -102,7 +94,7 @@ def parse_log(text: str, now: datetime, faults: FaultList) -> LogEntries:
     for row, cells in faults.until_full(table.rows):
         entries += read(row, {name: cells[column.index] for name, column in columns.items()})
     reader.check_zones()
-    return LogEntries(len(table.rows), tuple(entries))
+    return len(table.rows), entries
 
 
 def _columns(table: CsvTable, faults: FaultList) -> dict[str, _Column]:
@@ -228,19 +220,19 @@ class _RowReader:
     def _time(self, row: int, text: str) -> tuple[datetime, bool]:
         """Local time and whether a time of day was written."""
         try:
-            found = read_time(text)
+            time, zone = read_time(text)
         except ValueError as error:
             self._faults.add(str(error), text or "a blank", row, "time")
             return datetime.min, True
-        if found.has_clock:
-            self._zones.append((row, found.zone, text))
-        if found.time < EARLIEST:
+        if zone is not None:
+            self._zones.append((row, zone, text))
+        if time < EARLIEST:
             rule = f"must not be before {EARLIEST:%Y-%m-%d}; check the year"
             self._faults.add(rule, text, row, "time")
-        elif found.time > self._latest:
+        elif time > self._latest:
             rule = f"lies in the future (this clock allows {self._latest:%Y-%m-%d %H:%M} at most)"
             self._faults.add(f"{rule}; check the date", text, row, "time")
-        return found.time, found.has_clock
+        return time, zone is not None
 
     def _value(self, row: int, column: str, kind: str, text: str) -> float | None:
         action = ACTIONS.get(kind)

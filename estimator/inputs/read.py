@@ -15,7 +15,7 @@ from pathlib import Path
 
 from estimator.errors import Fault, InputError
 from estimator.inputs.actions import ACTIONS
-from estimator.inputs.log_file import LOG_LIMIT_BYTES, Entry, LogEntries, parse_log
+from estimator.inputs.log_file import LOG_LIMIT_BYTES, Entry, parse_log
 from estimator.inputs.parameters import PARAMETERS, PLACES, Parameter
 from estimator.inputs.records import Action, Reading, TankLog
 from estimator.inputs.tank import Kit, Tank
@@ -75,20 +75,17 @@ def read_log(
     """
     faults = FaultList(str(path))
     text, sha256 = read_source(path, data, LOG_LIMIT_BYTES, faults)
-    entries = parse_log(text, now, faults)
+    rows, entries = parse_log(text, now, faults)
     resolver = _Resolver(tank, faults)
-    records = [
-        record for entry in faults.until_full(entries.entries) if (record := resolver.record(entry))
-    ]
-    if not faults:
-        _check_enough(entries, records, faults)
+    records = [record for entry in faults.until_full(entries) if (record := resolver.record(entry))]
     faults.raise_if_any()
+    _check_enough(records, faults)
     in_order = sorted(_flag_repeats(records), key=lambda record: record.time)
     log = TankLog(
         name=path.name,
         sha256=sha256,
-        rows=entries.rows,
-        rows_without_time=len({entry.row for entry in entries.entries if not entry.has_clock}),
+        rows=rows,
+        rows_without_time=len({entry.row for entry in entries if not entry.has_clock}),
         readings=tuple(record for record in in_order if isinstance(record, Reading)),
         actions=tuple(record for record in in_order if isinstance(record, Action)),
         start=in_order[0].time,
@@ -108,13 +105,10 @@ def _faults_without_tank(path: Path, now: datetime) -> Sequence[Fault]:
     return faults.in_file_order()
 
 
-def _check_enough(
-    entries: LogEntries, records: Iterable[Reading | Action], faults: FaultList
-) -> None:
+def _check_enough(records: Sequence[Reading | Action], faults: FaultList) -> None:
     """Two levels at different times are the least that can show an uptake."""
-    if not entries.entries:
-        faults.add("the log has no entries; it needs one row below the header for each")
-        return
+    if not records:
+        faults.refuse("the log has no entries; it needs one row below the header for each")
     times = {
         record.time
         for record in records
@@ -122,7 +116,7 @@ def _check_enough(
         and (record.parameter, record.sample) == ("alkalinity", "tank")
     }
     if len(times) < _MIN_ALKALINITY_TIMES:
-        faults.add(
+        faults.refuse(
             "at least two alkalinity readings of the tank at different times are needed; "
             "test the tank again and add a row",
             found="none" if not times else "readings at one time only",
@@ -152,7 +146,14 @@ class _Resolver:
         self._tank = tank
         self._faults = faults
         self.assumed_kits: dict[str, Kit] = {}
-        self._samples = {name: _samples(tank, PARAMETERS[name]) for name in PARAMETERS}
+        # (sample, of) for each word that `of` may hold.
+        words = {place: (place, "") for place in PLACES}
+        words |= {name: ("water", name) for name in tank.waters}
+        words |= {name: ("reference", name) for name in tank.references}
+        self._samples = {
+            name: {word: place for word, place in words.items() if place[0] in parameter.samples}
+            for name, parameter in PARAMETERS.items()
+        }
 
     def record(self, entry: Entry) -> Reading | Action | None:
         """The reading or action that the entry means; None, with a fault, where it is unclear."""
@@ -291,18 +292,6 @@ class _Resolver:
             rule = f"name the {what} of this {entry.kind}; {nearest_hint(written, names)}"
             self._fault(entry, rule, written, column)
         return name
-
-
-def _samples(tank: Tank, parameter: Parameter) -> dict[str, tuple[str, str]]:
-    """(sample, of) of a reading for each word that `of` may hold."""
-    places = {place: (place, "") for place in PLACES}
-    waters = {name: ("water", name) for name in tank.waters}
-    references = {name: ("reference", name) for name in tank.references}
-    return {
-        word: sample
-        for word, sample in (places | waters | references).items()
-        if sample[0] in parameter.samples
-    }
 
 
 def _plausibility_flags(
