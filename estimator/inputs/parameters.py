@@ -73,6 +73,15 @@ class Parameter:
         low, high = self.possible
         return not (value < low or value > high)
 
+    def oddity(self, value: float, unit: str, sample: str) -> str:
+        """Why a canonical `value` may be odd, told in `unit`; "" where it is plausible."""
+        of_reactor = sample in ("effluent", "chamber")
+        low, high = limits = self.plausible_effluent if of_reactor else self.plausible
+        if low <= value <= high:
+            return ""
+        usual = self.range_text(limits, unit)
+        return f"outside {usual}, the plausible range for {sample} {self.name}"
+
     def range_text(self, limits: _Range, unit: str) -> str:
         """`3 to 20 dKH` from canonical `limits`; an upper limit of infinity reads `or more`."""
         low, high = (self.from_canonical(limit, unit) for limit in limits)

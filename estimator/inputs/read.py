@@ -179,7 +179,8 @@ class _Resolver:
             return None
         if not kit and parameter.assumed_step:
             kit = self._assume_kit(parameter, unit)
-        flags = _plausibility_flags(parameter, sample[0], value, unit)
+        oddity = parameter.oddity(value, unit, sample[0])
+        flags = (oddity,) if oddity else ()
         return Reading(
             entry.row, entry.time, parameter.name, *sample, value, unit, kit, entry.note, flags
         )
@@ -245,15 +246,15 @@ class _Resolver:
         of = self._declared_name(entry) if action.of in _DECLARED else self._one_target(entry)
         if of is None:
             return None
-        value = entry.value
-        flags: tuple[str, ...] = ()
+        value, oddity = entry.value, ""
         if value is not None:
             value *= action.units[entry.unit or action.canonical_unit]
             refusal = None if math.isnan(value) else action.refusal(value, self._tank)
             if refusal:
                 self._fault(entry, *refusal, entry.column)
                 return None
-            flags = tuple(filter(None, [action.oddity(value, self._tank)]))
+            oddity = action.oddity(value, self._tank)
+        flags = (oddity,) if oddity else ()
         return Action(entry.row, entry.time, entry.kind, of, value, entry.note, flags)
 
     def _one_target(self, entry: Entry) -> str | None:
@@ -292,14 +293,3 @@ class _Resolver:
             rule = f"name the {what} of this {entry.kind}; {nearest_hint(written, names)}"
             self._fault(entry, rule, written, column)
         return name
-
-
-def _plausibility_flags(
-    parameter: Parameter, sample: str, value: float, unit: str
-) -> tuple[str, ...]:
-    is_reactor_water = sample in ("effluent", "chamber")
-    low, high = parameter.plausible_effluent if is_reactor_water else parameter.plausible
-    if low <= value <= high:
-        return ()
-    usual = parameter.range_text((low, high), unit)
-    return (f"outside {usual}, the plausible range for {sample} {parameter.name}",)
