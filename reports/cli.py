@@ -17,10 +17,7 @@ import click
 
 from estimator.errors import OutputError
 from reports.terminal import (
-    BAD_INPUT,
-    DONE,
-    UNEXPECTED,
-    WITHHELD,
+    ExitCode,
     progress_bar,
     quiet_libraries,
     stopping,
@@ -151,7 +148,7 @@ def next_test(log: Path, tank: Path, seed: int, minutes: float) -> int:
 
     twin = build_twin(study)
     tell(next_lines(twin))
-    return DONE if twin["next_tests"] else WITHHELD
+    return ExitCode.DONE if twin["next_tests"] else ExitCode.WITHHELD
 
 
 @main.command()
@@ -165,7 +162,7 @@ def check(log: Path, tank: Path) -> int:
 
     for line in contents_lines(read_inputs(log, tank, now=datetime.now())):
         click.echo(line)
-    return DONE
+    return ExitCode.DONE
 
 
 @main.command()
@@ -219,7 +216,7 @@ def _report(log: Path, tank: Path, out: Path, seed: int, timings: bool, minutes:
     if timings or sys.stderr.isatty():
         spent = ", ".join(f"{stage} {seconds:.1f} s" for stage, seconds in study.seconds.items())
         click.echo(f"Time: {spent}", err=True)
-    return DONE if twin["status"] == "recommended" else WITHHELD
+    return ExitCode.DONE if twin["status"] == "recommended" else ExitCode.WITHHELD
 
 
 def _report_folder(
@@ -231,7 +228,7 @@ def _report_folder(
     timings: bool,
     minutes: float,
 ) -> int:
-    from reports.many import find_jobs, run_many
+    from reports.many import Status, find_jobs, run_many
     from reports.output import destination, write
     from reports.workers import Workers
 
@@ -265,8 +262,12 @@ def _report_folder(
     write(where, render_index(index), index_json(index))
     tell(summary_lines(index, str(where.page), str(where.twin)))
     found = {outcome.status for outcome in outcomes}
-    codes = {"failed": UNEXPECTED, "bad_input": BAD_INPUT, "withheld": WITHHELD}
-    return next((code for status, code in codes.items() if status in found), DONE)
+    codes = {
+        Status.FAILED: ExitCode.UNEXPECTED,
+        Status.BAD_INPUT: ExitCode.BAD_INPUT,
+        Status.WITHHELD: ExitCode.WITHHELD,
+    }
+    return next((code for status, code in codes.items() if status in found), ExitCode.DONE)
 
 
 @contextmanager

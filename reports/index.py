@@ -17,12 +17,12 @@ from urllib.parse import quote
 from markupsafe import Markup
 
 from reports.blocks import Numbers, Table, Text, moment, pointer, say
-from reports.many import BAD_INPUT, FAILED, RECOMMENDED, WITHHELD, TankOutcome
+from reports.many import Status, TankOutcome
 from reports.output import Json
 from reports.template import fill_page
 from reports.wording import LIKELY, SCALE, plain, sentence, step_decimals, user_text
 
-SCHEMA_VERSION = 1
+INDEX_SCHEMA_VERSION = 1
 FIRST, UNREAD, NO_SETTING, STEADY = "first", "unread", "no_setting", "steady"
 """Groups, in the order in which they need the keeper. A tank that was not studied comes before
 those that merely lack a setting: nothing at all is known of it."""
@@ -41,11 +41,10 @@ def build_index(outcomes: Iterable[TankOutcome], seed: int) -> Json:
     """
     ranked = sorted(map(_entry, outcomes), key=_rank)
     found = Counter(entry["status"] for entry in ranked)
-    statuses = (RECOMMENDED, WITHHELD, BAD_INPUT, FAILED)
     return {
-        "schema_version": SCHEMA_VERSION,
+        "schema_version": INDEX_SCHEMA_VERSION,
         "seed": seed,
-        "counts": {"tanks": len(ranked)} | {status: found[status] for status in statuses},
+        "counts": {"tanks": len(ranked)} | {status: found[status] for status in Status},
         "tanks": ranked,
     }
 
@@ -122,7 +121,7 @@ def _need(outcome: TankOutcome) -> tuple[str, float | None]:
     need = min((chance for chance in chances if chance is not None), default=None)
     if need is not None and need < LIKELY:
         return FIRST, need
-    return (STEADY if outcome.status == RECOMMENDED else NO_SETTING), need
+    return (STEADY if outcome.status == Status.RECOMMENDED else NO_SETTING), need
 
 
 def _rank(entry: Json) -> tuple[int, bool, float, str]:
@@ -133,9 +132,9 @@ def _rank(entry: Json) -> tuple[int, bool, float, str]:
 def _counts(counts: Json) -> str:
     tanks = counts["tanks"]
     parts = [
-        (counts[RECOMMENDED], "with a setting"),
-        (counts[WITHHELD], "without one yet"),
-        (counts[BAD_INPUT] + counts[FAILED], "not studied"),
+        (counts[Status.RECOMMENDED], "with a setting"),
+        (counts[Status.WITHHELD], "without one yet"),
+        (counts[Status.BAD_INPUT] + counts[Status.FAILED], "not studied"),
     ]
     found = ", ".join(f"{count} {words}" for count, words in parts if count)
     return f"{tanks} tank{'s' if tanks != 1 else ''}: {found}."

@@ -32,14 +32,12 @@ from collections.abc import Callable, Generator, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, wait
 from dataclasses import dataclass, field
 from datetime import datetime
+from enum import StrEnum
 from pathlib import Path
 
 from estimator.errors import Fault, InputError, UptakeError
 from reports.output import Json, destination, write
 from reports.workers import held
-
-RECOMMENDED, WITHHELD, BAD_INPUT, FAILED = "recommended", "withheld", "bad_input", "failed"
-"""Status of an outcome: as the tank's twin says, or why there is no twin."""
 
 _CHANCES_NOW = ("current_in_band_probability", "level_in_band_probability")
 _FLOW_FACTS = (
@@ -47,6 +45,15 @@ _FLOW_FACTS = (
     *("horizon_days", "in_band_probability"),
 )
 """Keys of a twin's `flow` that an index needs."""
+
+
+class Status(StrEnum):
+    """Of an outcome: as the tank's twin says, or why there is no twin."""
+
+    RECOMMENDED = "recommended"
+    WITHHELD = "withheld"
+    BAD_INPUT = "bad_input"
+    FAILED = "failed"
 
 
 @dataclass(frozen=True)
@@ -78,14 +85,13 @@ class TankOutcome:
 
     Attributes:
         log: file name of its log.
-        status: see `RECOMMENDED`.
         messages: why no setting is recommended, or each fault.
         page, twin: file names of what was written; "" where nothing was.
         facts: the part of the twin that an index needs (`facts_of`); empty where there is no twin.
     """
 
     log: str
-    status: str
+    status: Status
     messages: tuple[str, ...] = ()
     page: str = ""
     twin: str = ""
@@ -151,15 +157,18 @@ def study_one(job: TankJob) -> TankOutcome:
     try:
         twin = _study(job)
     except UptakeError as error:
-        return TankOutcome(log, BAD_INPUT, tuple(error.lines()))
+        return TankOutcome(log, Status.BAD_INPUT, tuple(error.lines()))
     except Exception as error:
         if os.environ.get("UPTAKE_DEBUG") == "1":
             traceback.print_exc()
         return _failed(job, _unexpected(error))
-    facts, reasons = facts_of(twin), tuple(twin["status_reasons"])
-    page = job.page.name
     return TankOutcome(
-        log, twin["status"], reasons, page, job.page.with_suffix(".json").name, facts
+        log,
+        Status(twin["status"]),
+        tuple(twin["status_reasons"]),
+        page=job.page.name,
+        twin=job.page.with_suffix(".json").name,
+        facts=facts_of(twin),
     )
 
 
@@ -268,7 +277,7 @@ def _study(job: TankJob) -> Json:
 
 
 def _failed(job: TankJob, reason: str) -> TankOutcome:
-    return TankOutcome(job.log.name, FAILED, (f"{job.log}: {reason}; nothing was written",))
+    return TankOutcome(job.log.name, Status.FAILED, (f"{job.log}: {reason}; nothing was written",))
 
 
 def _unexpected(error: Exception) -> str:

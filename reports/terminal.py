@@ -10,6 +10,7 @@ import sys
 import threading
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
+from enum import IntEnum
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -21,12 +22,20 @@ if TYPE_CHECKING:
     from estimator.study import Progress
     from reports.many import TankOutcome
 
-DONE, UNEXPECTED, BAD_INPUT, WITHHELD, INTERRUPTED = 0, 1, 2, 3, 130
-"""Exit codes."""
 SCREEN = os.terminal_size((120, 24))
 """Columns and lines taken for one screen where the messages do not go to a terminal."""
 
 Command = Callable[..., int]
+
+
+class ExitCode(IntEnum):
+    """What a command ends with."""
+
+    DONE = 0
+    UNEXPECTED = 1
+    BAD_INPUT = 2
+    WITHHELD = 3
+    INTERRUPTED = 130
 
 
 class _Stopped(BaseException):
@@ -51,9 +60,9 @@ def tidy(command: Command) -> Command:
             code = command(*args, **kwargs)
         except UptakeError as error:
             _print_error(error)
-            code = BAD_INPUT
+            code = ExitCode.BAD_INPUT
         except (KeyboardInterrupt, _Stopped):
-            code = INTERRUPTED
+            code = ExitCode.INTERRUPTED
         except (click.exceptions.ClickException, click.exceptions.Exit, BrokenPipeError):
             raise
         except Exception as error:
@@ -65,7 +74,7 @@ def tidy(command: Command) -> Command:
                 "UPTAKE_DEBUG=1 shows where it arose.",
                 err=True,
             )
-            code = UNEXPECTED
+            code = ExitCode.UNEXPECTED
         sys.exit(code)
 
     return run

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 from estimator import units
 
-PLACES = ("tank", "effluent", "chamber")
+SAMPLED_PLACES = ("tank", "effluent", "chamber")
 """Where water is sampled; `of` in a log may also name a water or a reference of the tank file."""
 
 _Range = tuple[float, float]

@@ -16,7 +16,7 @@ from pathlib import Path
 from estimator.errors import Fault, InputError
 from estimator.inputs.actions import ACTIONS
 from estimator.inputs.log_file import LOG_LIMIT_BYTES, Entry, parse_log
-from estimator.inputs.parameters import PARAMETERS, PLACES, Parameter
+from estimator.inputs.parameters import PARAMETERS, SAMPLED_PLACES, Parameter
 from estimator.inputs.records import Action, Reading, TankLog
 from estimator.inputs.tank import Kit, Tank
 from estimator.inputs.tank_file import read_tank
@@ -147,7 +147,7 @@ class _Resolver:
         self._faults = faults
         self.assumed_kits: dict[str, Kit] = {}
         # (sample, of) for each word that `of` may hold.
-        words = {place: (place, "") for place in PLACES}
+        words = {place: (place, "") for place in SAMPLED_PLACES}
         words |= {name: ("water", name) for name in tank.waters}
         words |= {name: ("reference", name) for name in tank.references}
         self._samples = {

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TypeVar
 
 from estimator.inputs.dosing import DIRECT_STRENGTHS, RECIPES, Solution, solution_from_strengths
-from estimator.inputs.parameters import PARAMETERS, PLACES, Parameter
+from estimator.inputs.parameters import PARAMETERS, SAMPLED_PLACES, Parameter
 from estimator.inputs.tank import MEDIA_LIMIT_KG, Composition, Kit, Reactor, Tank, Target
 from estimator.inputs.text import (
     FaultList,
@@ -308,7 +308,7 @@ def _check_sample_names(tank: Tank, faults: FaultList) -> None:
     """Waters and references share the log's `of` column with the places to sample."""
     for kind, names in (("water", tank.waters), ("reference", tank.references)):
         for name in names:
-            if match_name(name, PLACES):
+            if match_name(name, SAMPLED_PLACES):
                 rule = f"the log means the {name} itself by that word; choose another name"
                 faults.add(rule, name, column=f"{kind}.{name}")
     for name in tank.references:

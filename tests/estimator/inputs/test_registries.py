@@ -7,7 +7,7 @@ import pytest
 from estimator.inputs.actions import ACTIONS, ActionKind
 from estimator.inputs.dosing import DIRECT_STRENGTHS, RECIPES, solution_from_strengths
 from estimator.inputs.log_file import ENTRY_UNITS
-from estimator.inputs.parameters import PARAMETERS, PLACES, Parameter
+from estimator.inputs.parameters import PARAMETERS, SAMPLED_PLACES, Parameter
 
 
 @pytest.mark.parametrize("parameter", PARAMETERS.values(), ids=PARAMETERS)
@@ -15,7 +15,7 @@ def test_a_parameter_is_consistent(parameter: Parameter) -> None:
     """It has a canonical unit, its default is one of its units, and what is usual is possible."""
     assert 1.0 in parameter.units.values()
     assert parameter.default_unit in ("", *parameter.units)
-    assert parameter.samples <= {*PLACES, "water", "reference"}
+    assert parameter.samples <= {*SAMPLED_PLACES, "water", "reference"}
     assert "tank" in parameter.samples
     for low, high in (parameter.plausible, parameter.plausible_effluent):
         assert parameter.is_possible(low)
