@@ -13,6 +13,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+MOST_FAULTS_SHOWN = 20
+
 
 @dataclass(frozen=True)
 class Fault:
@@ -45,6 +47,10 @@ class Fault:
 class UptakeError(Exception):
     """Base of all errors raised on purpose."""
 
+    def lines(self, most: int = MOST_FAULTS_SHOWN) -> list[str]:
+        """What to tell the keeper; of faults at most `most`, and how many more there are."""
+        return [str(self)]
+
 
 class InputError(UptakeError):
     """The input breaks rules; `faults` lists them all, in file order."""
@@ -52,6 +58,11 @@ class InputError(UptakeError):
     def __init__(self, faults: Sequence[Fault]) -> None:
         self.faults = tuple(faults)
         super().__init__("\n".join(str(fault) for fault in self.faults))
+
+    def lines(self, most: int = MOST_FAULTS_SHOWN) -> list[str]:
+        shown = [str(fault) for fault in self.faults[:most]]
+        more = len(self.faults) - len(shown)
+        return [*shown, f"… and {more} more; mend these first"] if more else shown
 
 
 class OutputError(UptakeError):

@@ -26,25 +26,9 @@ MEQ_L_PER_DKH = 2 * 10 / CAO_G_MOL
 """0.356652 meq/L."""
 MEQ_L_PER_MG_L_CACO3 = 2 / CACO3_G_MOL
 """1 meq/L is 50.043 mg/L as CaCO3."""
-CALCIUM_MG_L_PER_MMOL_L = CA_G_MOL
 LITRES_PER_US_GALLON = 3.785411784
 """Exact: 231 cubic inches."""
 HOURS_PER_DAY = 24.0
-
-ALKALINITY_UNITS = {
-    "dKH": MEQ_L_PER_DKH,
-    "meq/L": 1.0,
-    # Alkalinity in mmol/L counts equivalents: 1 mmol/L of HCO3- neutralises 1 mmol/L of H+.
-    "mmol/L": 1.0,
-    "mg/L CaCO3": MEQ_L_PER_MG_L_CACO3,
-}
-"""Canonical units (meq/L) in one of the named unit."""
-
-
-def mass_units(g_mol: float) -> dict[str, float]:
-    """Canonical units (mmol/L) in one of each unit accepted for a solute of molar mass `g_mol`."""
-    return {"mg/L": 1 / g_mol, "mmol/L": 1.0}
-
 
 UNIT_ALIASES = {
     "ppm CaCO3": "mg/L CaCO3",
@@ -57,8 +41,3 @@ UNIT_ALIASES = {
     "°F": "F",
 }
 """Other spellings of an accepted unit."""
-
-
-def fahrenheit_to_celsius(value: float) -> float:
-    """Temperature in °C of `value` in °F."""
-    return (value - 32.0) / 1.8

@@ -5,77 +5,34 @@ Everything heavy is imported inside the commands, so that `--help` and a bad log
 
 from __future__ import annotations
 
-import functools
 import os
-import shutil
-import signal
 import sys
-import threading
-from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
-from estimator.errors import InputError, UptakeError
+from estimator.errors import OutputError
+from reports.terminal import (
+    ExitCode,
+    progress_bar,
+    quiet_libraries,
+    stopping,
+    tally_bar,
+    tell,
+    tidy,
+)
 from reports.wording import plain
 
 if TYPE_CHECKING:
-    from estimator.inputs.read import Inputs
-    from estimator.inputs.records import Action, Reading
-    from estimator.study import Progress, Study
-    from reports.many import TankOutcome
+    from estimator.study import Study
 
-DONE, UNEXPECTED, BAD_INPUT, WITHHELD, INTERRUPTED = 0, 1, 2, 3, 130
-"""Exit codes."""
-MOST_FAULTS = 20
-"""Faults shown at most."""
 DEFAULT_MINUTES = 30.0
 """Minutes a week for testing, as `next_tests.planning.USUAL_WEEKLY_MINUTES`, which loads slowly."""
-SCREEN = os.terminal_size((120, 24))
-"""Columns and lines taken for one screen where the messages do not go to a terminal."""
-
-Command = Callable[..., int]
-
-
-class _Stopped(BaseException):
-    """Ctrl-C while sampling. PyMC takes a `KeyboardInterrupt` as "enough draws" and goes on."""
-
-
-def tidy(command: Command) -> Command:
-    """Turn every error into a message and an exit code; the command returns its own code."""
-
-    @functools.wraps(command)
-    def run(*args: Any, **kwargs: Any) -> int:
-        _never_fail_on_characters()
-        try:
-            code = command(*args, **kwargs)
-        except InputError as error:
-            _print_faults(error)
-            code = BAD_INPUT
-        except UptakeError as error:
-            click.echo(plain(str(error)), err=True)
-            code = BAD_INPUT
-        except (KeyboardInterrupt, _Stopped):
-            code = INTERRUPTED
-        except (click.exceptions.ClickException, click.exceptions.Exit, BrokenPipeError):
-            raise
-        except Exception as error:
-            if os.environ.get("UPTAKE_DEBUG") == "1":
-                raise
-            click.echo(
-                f"Unexpected fault, nothing written ({type(error).__name__}: "
-                f"{plain(str(error))[:200]}). Please report it with this line; "
-                "UPTAKE_DEBUG=1 shows where it arose.",
-                err=True,
-            )
-            code = UNEXPECTED
-        sys.exit(code)
-
-    return run
+FILE = click.Path(path_type=Path)
 
 
 def _show_version(context: click.Context, _: click.Parameter, wanted: bool) -> None:
@@ -107,10 +64,8 @@ def main() -> None:
     """
 
 
-log_argument = click.argument("log", type=click.Path(path_type=Path))
-tank_option = click.option(
-    "--tank", required=True, type=click.Path(path_type=Path), help="The tank file (TOML)."
-)
+log_argument = click.argument("log", type=FILE)
+tank_option = click.option("--tank", required=True, type=FILE, help="The tank file (TOML).")
 seed_option = click.option(
     "--seed",
     type=click.IntRange(min=0),
@@ -134,12 +89,12 @@ timings_option = click.option(
 @log_argument
 @click.option(
     "--tank",
-    type=click.Path(path_type=Path),
+    type=FILE,
     help="The tank file (TOML). Needed, except for a folder whose logs have theirs beside them.",
 )
 @click.option(
     "--out",
-    type=click.Path(path_type=Path),
+    type=FILE,
     help="The HTML report; its JSON twin stands beside it.  [default: LOG-report.html here] "
     "For a folder, the folder of the reports.  [default: LOG/reports]",
 )
@@ -186,17 +141,14 @@ def report(
 @tidy
 def next_test(log: Path, tank: Path, seed: int, minutes: float) -> int:
     """Say which test to run next and why; write nothing."""
-    inputs = _read(log, tank)
-    _quiet_libraries()
-    study = _fit(inputs, seed, minutes)
+    study = _study(log, tank, seed, minutes)
 
     from reports.summary import next_lines
     from reports.twin.build import build_twin
 
     twin = build_twin(study)
-    for line in next_lines(twin):
-        click.echo(plain(line))
-    return DONE if twin["next_tests"] else WITHHELD
+    tell(next_lines(twin))
+    return ExitCode.DONE if twin["next_tests"] else ExitCode.WITHHELD
 
 
 @main.command()
@@ -205,16 +157,19 @@ def next_test(log: Path, tank: Path, seed: int, minutes: float) -> int:
 @tidy
 def check(log: Path, tank: Path) -> int:
     """Read both files and list every fault; fit nothing."""
-    for line in _contents(_read(log, tank)):
+    from estimator.inputs.read import read_inputs
+    from reports.summary import contents_lines
+
+    for line in contents_lines(read_inputs(log, tank, now=datetime.now())):
         click.echo(line)
-    return DONE
+    return ExitCode.DONE
 
 
 @main.command()
 @click.option(
     "--dir",
     "folder",
-    type=click.Path(path_type=Path),
+    type=FILE,
     default=Path("uptake-demo"),
     show_default=True,
     help="Folder for the demo's files; made if need be.",
@@ -224,34 +179,32 @@ def check(log: Path, tank: Path) -> int:
 @tidy
 def demo(folder: Path, seed: int, timings: bool) -> int:
     """Write an invented log and tank file, and report on them."""
-    from estimator.errors import OutputError
     from estimator.synthetic.demo_case import write_demo
 
-    try:
+    with _refusing(folder, "the demo could not be written", "--dir"):
         folder.mkdir(parents=True, exist_ok=True)
         log, tank = write_demo(folder)
-    except OSError as error:
-        msg = f"{folder}: the demo could not be written ({error.strerror}); choose another --dir"
-        raise OutputError(msg) from error
     click.echo(plain(f"Demo files: {log} and {tank}"), err=True)
-    return _report(log, tank, folder / f"{log.stem}-report.html", seed, timings)
+    return _report(log, tank, folder / f"{log.stem}-report.html", seed, timings, DEFAULT_MINUTES)
 
 
-def _read(log: Path, tank: Path) -> Inputs:
+def _study(log: Path, tank: Path, seed: int, minutes: float) -> Study:
     from estimator.inputs.read import read_inputs
 
-    return read_inputs(log, tank, now=datetime.now())
+    inputs = read_inputs(log, tank, now=datetime.now())
+    quiet_libraries()
+    with stopping(), progress_bar() as progress:
+        # Loading PyMC takes seconds, so the bar is up first.
+        from estimator.pipeline import run_study
+
+        return run_study(inputs, seed=seed, progress=progress, minutes_per_week=minutes)
 
 
-def _report(
-    log: Path, tank: Path, out: Path, seed: int, timings: bool, minutes: float = DEFAULT_MINUTES
-) -> int:
+def _report(log: Path, tank: Path, out: Path, seed: int, timings: bool, minutes: float) -> int:
     from reports.output import destination, write
 
     where = destination(out, (log, tank))
-    inputs = _read(log, tank)
-    _quiet_libraries()
-    study = _fit(inputs, seed, minutes)
+    study = _study(log, tank, seed, minutes)
 
     from reports.page.shell import render
     from reports.summary import terminal_lines
@@ -259,12 +212,11 @@ def _report(
 
     twin = build_twin(study, timings=timings)
     write(where, render(twin, where.twin.name), to_json(twin))
-    for line in terminal_lines(twin, str(where.page), str(where.twin)):
-        click.echo(plain(line))
+    tell(terminal_lines(twin, str(where.page), str(where.twin)))
     if timings or sys.stderr.isatty():
         spent = ", ".join(f"{stage} {seconds:.1f} s" for stage, seconds in study.seconds.items())
         click.echo(f"Time: {spent}", err=True)
-    return DONE if twin["status"] == "recommended" else WITHHELD
+    return ExitCode.DONE if twin["status"] == "recommended" else ExitCode.WITHHELD
 
 
 def _report_folder(
@@ -276,181 +228,53 @@ def _report_folder(
     timings: bool,
     minutes: float,
 ) -> int:
-    from reports.many import Workers, find_jobs, run_many
+    from reports.many import Status, find_jobs, run_many
     from reports.output import destination, write
+    from reports.workers import Workers
 
+    now = datetime.now()
     todo = find_jobs(
-        folder,
-        out,
-        tank,
-        seed=seed,
-        now=datetime.now(),
-        timings=timings,
-        minutes_per_week=minutes,
+        folder, out, tank, seed=seed, now=now, timings=timings, minutes_per_week=minutes
     )
-    _make_folder(out)
+    with _refusing(out, "the folder could not be made", "--out"):
+        out.mkdir(parents=True, exist_ok=True)
     where = destination(out / "index.html", ())
-    _quiet_libraries()
+    quiet_libraries()
     workers = min(jobs or os.cpu_count() or 1, len(todo))
 
     def pool() -> Workers:
-        return Workers(workers, _quiet_libraries)
+        return Workers(workers, quiet_libraries)
 
     outcomes = []
     with (
-        _stopping(),
-        _tally(len(todo)) as tell,
+        stopping(),
+        tally_bar(len(todo)) as count,
         pool() as first,
         closing(run_many(todo, first, pool, ahead=2 * workers)) as done,
     ):
         for outcome in done:
             outcomes.append(outcome)
-            tell(outcome)
+            count(outcome)
 
     from reports.index import build_index, index_json, render_index, summary_lines
 
     index = build_index(outcomes, seed)
     write(where, render_index(index), index_json(index))
-    for line in summary_lines(index, str(where.page), str(where.twin)):
-        click.echo(plain(line))
+    tell(summary_lines(index, str(where.page), str(where.twin)))
     found = {outcome.status for outcome in outcomes}
-    codes = {"failed": UNEXPECTED, "bad_input": BAD_INPUT, "withheld": WITHHELD}
-    return next((code for status, code in codes.items() if status in found), DONE)
+    codes = {
+        Status.FAILED: ExitCode.UNEXPECTED,
+        Status.BAD_INPUT: ExitCode.BAD_INPUT,
+        Status.WITHHELD: ExitCode.WITHHELD,
+    }
+    return next((code for status, code in codes.items() if status in found), ExitCode.DONE)
 
 
-def _make_folder(folder: Path) -> None:
-    from estimator.errors import OutputError
-
+@contextmanager
+def _refusing(folder: Path, what: str, option: str) -> Iterator[None]:
+    """A folder that cannot be made or written to is an `OutputError` that names the option."""
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        yield
     except OSError as error:
-        msg = f"{folder}: the folder could not be made ({error.strerror}); choose another --out"
+        msg = f"{folder}: {what} ({error.strerror}); choose another {option}"
         raise OutputError(msg) from error
-
-
-@contextmanager
-def _tally(tanks: int) -> Iterator[Callable[[TankOutcome], None]]:
-    """A bar of tanks done, and the name of each that was not studied; nothing off a terminal."""
-    if not sys.stderr.isatty():
-        yield lambda outcome: None
-        return
-    from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeElapsedColumn
-    from rich.progress import Progress as Bar
-
-    columns = (TextColumn("Tanks"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn())
-    with Bar(*columns, console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task("", total=tanks)
-
-        def tell(outcome: TankOutcome) -> None:
-            if not outcome.page:
-                name = f"Not studied: {plain(outcome.log)}"
-                bar.console.print(name, markup=False, highlight=False, soft_wrap=True)
-            bar.advance(task)
-
-        yield tell
-
-
-def _fit(inputs: Inputs, seed: int, minutes: float) -> Study:
-    with _stopping(), _progress() as progress:
-        # Loading PyMC takes seconds, so the bar is up first.
-        from estimator.pipeline import run_study
-
-        return run_study(inputs, seed=seed, progress=progress, minutes_per_week=minutes)
-
-
-@contextmanager
-def _stopping() -> Iterator[None]:
-    """Ctrl-C raises `_Stopped` here, and an ordinary interrupt in the processes of the chains."""
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
-    here = os.getpid()
-
-    def stop(*_: object) -> None:
-        raise _Stopped if os.getpid() == here else KeyboardInterrupt
-
-    former = signal.signal(signal.SIGINT, stop)
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGINT, former)
-
-
-@contextmanager
-def _progress() -> Iterator[Progress | None]:
-    """A bar on the terminal; nothing where stderr is not one."""
-    if not sys.stderr.isatty():
-        yield None
-        return
-    from rich.console import Console
-    from rich.progress import Progress as Bar
-
-    with Bar(console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task("Preparing", total=1.0)
-        yield lambda stage, part: bar.update(task, description=stage, completed=part)
-
-
-def _contents(inputs: Inputs) -> Iterator[str]:
-    """What the two files hold, in a few lines."""
-    log = inputs.log
-    span = f"{log.start:%Y-%m-%d} to {log.end:%Y-%m-%d}"
-    yield f"{plain(log.name)}: {log.rows} rows, {span}, no faults"
-    kinds = Counter(f"{r.of or r.sample} {r.parameter}" for r in log.readings)
-    yield f"Readings: {len(log.readings)} ({_counts(kinds)})"
-    actions = Counter(action.kind.replace("_", " ") for action in log.actions)
-    yield f"Actions: {len(log.actions)}" + (f" ({_counts(actions)})" if actions else "")
-    if log.rows_without_time:
-        yield f"Rows without a time of day, taken as noon: {log.rows_without_time}"
-    records: list[Reading | Action] = [*log.readings, *log.actions]
-    flagged = sorted((r for r in records if r.flags), key=lambda r: r.row)
-    yield f"Flagged: {len(flagged)}"
-    for record in flagged[:MOST_FAULTS]:
-        yield f"  row {record.row}: {plain('; '.join(record.flags))}"
-    if len(flagged) > MOST_FAULTS:
-        yield f"  … and {len(flagged) - MOST_FAULTS} more"
-
-
-def _counts(kinds: Counter[str]) -> str:
-    return ", ".join(f"{plain(kind)} {count}" for kind, count in sorted(kinds.items()))
-
-
-def _print_faults(error: InputError) -> None:
-    """As many faults as fit one screen, the first in any case; the others are counted."""
-    columns, lines = shutil.get_terminal_size(SCREEN) if sys.stderr.isatty() else SCREEN
-    room = lines - 2  # the count and the next prompt
-    shown = 0
-    for fault in error.faults[:MOST_FAULTS]:
-        text = plain(str(fault))
-        room -= -(-len(text) // columns)
-        if shown and room < 0:
-            break
-        click.echo(text, err=True)
-        shown += 1
-    more = len(error.faults) - shown
-    if more > 0:
-        click.echo(f"… and {more} more; mend these first", err=True)
-
-
-def _never_fail_on_characters() -> None:
-    """A terminal that lacks a character shows "?" in its place."""
-    for stream in (sys.stdout, sys.stderr):
-        if hasattr(stream, "reconfigure"):
-            stream.reconfigure(errors="replace")
-
-
-def _quiet_libraries() -> None:
-    """Keep third-party chatter off the terminal, in this process and those of the chains.
-
-    The model runs on PyTensor's Python linker, so no C compiler need be looked for.
-    """
-    import logging
-    import warnings
-
-    warnings.simplefilter("ignore")
-    os.environ.setdefault("PYTHONWARNINGS", "ignore")
-    os.environ.setdefault("PYTENSOR_FLAGS", "cxx=")
-    # Matrices here are a dozen wide: threads only get in each other's way.
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    for name in ("pymc", "pytensor", "arviz", "matplotlib"):
-        logging.getLogger(name).setLevel(logging.ERROR)

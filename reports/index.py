@@ -6,24 +6,23 @@ the page and the lines on the terminal are made from it alone.
 
 from __future__ import annotations
 
-import base64
-import hashlib
 import json
 import os
 from collections import Counter
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from importlib.resources import files
+from functools import partial
 from urllib.parse import quote
 
-from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
 from reports.blocks import Numbers, Table, Text, moment, pointer, say
-from reports.many import BAD_INPUT, FAILED, RECOMMENDED, WITHHELD, Json, TankOutcome
+from reports.many import Status, TankOutcome
+from reports.output import Json
+from reports.template import fill_page
 from reports.wording import LIKELY, SCALE, plain, sentence, step_decimals, user_text
 
-SCHEMA_VERSION = 1
+INDEX_SCHEMA_VERSION = 1
 FIRST, UNREAD, NO_SETTING, STEADY = "first", "unread", "no_setting", "steady"
 """Groups, in the order in which they need the keeper. A tank that was not studied comes before
 those that merely lack a setting: nothing at all is known of it."""
@@ -34,16 +33,6 @@ MOST_SHOWN = 3
 LINE_LENGTH = 160
 
 
-@dataclass(frozen=True)
-class _Group:
-    """How a group is shown."""
-
-    title: str
-    lead: str
-    caption: str
-    columns: tuple[str, ...]
-
-
 def build_index(outcomes: Iterable[TankOutcome], seed: int) -> Json:
     """All tanks in order of need, whatever the order in which they were done.
 
@@ -52,11 +41,10 @@ def build_index(outcomes: Iterable[TankOutcome], seed: int) -> Json:
     """
     ranked = sorted(map(_entry, outcomes), key=_rank)
     found = Counter(entry["status"] for entry in ranked)
-    statuses = (RECOMMENDED, WITHHELD, BAD_INPUT, FAILED)
     return {
-        "schema_version": SCHEMA_VERSION,
+        "schema_version": INDEX_SCHEMA_VERSION,
         "seed": seed,
-        "counts": {"tanks": len(ranked)} | {status: found[status] for status in statuses},
+        "counts": {"tanks": len(ranked)} | {status: found[status] for status in Status},
         "tanks": ranked,
     }
 
@@ -69,21 +57,17 @@ def index_json(index: Json) -> str:
 def render_index(index: Json) -> str:
     """The page: one file, no script, no outside request, every text escaped."""
     numbers = Numbers(index)
-    style = (
-        files("reports.page").joinpath("page.css").read_text(encoding="utf-8").replace("\r\n", "\n")
-    )
-    digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
-    template = files("reports").joinpath("index.html.jinja").read_text(encoding="utf-8")
-    environment = Environment(
-        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
-    )
-    return environment.from_string(template.replace("\r\n", "\n")).render(
+    sections = [
+        (group.replace("_", "-"), shown, table)
+        for group, shown in _SHOWN.items()
+        if (table := _table(numbers, group, shown)).rows
+    ]
+    return fill_page(
+        "reports",
+        "index.html.jinja",
         counts=_counts(index["counts"]),
-        sections=[section for group in GROUPS if (section := _section(numbers, group))],
+        sections=sections,
         scale=SCALE,
-        # The stylesheet is ours; escaping would break it.
-        style=Markup(style),
-        style_hash=f"sha256-{digest}",
     )
 
 
@@ -91,9 +75,14 @@ def summary_lines(index: Json, page: str, twin: str) -> list[str]:
     """At most eight lines: counts, who comes first, who has no setting, faults, files written."""
     lines = [_counts(index["counts"])]
     for group, words in ((FIRST, "Look first at"), (NO_SETTING, "No setting yet")):
-        names = [_both_names(entry) for entry in index["tanks"] if entry["group"] == group]
+        names = [
+            f"{_name(entry)} ({plain(entry['log'])})"
+            for entry in index["tanks"]
+            if entry["group"] == group
+        ]
+        more = f" and {len(names) - MOST_SHOWN} more" if len(names) > MOST_SHOWN else ""
         if names:
-            lines.append(_cut(f"{words}: {', '.join(names[:MOST_SHOWN])}{_more(names)}"))
+            lines.append(_cut(f"{words}: {', '.join(names[:MOST_SHOWN])}{more}"))
     unread = [entry for entry in index["tanks"] if entry["group"] == UNREAD]
     for entry in unread[:MOST_SHOWN]:
         others = len(entry["reasons"]) - 1
@@ -105,7 +94,6 @@ def summary_lines(index: Json, page: str, twin: str) -> list[str]:
 
 
 def _entry(outcome: TankOutcome) -> Json:
-    facts = outcome.facts
     group, need = _need(outcome)
     return {
         "log": readable(outcome.log),
@@ -116,11 +104,7 @@ def _entry(outcome: TankOutcome) -> Json:
         "report": readable(outcome.page),
         "twin": readable(outcome.twin),
         "link": quote(os.fsencode(outcome.page), safe=""),
-        "tank": facts.get("tank"),
-        "as_of": facts.get("as_of"),
-        "trust": facts.get("trust"),
-        "flow": facts.get("flow"),
-    }
+    } | {key: outcome.facts.get(key) for key in ("tank", "as_of", "trust", "flow")}
 
 
 def readable(name: str) -> str:
@@ -137,7 +121,7 @@ def _need(outcome: TankOutcome) -> tuple[str, float | None]:
     need = min((chance for chance in chances if chance is not None), default=None)
     if need is not None and need < LIKELY:
         return FIRST, need
-    return (STEADY if outcome.status == RECOMMENDED else NO_SETTING), need
+    return (STEADY if outcome.status == Status.RECOMMENDED else NO_SETTING), need
 
 
 def _rank(entry: Json) -> tuple[int, bool, float, str]:
@@ -148,9 +132,9 @@ def _rank(entry: Json) -> tuple[int, bool, float, str]:
 def _counts(counts: Json) -> str:
     tanks = counts["tanks"]
     parts = [
-        (counts[RECOMMENDED], "with a setting"),
-        (counts[WITHHELD], "without one yet"),
-        (counts[BAD_INPUT] + counts[FAILED], "not studied"),
+        (counts[Status.RECOMMENDED], "with a setting"),
+        (counts[Status.WITHHELD], "without one yet"),
+        (counts[Status.BAD_INPUT] + counts[Status.FAILED], "not studied"),
     ]
     found = ", ".join(f"{count} {words}" for count, words in parts if count)
     return f"{tanks} tank{'s' if tanks != 1 else ''}: {found}."
@@ -161,39 +145,17 @@ def _name(entry: Json) -> str:
     return plain(entry["tank"] or "") or plain(entry["log"]) or "no name"
 
 
-def _both_names(entry: Json) -> str:
-    return f"{_name(entry)} ({plain(entry['log'])})"
-
-
-def _more(names: list[str]) -> str:
-    return f" and {len(names) - MOST_SHOWN} more" if len(names) > MOST_SHOWN else ""
-
-
 def _cut(line: str) -> str:
     return line if len(line) <= LINE_LENGTH else line[: LINE_LENGTH - 1] + "…"
 
 
-@dataclass(frozen=True)
-class _Section:
-    """One group on the page."""
-
-    anchor: str
-    title: str
-    lead: str
-    table: Table
-
-
-def _section(numbers: Numbers, group: str) -> _Section | None:
+def _table(numbers: Numbers, group: str, shown: _Group) -> Table:
+    """The tanks of one group; the columns are those of `_COLUMNS` that the group names."""
+    columns = [_COLUMNS[head] for head in shown.columns]
     places = [i for i, entry in enumerate(numbers.get("/tanks")) if entry["group"] == group]
-    if not places:
-        return None
-    shown = _SHOWN[group]
-    rows = [
-        [_COLUMNS[head](numbers, pointer("tanks", i)) for head in shown.columns] for i in places
-    ]
-    right = frozenset(i for i, head in enumerate(shown.columns) if head in _NUMERIC)
-    table = Table(shown.caption, shown.columns, rows, right)
-    return _Section(group.replace("_", "-"), shown.title, shown.lead, table)
+    rows = [[column.cell(numbers, pointer("tanks", i)) for column in columns] for i in places]
+    right = frozenset(i for i, column in enumerate(columns) if column.numeric)
+    return Table(shown.caption, shown.columns, rows, right)
 
 
 def _tank(numbers: Numbers, at: str) -> Markup:
@@ -246,8 +208,9 @@ def _setting(numbers: Numbers, at: str) -> str:
     return "today/set_to" if first else "recommended/set_to"
 
 
-def _chance(numbers: Numbers, at: str) -> Text:
-    """In hundredths; draws cannot tell the ends from none and all."""
+def _chance(key: str, numbers: Numbers, at: str) -> Text:
+    """A chance in hundredths; draws cannot tell the ends from none and all."""
+    at = f"{at}/flow/{key}"
     value = numbers.get(at)
     if value is None:
         return "not known"
@@ -256,34 +219,42 @@ def _chance(numbers: Numbers, at: str) -> Text:
     return say('<data value="{}" data-k="{}">over 99\N{NO-BREAK SPACE}%</data>', value, at)
 
 
-def _last_entry(numbers: Numbers, at: str) -> Markup:
-    return moment(numbers.get(f"{at}/as_of"))
+@dataclass(frozen=True)
+class _Column:
+    """How the cell of one tank is made, from the index and the tank's place in it."""
+
+    cell: Callable[[Numbers, str], Text]
+    numeric: bool = False
 
 
-_COLUMNS: dict[str, Callable[[Numbers, str], Text]] = {
-    "Tank": _tank,
-    "To do": _do,
-    "Why": _why,
-    "What is wrong": _why,
-    "Pump now, mL/h": lambda numbers, at: _flow(numbers, "current", at),
-    "Set to, mL/h": lambda numbers, at: _flow(numbers, _setting(numbers, at), at),
-    "In band today": lambda numbers, at: _chance(numbers, f"{at}/flow/level_in_band_probability"),
-    "Stays, as now": lambda numbers, at: _chance(numbers, f"{at}/flow/current_in_band_probability"),
-    "Stays, as set": lambda numbers, at: _chance(numbers, f"{at}/flow/in_band_probability"),
-    "Last entry": _last_entry,
+_COLUMNS = {
+    "Tank": _Column(_tank),
+    "To do": _Column(_do),
+    "Why": _Column(_why),
+    "What is wrong": _Column(_why),
+    "Pump now, mL/h": _Column(lambda n, at: _flow(n, "current", at), numeric=True),
+    "Set to, mL/h": _Column(lambda n, at: _flow(n, _setting(n, at), at), numeric=True),
+    "In band today": _Column(partial(_chance, "level_in_band_probability"), numeric=True),
+    "Stays, as now": _Column(partial(_chance, "current_in_band_probability"), numeric=True),
+    "Stays, as set": _Column(partial(_chance, "in_band_probability"), numeric=True),
+    "Last entry": _Column(lambda n, at: moment(n.get(f"{at}/as_of"))),
 }
-_NUMERIC = {
-    "Pump now, mL/h",
-    "Set to, mL/h",
-    "In band today",
-    "Stays, as now",
-    "Stays, as set",
-}
-_ALL = ("Tank", "To do", *(head for head in _COLUMNS if head in _NUMERIC), "Last entry")
+_ALL = ("Tank", "To do", *(head for head in _COLUMNS if _COLUMNS[head].numeric), "Last entry")
 _CHANCES = (
     "Chance of alkalinity in its band at the last entry, and on each of the days after it that the "
     "tank's report looks ahead: as now, and at the setting"
 )
+
+
+@dataclass(frozen=True)
+class _Group:
+    """How a group is shown; the columns are keys of `_COLUMNS`."""
+
+    title: str
+    lead: str
+    caption: str
+    columns: tuple[str, ...]
+
 
 _SHOWN = {
     FIRST: _Group(

@@ -2,8 +2,8 @@
 
     find_jobs   folder -> jobs
     study_one   job -> outcome; writes that tank's report and twin
-    run_many    jobs -> outcomes, through an executor of the kind that `concurrent.futures` defines
-    Workers     such an executor: processes on this machine
+    run_many    jobs -> outcomes, through an executor of the kind that `concurrent.futures` defines;
+                `workers.Workers` is one, of processes on this machine
 
 Jobs share nothing, and every tank gets the same seed, so a tank's two files are the same bytes
 whether it is run alone or among others, in any order, on any machine with the same versions.
@@ -24,45 +24,36 @@ Dask worker, since each job keeps one core busy:
 
 from __future__ import annotations
 
-import importlib
-import multiprocessing
 import os
 import signal
-import sys
-import threading
 import traceback
 from collections import deque
 from collections.abc import Callable, Generator, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, wait
-from concurrent.futures.process import ProcessPoolExecutor
-from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime
-from multiprocessing.context import BaseContext
+from enum import StrEnum
 from pathlib import Path
-from types import TracebackType
-from typing import Any, TypeVar
 
 from estimator.errors import Fault, InputError, UptakeError
-from reports.output import destination, write
+from reports.output import Json, destination, write
+from reports.workers import held
 
-RECOMMENDED, WITHHELD, BAD_INPUT, FAILED = "recommended", "withheld", "bad_input", "failed"
-"""Status of an outcome: as the tank's twin says, or why there is no twin."""
-MOST_FAULTS = 20
-"""Faults kept of one tank."""
-HEAVY = (
-    "estimator.fit.sampling",
-    "estimator.next_tests.planning",
-    "estimator.plan.change_over",
-    "estimator.advice.tank_ph",
-    "estimator.advice.outlook",
-    "estimator.fit.watch",
-    "reports.page.shell",
+_CHANCES_NOW = ("current_in_band_probability", "level_in_band_probability")
+_FLOW_FACTS = (
+    *("unit", "planned", "action", "current", "recommended", "today"),
+    *("horizon_days", "in_band_probability"),
 )
-"""Modules that load all that a fit needs, which takes seconds: once in each pool."""
+"""Keys of a twin's `flow` that an index needs."""
 
-Json = dict[str, Any]
-T = TypeVar("T")
+
+class Status(StrEnum):
+    """Of an outcome: as the tank's twin says, or why there is no twin."""
+
+    RECOMMENDED = "recommended"
+    WITHHELD = "withheld"
+    BAD_INPUT = "bad_input"
+    FAILED = "failed"
 
 
 @dataclass(frozen=True)
@@ -94,14 +85,13 @@ class TankOutcome:
 
     Attributes:
         log: file name of its log.
-        status: see `RECOMMENDED`.
         messages: why no setting is recommended, or each fault.
         page, twin: file names of what was written; "" where nothing was.
         facts: the part of the twin that an index needs (`facts_of`); empty where there is no twin.
     """
 
     log: str
-    status: str
+    status: Status
     messages: tuple[str, ...] = ()
     page: str = ""
     twin: str = ""
@@ -166,22 +156,19 @@ def study_one(job: TankJob) -> TankOutcome:
     log = job.log.name
     try:
         twin = _study(job)
-    except InputError as error:
-        faults = [str(fault) for fault in error.faults[:MOST_FAULTS]]
-        more = len(error.faults) - len(faults)
-        if more:
-            faults.append(f"… and {more} more; mend these first")
-        return TankOutcome(log, BAD_INPUT, tuple(faults))
     except UptakeError as error:
-        return TankOutcome(log, BAD_INPUT, (str(error),))
+        return TankOutcome(log, Status.BAD_INPUT, tuple(error.lines()))
     except Exception as error:
         if os.environ.get("UPTAKE_DEBUG") == "1":
             traceback.print_exc()
         return _failed(job, _unexpected(error))
-    facts, reasons = facts_of(twin), tuple(twin["status_reasons"])
-    page = job.page.name
     return TankOutcome(
-        log, twin["status"], reasons, page, job.page.with_suffix(".json").name, facts
+        log,
+        Status(twin["status"]),
+        tuple(twin["status_reasons"]),
+        page=job.page.name,
+        twin=job.page.with_suffix(".json").name,
+        facts=facts_of(twin),
     )
 
 
@@ -193,19 +180,9 @@ def facts_of(twin: Json) -> Json:
         "tank": tank["name"],
         "as_of": twin["as_of"],
         "trust": twin["trust"]["level"],
-        "flow": {
-            "unit": flow["unit"],
-            "step": tank["pump"] and tank["pump"]["step"],
-            "planned": flow["planned"],
-            "action": flow["action"],
-            "current": flow["current"],
-            "recommended": flow["recommended"],
-            "today": flow["today"],
-            "horizon_days": flow["horizon_days"],
-            "in_band_probability": flow["in_band_probability"],
-            "current_in_band_probability": flow["current_in_band_probability"] if sound else None,
-            "level_in_band_probability": flow["level_in_band_probability"] if sound else None,
-        },
+        "flow": {key: flow[key] for key in _FLOW_FACTS}
+        | {key: flow[key] if sound else None for key in _CHANCES_NOW}
+        | {"step": tank["pump"] and tank["pump"]["step"]},
     }
 
 
@@ -275,85 +252,6 @@ def _until_broken(
             yield outcome
 
 
-class Workers(ProcessPoolExecutor):
-    """Processes on this machine that load all libraries once and end with this one.
-
-    As a context manager that is left by an exception, Ctrl-C say, it ends them at once; a report
-    that is being written just then is finished first.
-
-    Args:
-        count: processes.
-        prepare: called first in each of them; a function of a module.
-        method: start method of `multiprocessing`; by default a fork server that has loaded the
-            libraries where that is safe (a thread of this process cannot harm it), else "spawn".
-    """
-
-    def __init__(
-        self, count: int, prepare: Callable[[], object], method: str | None = None
-    ) -> None:
-        method = method or ("forkserver" if sys.platform == "linux" else "spawn")
-        context = multiprocessing.get_context(method)
-        if method == "forkserver":
-            _start_fork_server(context)
-        super().__init__(count, mp_context=context, initializer=_start_worker, initargs=(prepare,))
-
-    def submit(self, fn: Callable[..., T], /, *args: Any, **kwargs: Any) -> Future[T]:
-        # This may start a process. It inherits that Ctrl-C is held: ending it is up to this one.
-        with _held(signal.SIGINT):
-            return super().submit(fn, *args, **kwargs)
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> bool | None:
-        if kind is not None:
-            self._end()
-        return super().__exit__(kind, error, trace)
-
-    def _end(self) -> None:
-        # Python 3.14 has `terminate_workers`; before that there is no other way to them.
-        processes = list((self._processes or {}).values())
-        self.shutdown(wait=False, cancel_futures=True)
-        for process in processes:
-            process.terminate()
-        for process in processes:
-            process.join()
-
-
-def _start_fork_server(context: BaseContext) -> None:
-    """Start the server and wait until it has loaded all libraries; Ctrl-C ends the wait."""
-    from multiprocessing import forkserver, resource_tracker
-
-    context.set_forkserver_preload(list(HEAVY))
-    # First, since starting the tracker lets Ctrl-C through again.
-    resource_tracker.ensure_running()
-    with _held(signal.SIGINT):
-        forkserver.ensure_running()
-    # A worker whose pool is gone before it starts would print a traceback; this one needs no pool.
-    ready = multiprocessing.get_context("forkserver").Process(target=int)
-    ready.start()
-    ready.join()
-
-
-def _start_worker(prepare: Callable[[], object]) -> None:
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    prepare()
-    for module in HEAVY:
-        importlib.import_module(module)
-    threading.Thread(target=_end_with_parent, daemon=True).start()
-
-
-def _end_with_parent() -> None:
-    """End this process when its parent is gone: a pool's workers would wait for work forever."""
-    parent = multiprocessing.parent_process()
-    if parent is not None:
-        with _held(signal.SIGTERM):
-            parent.join()
-            os.kill(os.getpid(), signal.SIGTERM)
-
-
 def _study(job: TankJob) -> Json:
     from estimator.inputs.read import read_inputs
 
@@ -373,27 +271,14 @@ def _study(job: TankJob) -> Json:
 
     twin = build_twin(study, timings=job.timings)
     page, text = render(twin, where.twin.name), to_json(twin)
-    with _held(signal.SIGTERM):
+    with held(signal.SIGTERM):
         write(where, page, text)
     return twin
 
 
 def _failed(job: TankJob, reason: str) -> TankOutcome:
-    return TankOutcome(job.log.name, FAILED, (f"{job.log}: {reason}; nothing was written",))
+    return TankOutcome(job.log.name, Status.FAILED, (f"{job.log}: {reason}; nothing was written",))
 
 
 def _unexpected(error: Exception) -> str:
     return f"unexpected fault ({type(error).__name__}: {str(error)[:200]})"
-
-
-@contextmanager
-def _held(number: signal.Signals) -> Iterator[None]:
-    """Keep a signal waiting from this thread, where the system can."""
-    if not hasattr(signal, "pthread_sigmask"):
-        yield
-        return
-    former = signal.pthread_sigmask(signal.SIG_BLOCK, {number})
-    try:
-        yield
-    finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, former)

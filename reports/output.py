@@ -15,8 +15,12 @@ import shutil
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any, NoReturn
 
 from estimator.errors import OutputError
+
+Json = dict[str, Any]
+"""What a twin holds: plain dicts, lists, strings and numbers."""
 
 _PAGE_SUFFIXES = (".html", ".htm")
 
@@ -42,17 +46,14 @@ def destination(out: Path, inputs: Iterable[Path]) -> Destination:
         OutputError: naming the rule, what was found and the remedy.
     """
     if out.suffix.lower() == ".json":
-        msg = f"{out}: the report is an HTML file and its twin takes .json; name it .html"
-        raise OutputError(msg)
+        _refuse(out, "the report is an HTML file and its twin takes .json; name it .html")
     if not out.name:
-        msg = f"{out}: a folder has that name; choose another --out"
-        raise OutputError(msg)
+        _refuse(out, "a folder has that name; choose another --out")
     is_page = out.suffix.lower() in _PAGE_SUFFIXES
     where = Destination(out, out.with_suffix(".json") if is_page else Path(f"{out}.json"))
-    folder = out.parent
-    if not os.path.isdir(folder):
-        msg = f"{folder}: the folder for the report must exist; make it or choose another --out"
-        raise OutputError(msg)
+    if not os.path.isdir(out.parent):
+        rule = "the folder for the report must exist; make it or choose another --out"
+        _refuse(out.parent, rule)
     for path in (where.page, where.twin):
         _check_place(path, inputs)
     _try_folder(out)
@@ -77,7 +78,7 @@ def write(where: Destination, page: str, twin: str) -> None:
         with _taking_turns(where.page.parent):
             _move_both(where, parts)
     except OSError as error:
-        raise _output_error(where.page, error) from error
+        _refuse_write(where.page, error)
     finally:
         for part in parts.values():
             _discard(part)
@@ -85,16 +86,14 @@ def write(where: Destination, page: str, twin: str) -> None:
 
 def _check_place(path: Path, inputs: Iterable[Path]) -> None:
     if os.path.isdir(path):
-        msg = f"{path}: a folder has that name; choose another --out"
-        raise OutputError(msg)
-    for source in inputs:
-        if _same_file(path, source):
-            msg = f"{path}: that is an input file, which is never written over; choose another"
-            raise OutputError(msg + " --out")
+        _refuse(path, "a folder has that name; choose another --out")
+    if any(_same_file(path, source) for source in inputs):
+        rule = "that is an input file, which is never written over; choose another --out"
+        _refuse(path, rule)
     # Whoever may write to a device's folder could replace the device by a report.
     if os.path.exists(path) and not os.path.isfile(path):
-        msg = f"{path}: that is a device or a pipe, not an ordinary file; choose another --out"
-        raise OutputError(msg)
+        rule = "that is a device or a pipe, not an ordinary file; choose another --out"
+        _refuse(path, rule)
 
 
 def _move_both(where: Destination, parts: dict[Path, Path]) -> None:
@@ -159,7 +158,7 @@ def _try_folder(out: Path) -> None:
     try:
         _write_new(probe, b"")
     except OSError as error:
-        raise _output_error(out, error) from error
+        _refuse_write(out, error)
     finally:
         _discard(probe)
 
@@ -171,9 +170,11 @@ def _same_file(path: Path, source: Path) -> bool:
         return path.absolute() == source.absolute()
 
 
-def _output_error(path: Path, error: OSError) -> OutputError:
+def _refuse_write(path: Path, error: OSError) -> NoReturn:
     reason = error.strerror or str(error)
-    return OutputError(
-        f"{path}: could not be written ({reason}); nothing was changed; choose another --out or "
-        "mend the cause"
-    )
+    rule = "nothing was changed; choose another --out or mend the cause"
+    _refuse(path, f"could not be written ({reason}); {rule}")
+
+
+def _refuse(path: Path, rule: str) -> NoReturn:
+    raise OutputError(f"{path}: {rule}")

@@ -1,11 +1,15 @@
-"""The five lines that the command prints."""
+"""The lines that the commands print."""
 
 from __future__ import annotations
 
+from collections import Counter
+from collections.abc import Iterator
 from typing import Any
 
 from markupsafe import Markup
 
+from estimator.inputs.read import Inputs
+from estimator.inputs.records import Action, Reading
 from reports.blocks import Numbers
 from reports.wording import (
     chance_sides,
@@ -29,6 +33,7 @@ def terminal_lines(twin: dict[str, Any], page: str, twin_name: str) -> list[str]
 
 
 RANKED_SHOWN = 6
+FLAGGED_SHOWN = 20
 
 
 def next_lines(twin: dict[str, Any]) -> list[str]:
@@ -134,3 +139,27 @@ def _sure(twin: dict[str, Any]) -> str:
     count = ("at least " if share > 99 else "") + fixed(min(share, 99), 0)
     what = "Staying in the band" if stays else "Leaving the band"
     return f"{what} in the next {days} days {how}: {word} ({count} in 100). {trust}"
+
+
+def contents_lines(inputs: Inputs) -> Iterator[str]:
+    """What `uptake check` prints: what two faultless files hold."""
+    log = inputs.log
+    span = f"{log.start:%Y-%m-%d} to {log.end:%Y-%m-%d}"
+    yield f"{plain(log.name)}: {log.rows} rows, {span}, no faults"
+    kinds = Counter(f"{r.of or r.sample} {r.parameter}" for r in log.readings)
+    yield f"Readings: {len(log.readings)} ({_by_kind(kinds)})"
+    actions = Counter(action.kind.replace("_", " ") for action in log.actions)
+    yield f"Actions: {len(log.actions)}" + (f" ({_by_kind(actions)})" if actions else "")
+    if log.rows_without_time:
+        yield f"Rows without a time of day, taken as noon: {log.rows_without_time}"
+    records: list[Reading | Action] = [*log.readings, *log.actions]
+    flagged = sorted((r for r in records if r.flags), key=lambda r: r.row)
+    yield f"Flagged: {len(flagged)}"
+    for record in flagged[:FLAGGED_SHOWN]:
+        yield f"  row {record.row}: {plain('; '.join(record.flags))}"
+    if len(flagged) > FLAGGED_SHOWN:
+        yield f"  … and {len(flagged) - FLAGGED_SHOWN} more"
+
+
+def _by_kind(kinds: Counter[str]) -> str:
+    return ", ".join(f"{plain(kind)} {count}" for kind, count in sorted(kinds.items()))

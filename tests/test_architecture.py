@@ -19,8 +19,8 @@ ORDER = {
         "remark": (),
         "unknowns": (),
         "inputs": (
-            *("parameters", "dosing", "tank", "records"),
-            *("text", "tank_file", "log_file", "read"),
+            *("parameters", "dosing", "tank", "records", "actions"),
+            *("text", "toml_table", "tank_file", "cell", "csv_table", "log_file", "read"),
         ),
         "water": ("chamber_table", "carbonate", "settings", "light", "supply"),
         "synthetic": ("simulation", "demo_case"),
@@ -56,8 +56,11 @@ ORDER = {
         "figures": ("canvas", "drawing", "captions"),
         "page": ("report", "sections", "contents", "shell"),
         "summary": (),
+        "template": (),
+        "workers": (),
         "many": (),
         "index": (),
+        "terminal": (),
         "cli": (),
     },
 }
@@ -82,8 +85,8 @@ FENCES = {
         "estimator/fit/forecast.py",
     },
     "matplotlib": {"reports/figures/canvas.py", "reports/figures/drawing.py"},
-    "pandas": {"estimator/inputs/log_file.py"},
-    "tomllib": {"estimator/inputs/tank_file.py"},
+    "pandas": {"estimator/inputs/csv_table.py"},
+    "tomllib": {"estimator/inputs/toml_table.py"},
     "PyCO2SYS": {"estimator/water/carbonate.py"},
 }
 """Where each library may be imported."""

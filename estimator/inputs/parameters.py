@@ -8,47 +8,50 @@ chamber (61 dKH at pH 6.3, PyCO2SYS 1.8.3.4).
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from estimator import units
+
+SAMPLED_PLACES = ("tank", "effluent", "chamber")
+"""Where water is sampled; `of` in a log may also name a water or a reference of the tank file."""
+
+_Range = tuple[float, float]
 
 
 @dataclass(frozen=True)
 class Parameter:
-    """One thing that can be read from water.
+    """One thing that can be read from water. Ranges and sizes are in its canonical unit.
 
     Attributes:
         name: the `entry` in a log.
-        canonical_unit: the unit used inside.
         units: canonical units in one of each accepted unit (an offset unit has its own rule).
-        plausible: (low, high) in canonical units for tank, water and reference samples.
+        plausible: (low, high) for tank, water and reference samples.
         plausible_effluent: the same for reactor effluent.
-        possible: canonical; a value outside cannot be meant (a wrong unit, a slip of the decimal
-            point) and is refused. Common practice, no source.
+        possible: a value outside cannot be meant (a wrong unit, a slip of the decimal point) and
+            is refused. Common practice, no source.
         default_unit: taken where the log and the tank file name none; "" where a guess could
             be wrong and the unit must be stated.
         samples: what may be sampled for it.
-        assumed_step, assumed_repeatability: canonical; used where the tank file declares no kit
-            (common practice, no source).
+        assumed_step, assumed_repeatability: used where the tank file declares no kit (common
+            practice, no source).
     """
 
     name: str
-    canonical_unit: str
     units: Mapping[str, float]
-    plausible: tuple[float, float]
-    plausible_effluent: tuple[float, float]
-    possible: tuple[float, float]
+    plausible: _Range
+    plausible_effluent: _Range
+    possible: _Range
     default_unit: str = ""
     samples: frozenset[str] = frozenset({"tank", "effluent", "water", "reference"})
     assumed_step: float = 0.0
     assumed_repeatability: float = 0.0
-    decimals: Mapping[str, int] = field(default_factory=dict)
 
     def to_canonical(self, value: float, unit: str) -> float:
         """`value` in `unit` as the canonical unit. `unit` is a key of `units`."""
         if unit == "F":
-            return units.fahrenheit_to_celsius(value)
+            return (value - 32.0) / 1.8
         return value * self.units[unit]
 
     def from_canonical(self, value: float, unit: str) -> float:
@@ -57,88 +60,112 @@ class Parameter:
             return value * 1.8 + 32.0
         return value / self.units[unit]
 
+    def unit_size(self, unit: str) -> float:
+        """Canonical size of a difference of one `unit`; unlike a level, it knows no offset."""
+        return self.to_canonical(1.0, unit) - self.to_canonical(0.0, unit)
+
+    def stated_unit(self, *candidates: str) -> str:
+        """The first of `candidates` that is not blank, else the default unit, "" if none."""
+        return next((unit for unit in candidates if unit), self.default_unit)
+
+    def is_possible(self, value: float) -> bool:
+        """Whether a canonical `value` can be meant at all; NaN (already a fault) passes."""
+        low, high = self.possible
+        return not (value < low or value > high)
+
+    def oddity(self, value: float, unit: str, sample: str) -> str:
+        """Why a canonical `value` may be odd, told in `unit`; "" where it is plausible."""
+        of_reactor = sample in ("effluent", "chamber")
+        low, high = limits = self.plausible_effluent if of_reactor else self.plausible
+        if low <= value <= high:
+            return ""
+        usual = self.range_text(limits, unit)
+        return f"outside {usual}, the plausible range for {sample} {self.name}"
+
+    def range_text(self, limits: _Range, unit: str) -> str:
+        """`3 to 20 dKH` from canonical `limits`; an upper limit of infinity reads `or more`."""
+        low, high = (self.from_canonical(limit, unit) for limit in limits)
+        if math.isinf(high):
+            return f"{low:g} {unit} or more"
+        return f"{low:.4g} to {high:.4g} {unit}"
+
+
+def _solute(
+    name: str,
+    g_mol: float,
+    tank: _Range,
+    effluent: _Range,
+    most: float,
+    *,
+    step: float,
+    repeatability: float,
+) -> Parameter:
+    """A solute of molar mass `g_mol`; all else in mg/L, its usual unit.
+
+    `tank` and `effluent` are what is plausible there, `most` is the largest possible value.
+    """
+    return Parameter(
+        name,
+        units={"mg/L": 1 / g_mol, "mmol/L": 1.0},
+        plausible=(tank[0] / g_mol, tank[1] / g_mol),
+        plausible_effluent=(effluent[0] / g_mol, effluent[1] / g_mol),
+        possible=(0.0, most / g_mol),
+        default_unit="mg/L",
+        assumed_step=step / g_mol,
+        assumed_repeatability=repeatability / g_mol,
+    )
+
 
 _dkh = units.MEQ_L_PER_DKH
 
 ALKALINITY = Parameter(
-    name="alkalinity",
-    canonical_unit="meq/L",
-    units=units.ALKALINITY_UNITS,
+    "alkalinity",
+    # In mmol/L it counts equivalents: 1 mmol/L of HCO3- neutralises 1 mmol/L of H+.
+    units={
+        "dKH": units.MEQ_L_PER_DKH,
+        "meq/L": 1.0,
+        "mmol/L": 1.0,
+        "mg/L CaCO3": units.MEQ_L_PER_MG_L_CACO3,
+    },
     plausible=(3 * _dkh, 20 * _dkh),
     plausible_effluent=(5 * _dkh, 75 * _dkh),
     possible=(0.0, 300 * _dkh),
     assumed_step=0.3 * _dkh,
     assumed_repeatability=0.25 * _dkh,
-    decimals={"dKH": 2, "meq/L": 3, "mmol/L": 3, "mg/L CaCO3": 1},
 )
-CALCIUM = Parameter(
-    name="calcium",
-    canonical_unit="mmol/L",
-    units=units.mass_units(units.CA_G_MOL),
-    plausible=(250 / units.CA_G_MOL, 650 / units.CA_G_MOL),
-    plausible_effluent=(250 / units.CA_G_MOL, 1200 / units.CA_G_MOL),
-    possible=(0.0, 5000 / units.CA_G_MOL),
-    default_unit="mg/L",
-    assumed_step=10 / units.CA_G_MOL,
-    assumed_repeatability=8 / units.CA_G_MOL,
-    decimals={"mg/L": 0, "mmol/L": 2},
+CALCIUM = _solute(
+    "calcium", units.CA_G_MOL, (250, 650), (250, 1200), 5000, step=10, repeatability=8
 )
-MAGNESIUM = Parameter(
-    name="magnesium",
-    canonical_unit="mmol/L",
-    units=units.mass_units(units.MG_G_MOL),
-    plausible=(900 / units.MG_G_MOL, 1800 / units.MG_G_MOL),
-    plausible_effluent=(900 / units.MG_G_MOL, 2500 / units.MG_G_MOL),
-    possible=(0.0, 15000 / units.MG_G_MOL),
-    default_unit="mg/L",
-    assumed_step=20 / units.MG_G_MOL,
-    assumed_repeatability=20 / units.MG_G_MOL,
-    decimals={"mg/L": 0, "mmol/L": 1},
+MAGNESIUM = _solute(
+    "magnesium", units.MG_G_MOL, (900, 1800), (900, 2500), 15000, step=20, repeatability=20
 )
-NITRATE = Parameter(
-    name="nitrate",
-    canonical_unit="mmol/L",
-    units=units.mass_units(units.NO3_G_MOL),
-    plausible=(0.0, 150 / units.NO3_G_MOL),
-    plausible_effluent=(0.0, 150 / units.NO3_G_MOL),
-    possible=(0.0, 5000 / units.NO3_G_MOL),
-    default_unit="mg/L",
-    assumed_step=2 / units.NO3_G_MOL,
-    assumed_repeatability=2 / units.NO3_G_MOL,
-    decimals={"mg/L": 1, "mmol/L": 3},
-)
+NITRATE = _solute("nitrate", units.NO3_G_MOL, (0.0, 150), (0.0, 150), 5000, step=2, repeatability=2)
 SALINITY = Parameter(
-    name="salinity",
-    canonical_unit="g/kg",
+    "salinity",
     units={"g/kg": 1.0},
     plausible=(25.0, 42.0),
     plausible_effluent=(25.0, 42.0),
     possible=(0.0, 200.0),
     default_unit="g/kg",
     samples=frozenset({"tank", "water"}),
-    decimals={"g/kg": 1},
 )
 TEMPERATURE = Parameter(
-    name="temperature",
-    canonical_unit="C",
+    "temperature",
     units={"C": 1.0, "F": 1.0},
     plausible=(18.0, 33.0),
     plausible_effluent=(18.0, 33.0),
     possible=(-5.0, 60.0),
     default_unit="C",
     samples=frozenset({"tank"}),
-    decimals={"C": 1, "F": 1},
 )
 PH = Parameter(
-    name="ph",
-    canonical_unit="NBS",
+    "ph",
     units={"NBS": 1.0},
     plausible=(7.0, 9.0),
     plausible_effluent=(5.5, 8.5),
     possible=(0.0, 14.0),
     default_unit="NBS",
     samples=frozenset({"tank", "chamber", "effluent"}),
-    decimals={"NBS": 2},
 )
 
 PARAMETERS: Mapping[str, Parameter] = {

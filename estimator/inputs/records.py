@@ -42,10 +42,9 @@ class Action:
     Attributes:
         row: line number in the log file.
         time: the tank's local clock.
-        kind: "flow" (mL/h), "ph_setting" (NBS), "dose" (mL), "dose_rate" (mL/day),
-            "water_change" (L), "stock_change", "media_change" (kg or None), "new_bottle".
+        kind: a key of `ACTIONS`.
         of: the solution, water or kit; "" where the kind needs none.
-        value: in the unit named above; None where the kind has none.
+        value: in the canonical unit of its kind; None where there is none.
         note: the keeper's note, as written.
         flags: why the entry is odd, in plain words.
     """

@@ -7,6 +7,9 @@ from dataclasses import dataclass
 
 from estimator.inputs.dosing import Solution
 
+MEDIA_LIMIT_KG = 10_000.0
+"""More media than this is a slip of the unit."""
+
 
 @dataclass(frozen=True)
 class Target:

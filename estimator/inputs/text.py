@@ -7,18 +7,15 @@ from __future__ import annotations
 
 import difflib
 import hashlib
-import math
 import stat
 import unicodedata
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
-from typing import TypeVar
+from typing import NoReturn, TypeVar
 
 from estimator import units
 from estimator.errors import Fault, InputError
-from estimator.inputs.parameters import Parameter
 
 _Item = TypeVar("_Item")
 
@@ -26,7 +23,7 @@ _FOUND_LENGTH = 60
 _FILE_LENGTH = 80
 _RULE_LENGTH = 1200
 _LISTED_NAMES = 16
-MOST_FAULTS = 1000
+GIVE_UP_AFTER = 1000
 """Faults after which a reader gives up on the file: it is not what it was taken for."""
 _WIDE_MARKS = (b"\xff\xfe", b"\xfe\xff", b"\x00\x00\xfe\xff")
 
@@ -56,15 +53,20 @@ class FaultList:
             )
         )
 
+    def refuse(self, rule: str, found: str = "", row: int | None = None) -> NoReturn:
+        """Note a fault that leaves nothing more to check. Raises: InputError, with all faults."""
+        self.add(rule, found, row)
+        raise InputError(self.in_file_order())
+
     def until_full(self, items: Iterable[_Item]) -> Iterator[_Item]:
-        """`items`, up to `MOST_FAULTS`; that the rest was left unread is a fault of its own."""
+        """`items`, up to `GIVE_UP_AFTER`; that the rest was left unread is a fault of its own."""
         for item in items:
-            if len(self) >= MOST_FAULTS:
+            if len(self) >= GIVE_UP_AFTER:
                 if not self._gave_up:
                     self._gave_up = True
                     self.add(
                         "reading stopped there; check that it is the right file, or mend these",
-                        found=f"over {MOST_FAULTS} faults",
+                        found=f"over {GIVE_UP_AFTER} faults",
                     )
                 return
             yield item
@@ -77,15 +79,6 @@ class FaultList:
         """Raises: InputError, with all faults in file order."""
         if self._faults:
             raise InputError(self.in_file_order())
-
-
-@dataclass(frozen=True)
-class Source:
-    """A whole input file: its name as the keeper gave it, its text and the sha256 of its bytes."""
-
-    name: str
-    text: str
-    sha256: str
 
 
 def printable(text: str) -> str:
@@ -101,19 +94,18 @@ def shorten(text: str) -> str:
     return cut if len(cut) <= _FOUND_LENGTH else cut[: _FOUND_LENGTH - 1] + "…"
 
 
-def read_source(path: Path, data: bytes | None, limit_bytes: int) -> Source:
-    """The file at `path`, or `data` in its place.
+def read_source(
+    path: Path, data: bytes | None, limit_bytes: int, faults: FaultList
+) -> tuple[str, str]:
+    """(text, sha256 of the bytes) of the file at `path`, or of `data` in its place.
 
     Raises:
         InputError: it cannot be opened, is too large, or is not UTF-8 text.
     """
-    faults = FaultList(str(path))
     if data is None:
         data = _read_bytes(path, limit_bytes, faults)
-    if len(data) > limit_bytes:
-        _refuse_size(len(data), limit_bytes, faults)
-    text = _decode(data, faults)
-    return Source(name=str(path), text=text, sha256=hashlib.sha256(data).hexdigest())
+    _check_size(len(data), limit_bytes, faults)
+    return _decode(data, faults), hashlib.sha256(data).hexdigest()
 
 
 def _read_bytes(path: Path, limit_bytes: int, faults: FaultList) -> bytes:
@@ -122,49 +114,40 @@ def _read_bytes(path: Path, limit_bytes: int, faults: FaultList) -> bytes:
         # A pipe may keep a reader waiting for ever, and a device may never end.
         if not stat.S_ISREG(status.st_mode) and not stat.S_ISDIR(status.st_mode):
             raise ValueError("not an ordinary file")
-        if status.st_size > limit_bytes:
-            _refuse_size(status.st_size, limit_bytes, faults)
+        _check_size(status.st_size, limit_bytes, faults)
         with path.open("rb") as handle:
             return handle.read(limit_bytes + 1)
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
-        faults.add(f"cannot be opened ({reason}); check the path and its permissions")
-        raise InputError(faults.in_file_order()) from error
+        faults.refuse(f"cannot be opened ({reason}); check the path and its permissions")
 
 
-def _refuse_size(size: int, limit_bytes: int, faults: FaultList) -> None:
-    faults.add(
-        f"a file of this kind may hold at most {limit_bytes / 1e6:g} MB; "
-        "check that it is the right file, or split it",
-        found=f"{size / 1e6:.1f} MB",
-    )
-    faults.raise_if_any()
+def _check_size(size: int, limit_bytes: int, faults: FaultList) -> None:
+    if size > limit_bytes:
+        faults.refuse(
+            f"a file of this kind may hold at most {limit_bytes / 1e6:g} MB; "
+            "check that it is the right file, or split it",
+            found=f"{size / 1e6:.1f} MB",
+        )
 
 
 def _decode(data: bytes, faults: FaultList) -> str:
+    def row_of(place: int) -> int:
+        return data[:place].count(b"\n") + 1
+
     if data.startswith(_WIDE_MARKS):
-        faults.add("the text is UTF-16 or UTF-32; save it again as UTF-8")
-    elif b"\0" in data:
-        row = data[: data.index(b"\0")].count(b"\n") + 1
-        faults.add(
-            "this is not a text file (or it is UTF-16); save it again as UTF-8 text",
-            found="a zero byte",
-            row=row,
-        )
-    faults.raise_if_any()
+        faults.refuse("the text is UTF-16 or UTF-32; save it again as UTF-8")
+    if b"\0" in data:
+        rule = "this is not a text file (or it is UTF-16); save it again as UTF-8 text"
+        faults.refuse(rule, "a zero byte", row_of(data.index(b"\0")))
     try:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
-        row = data[: error.start].count(b"\n") + 1
-        faults.add(
-            "the text must be UTF-8; save it again as UTF-8",
-            found=f"byte 0x{data[error.start]:02x}",
-            row=row,
-        )
-        raise InputError(faults.in_file_order()) from error
+        rule = "the text must be UTF-8; save it again as UTF-8"
+        faults.refuse(rule, f"byte 0x{data[error.start]:02x}", row_of(error.start))
 
 
-def listed(names: Iterable[str]) -> str:
+def name_list(names: Iterable[str]) -> str:
     """Names as `a, b, c`, cut where there are very many."""
     known = [shorten(name) for name in names]
     more = f", and {len(known) - _LISTED_NAMES} more" if len(known) > _LISTED_NAMES else ""
@@ -182,7 +165,7 @@ def _nearest_hint(folded: str, names: tuple[str, ...]) -> str:
     near = difflib.get_close_matches(folded, by_fold, n=1, cutoff=0.6)
     near += [each for each in by_fold if len(folded) > 1 and each.startswith(folded)]
     hint = f"did you mean {shorten(by_fold[near[0]])}? " if near else ""
-    return f"{hint}Accepted: {listed(names)}"
+    return f"{hint}Accepted: {name_list(names)}"
 
 
 def match_name(name: str, known: Iterable[str]) -> str | None:
@@ -203,30 +186,11 @@ def match_unit(text: str, accepted: Iterable[str]) -> str | None:
     return names.get(_plain(text))
 
 
+def unknown_unit(text: str, what: str, accepted: Iterable[str]) -> str:
+    """The rule that `text` breaks where it should be a unit of `what`."""
+    return f"unknown unit for {what}; {nearest_hint(text, accepted)}"
+
+
 def _plain(text: str) -> str:
     """Without case, degree sign or doubled blanks, for comparing names and units."""
     return " ".join(text.casefold().replace("°", "").split())
-
-
-def unit_size(parameter: Parameter, unit: str) -> float:
-    """Canonical size of a difference of one `unit`; unlike a level, it knows no offset."""
-    return parameter.to_canonical(1.0, unit) - parameter.to_canonical(0.0, unit)
-
-
-def range_text(parameter: Parameter, limits: tuple[float, float], unit: str) -> str:
-    """`3 to 20 dKH` from canonical `limits`; an upper limit of infinity reads `or more`."""
-    low, high = (parameter.from_canonical(limit, unit) for limit in limits)
-    if math.isinf(high):
-        return f"{low:g} {unit} or more"
-    return f"{low:.4g} to {high:.4g} {unit}"
-
-
-def level_is_possible(parameter: Parameter, value: float) -> bool:
-    """Whether a canonical `value` can be meant at all; NaN (already a fault) passes."""
-    low, high = parameter.possible
-    return not (value < low or value > high)
-
-
-def fallback_unit(parameter: Parameter, *candidates: str | None) -> str | None:
-    """The first unit stated among `candidates`, else the parameter's default, else None."""
-    return next((unit for unit in candidates if unit), parameter.default_unit or None)

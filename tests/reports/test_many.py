@@ -25,12 +25,13 @@ from click.testing import CliRunner
 from estimator.errors import FitError, InputError
 from helpers.studies import build_study
 from helpers.tanks import TANK_FILE
-from reports import cli, many
+from reports import terminal
 from reports.blocks import resolve
 from reports.cli import main
 from reports.index import build_index, index_json, render_index, summary_lines
-from reports.many import TankOutcome, Workers, facts_of, find_jobs, run_many, study_one
+from reports.many import TankOutcome, facts_of, find_jobs, run_many, study_one
 from reports.twin.build import build_twin
+from reports.workers import Workers
 
 ROOT = Path(__file__).parents[2]
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
@@ -132,7 +133,7 @@ def fitted(monkeypatch):
         return build_study(made)
 
     monkeypatch.setattr("estimator.pipeline.run_study", study)
-    monkeypatch.setattr(many, "Workers", lambda *_: InPlace())
+    monkeypatch.setattr("reports.workers.Workers", lambda *_: InPlace())
     study.variants, study.calls = variants, calls
     return study
 
@@ -555,7 +556,7 @@ def test_the_terminal_shows_how_far_it_is_and_who_failed(monkeypatch):
             return True
 
     monkeypatch.setattr("sys.stderr", Terminal())
-    with cli._tally(2) as tell:
+    with terminal.tally_bar(2) as tell:
         tell(TankOutcome("[red]a\u202e\x1b[2J.csv", "bad_input", ("x",)))
         tell(TankOutcome("b.csv", "recommended", page="b-report.html"))
     shown = sys.stderr.getvalue()

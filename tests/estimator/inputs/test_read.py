@@ -318,6 +318,8 @@ BROKEN_FILES = [
     ("time,alkalinity,silicate\n", ["row 1: found 'silicate'; unknown column"]),
     ('time,"entry,value\n', ["row 1: a quotation mark in the header is never closed"]),
     (HEADER + '2025-03-01,alkalinity,,8,,,"note\n' + ENOUGH, ["row 2: a quotation mark"]),
+    (HEADER + ENOUGH + '"', ["row 4: a quotation mark opened in this row is never closed"]),
+    (HEADER + ENOUGH + ',,,,,,"\n\n\n', ["row 4: a quotation mark opened in this row"]),
     (
         HEADER + '2025-03-01,alkalinity,,8,,,"note\n' + ENOUGH + '2025-03-05,flow,,600,,,"hm"\n',
         ["row 2, note", "closed only in a later row"],

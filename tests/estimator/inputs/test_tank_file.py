@@ -253,6 +253,12 @@ def test_text_from_the_file_is_cut_and_printable() -> None:
     assert len(line) < 400
 
 
+def test_no_accepted_key_is_named_twice() -> None:
+    """The keys of a solution are listed once each, whichever of them the file states."""
+    line = faults_of(changed("meq_per_ml = 1.9", "meq_per_ml = 1.9\nlime = 2"))
+    assert line.count("alkalinity_meq_per_ml") == 1
+
+
 def test_missing_file_is_a_fault(tmp_path: Path) -> None:
     """A wrong path ends in a message, not in a traceback."""
     with pytest.raises(InputError, match="cannot be opened"):

@@ -1,0 +1,166 @@
+"""How a command speaks to the terminal and ends: messages, bars, Ctrl-C, exit codes."""
+
+from __future__ import annotations
+
+import functools
+import os
+import shutil
+import signal
+import sys
+import threading
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
+from enum import IntEnum
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from estimator.errors import MOST_FAULTS_SHOWN, UptakeError
+from reports.wording import plain
+
+if TYPE_CHECKING:
+    from estimator.study import Progress
+    from reports.many import TankOutcome
+
+SCREEN = os.terminal_size((120, 24))
+"""Columns and lines taken for one screen where the messages do not go to a terminal."""
+
+Command = Callable[..., int]
+
+
+class ExitCode(IntEnum):
+    """What a command ends with."""
+
+    DONE = 0
+    UNEXPECTED = 1
+    BAD_INPUT = 2
+    WITHHELD = 3
+    INTERRUPTED = 130
+
+
+class _Stopped(BaseException):
+    """Ctrl-C while sampling. PyMC takes a `KeyboardInterrupt` as "enough draws" and goes on."""
+
+
+def tell(lines: Iterable[str]) -> None:
+    """Print lines; whatever could steer a terminal is taken out of them."""
+    for line in lines:
+        click.echo(plain(line))
+
+
+def tidy(command: Command) -> Command:
+    """Turn every error into a message and an exit code; the command returns its own code."""
+
+    @functools.wraps(command)
+    def run(*args: Any, **kwargs: Any) -> int:
+        for stream in (sys.stdout, sys.stderr):
+            if hasattr(stream, "reconfigure"):  # a character that the terminal lacks becomes "?"
+                stream.reconfigure(errors="replace")
+        try:
+            code = command(*args, **kwargs)
+        except UptakeError as error:
+            _print_error(error)
+            code = ExitCode.BAD_INPUT
+        except (KeyboardInterrupt, _Stopped):
+            code = ExitCode.INTERRUPTED
+        except (click.exceptions.ClickException, click.exceptions.Exit, BrokenPipeError):
+            raise
+        except Exception as error:
+            if os.environ.get("UPTAKE_DEBUG") == "1":
+                raise
+            click.echo(
+                f"Unexpected fault, nothing written ({type(error).__name__}: "
+                f"{plain(str(error))[:200]}). Please report it with this line; "
+                "UPTAKE_DEBUG=1 shows where it arose.",
+                err=True,
+            )
+            code = ExitCode.UNEXPECTED
+        sys.exit(code)
+
+    return run
+
+
+def _print_error(error: UptakeError) -> None:
+    """As many faults as fit one screen, the first in any case; the others are counted."""
+    columns, lines = shutil.get_terminal_size(SCREEN) if sys.stderr.isatty() else SCREEN
+    room = lines - 2  # the count and the next prompt
+    shown = 0
+    for line in error.lines()[:MOST_FAULTS_SHOWN]:
+        room -= -(-len(plain(line)) // columns)
+        if shown and room < 0:
+            break
+        shown += 1
+    for line in error.lines(shown):
+        click.echo(plain(line), err=True)
+
+
+@contextmanager
+def stopping() -> Iterator[None]:
+    """Ctrl-C ends the command here, and is an ordinary interrupt in the processes of the chains."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    here = os.getpid()
+
+    def stop(*_: object) -> None:
+        raise _Stopped if os.getpid() == here else KeyboardInterrupt
+
+    former = signal.signal(signal.SIGINT, stop)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, former)
+
+
+@contextmanager
+def progress_bar() -> Iterator[Progress | None]:
+    """A bar of one fit; None where stderr is no terminal."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+    from rich.console import Console
+    from rich.progress import Progress as Bar
+
+    with Bar(console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("Preparing", total=1.0)
+        yield lambda stage, part: bar.update(task, description=stage, completed=part)
+
+
+@contextmanager
+def tally_bar(tanks: int) -> Iterator[Callable[[TankOutcome], None]]:
+    """A bar of tanks done, and the name of each that was not studied; nothing off a terminal."""
+    if not sys.stderr.isatty():
+        yield lambda outcome: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeElapsedColumn
+    from rich.progress import Progress as Bar
+
+    columns = (TextColumn("Tanks"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn())
+    with Bar(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("", total=tanks)
+
+        def count(outcome: TankOutcome) -> None:
+            if not outcome.page:
+                name = f"Not studied: {plain(outcome.log)}"
+                bar.console.print(name, markup=False, highlight=False, soft_wrap=True)
+            bar.advance(task)
+
+        yield count
+
+
+def quiet_libraries() -> None:
+    """Keep third-party chatter off the terminal, in this process and those of the chains.
+
+    The model runs on PyTensor's Python linker, so no C compiler need be looked for.
+    """
+    import logging
+    import warnings
+
+    warnings.simplefilter("ignore")
+    os.environ.setdefault("PYTHONWARNINGS", "ignore")
+    os.environ.setdefault("PYTENSOR_FLAGS", "cxx=")
+    # Matrices here are a dozen wide: threads only get in each other's way.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    for name in ("pymc", "pytensor", "arviz", "matplotlib"):
+        logging.getLogger(name).setLevel(logging.ERROR)

@@ -1,0 +1,53 @@
+"""What every parameter, action and recipe must keep to, so that one entry adds another."""
+
+from __future__ import annotations
+
+import pytest
+
+from estimator.inputs.actions import ACTIONS, ActionKind
+from estimator.inputs.dosing import DIRECT_STRENGTHS, RECIPES, solution_from_strengths
+from estimator.inputs.log_file import ENTRY_UNITS
+from estimator.inputs.parameters import PARAMETERS, SAMPLED_PLACES, Parameter
+
+
+@pytest.mark.parametrize("parameter", PARAMETERS.values(), ids=PARAMETERS)
+def test_a_parameter_is_consistent(parameter: Parameter) -> None:
+    """It has a canonical unit, its default is one of its units, and what is usual is possible."""
+    assert 1.0 in parameter.units.values()
+    assert parameter.default_unit in ("", *parameter.units)
+    assert parameter.samples <= {*SAMPLED_PLACES, "water", "reference"}
+    assert "tank" in parameter.samples
+    for low, high in (parameter.plausible, parameter.plausible_effluent):
+        assert parameter.is_possible(low)
+        assert parameter.is_possible(high)
+        assert low < high
+    assert (parameter.assumed_step > 0) == (parameter.assumed_repeatability > 0)
+
+
+@pytest.mark.parametrize("unit", ["F", "C"])
+def test_a_difference_has_no_offset(unit: str) -> None:
+    """A thermometer's step of one degree is no level of one degree."""
+    size = PARAMETERS["temperature"].unit_size(unit)
+    assert size == pytest.approx({"F": 5 / 9, "C": 1.0}[unit])
+
+
+@pytest.mark.parametrize("action", ACTIONS.values(), ids=ACTIONS)
+def test_an_action_is_consistent(action: ActionKind) -> None:
+    """Its first unit is the canonical one, and a value can only be needed where it has a unit."""
+    assert action.of in ("", "solutions", "waters", "kits", "reactor")
+    assert action.units.get(action.canonical_unit, 1.0) == 1.0
+    assert bool(action.units) or not action.value_needed
+
+
+def test_no_entry_means_two_things() -> None:
+    """A reading and an action never share a name."""
+    assert len(ENTRY_UNITS) == len(PARAMETERS) + len(ACTIONS)
+
+
+@pytest.mark.parametrize("key", [*RECIPES, *DIRECT_STRENGTHS])
+def test_every_strength_adds_something(key: str) -> None:
+    """A solution stated by any one of the keys adds alkalinity, calcium or magnesium."""
+    made = solution_from_strengths("it", {key: 10.0})
+    added = (made.alkalinity_meq_per_ml, made.calcium_mmol_per_ml, made.magnesium_mmol_per_ml)
+    assert max(added) > 0
+    assert min(added) >= 0
