@@ -3,9 +3,19 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Iterator
 from types import ModuleType
 
 import pytest
+
+from helpers.pictures import drawn_once
+
+
+@pytest.fixture(scope="session", autouse=True)
+def pictures() -> Iterator[None]:
+    """No picture is drawn twice."""
+    with drawn_once():
+        yield
 
 
 @pytest.fixture

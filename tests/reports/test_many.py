@@ -580,14 +580,16 @@ def test_a_tank_gets_the_same_bytes_alone_and_among_others(farm):
     """A real run: three tanks in two processes, one at fault; the report by itself is the same."""
     folder = farm("a", "b", "c")
     (folder / "c.csv").write_text(BAD_LOG)
+    alone = folder / "a-report.html"
+    arguments = ("report", folder / "a.csv", "--tank", folder / "tank.toml", "--out", alone)
     process = command("report", folder, "--seed", "4", "--jobs", "2")
+    by_itself = command(*arguments, "--seed", "4")
     out, err = process.communicate(timeout=300)
     assert process.returncode == 2, err
     assert err == b""
     assert out.startswith(b"3 tanks: ")
-    alone = folder / "a-report.html"
-    arguments = ("report", folder / "a.csv", "--tank", folder / "tank.toml", "--out", alone)
-    assert command(*arguments, "--seed", "4").wait(300) == 0
+    by_itself.communicate(timeout=300)
+    assert by_itself.returncode == 0
     for suffix in (".html", ".json"):
         among_others = folder / "reports" / f"a-report{suffix}"
         assert alone.with_suffix(suffix).read_bytes() == among_others.read_bytes()
@@ -595,20 +597,27 @@ def test_a_tank_gets_the_same_bytes_alone_and_among_others(farm):
     assert index["counts"]["tanks"] == 3
 
 
+LOADING, AT_WORK = 3, 5
+"""Processes: the command, what tidies up after all, and the one that loads; then two workers."""
+
+
 @pytest.mark.skipif(sys.platform != "linux", reason="process groups")
 @pytest.mark.parametrize(
-    ("number", "seconds"),
+    ("number", "processes"),
     [
-        pytest.param(signal.SIGINT, 1, id="Ctrl-C while loading"),
-        pytest.param(signal.SIGINT, 6, id="Ctrl-C at work"),
-        pytest.param(signal.SIGTERM, 6, id="kill"),
+        pytest.param(signal.SIGINT, LOADING, id="Ctrl-C while loading"),
+        pytest.param(signal.SIGINT, AT_WORK, id="Ctrl-C at work"),
+        pytest.param(signal.SIGTERM, AT_WORK, id="kill"),
     ],
 )
-def test_a_stopped_run_leaves_no_process_and_no_part_of_a_file(farm, number, seconds):
+def test_a_stopped_run_leaves_no_process_and_no_part_of_a_file(farm, number, processes):
     """Ctrl-C reaches the whole group, `kill` the command alone; either ends all in silence."""
     folder = farm(*(f"t{i}" for i in range(8)))
     process = command("report", folder, "--jobs", "2", start_new_session=True)
-    time.sleep(seconds)
+    deadline = time.monotonic() + 60
+    while len(members(process.pid)) < processes and time.monotonic() < deadline:
+        time.sleep(0.1)
+    time.sleep(0.5)
     assert process.poll() is None
     if number == signal.SIGINT:
         os.killpg(process.pid, number)
