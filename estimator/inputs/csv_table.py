@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-import csv
 import io
-from collections.abc import Iterator
+import re
+import warnings
 from dataclasses import dataclass
+from typing import NoReturn
 
 from estimator.inputs.text import FaultList
 
@@ -15,8 +16,6 @@ LIMIT_COLUMNS = 100
 LIMIT_CELLS = 2_000_000
 
 _SEPARATORS = ",;\t"
-_END = "\0"
-"""Stands in a line of its own after the last, unless an open quotation mark swallows it."""
 # A row may overrun the header by this many fields and still be listed by its own number.
 _SPARE_FIELDS = 8
 
@@ -48,7 +47,11 @@ def read_csv_table(text: str, faults: FaultList) -> CsvTable:
         faults.refuse("a quotation mark in the header is never closed", row=blank_lines + 1)
     fields = first_line.count(separator) + 1
     _check_size(body.count("\n"), fields, faults)
-    (header_row, header), *rows = _rows(body, separator, fields, blank_lines, faults)
+    cells = _cut(body, separator, fields + _SPARE_FIELDS, blank_lines, faults)
+    (header_row, header), *rows = (
+        (number, tuple(cell.strip() for cell in row))
+        for number, row in enumerate(cells, start=blank_lines + 1)
+    )
     return CsvTable(
         header_row=header_row,
         header=tuple(" ".join(name.split()) for name in header[:fields]),
@@ -76,24 +79,39 @@ def _check_size(lines: int, fields: int, faults: FaultList) -> None:
     faults.raise_if_any()
 
 
-def _rows(
-    body: str, separator: str, fields: int, offset: int, faults: FaultList
-) -> Iterator[tuple[int, tuple[str, ...]]]:
-    """Numbered rows, blank ones included so that numbers hold, each of at least `fields` cells."""
-    csv.field_size_limit(max(len(body) + 1, csv.field_size_limit()))
-    lines = io.StringIO(body.rstrip("\n") + "\n" + _END)
-    records = list(csv.reader(lines, delimiter=separator))
-    for number, record in enumerate(records, start=offset + 1):
-        if record == [_END]:
-            return
-        if number == offset + len(records):
-            rule = "a quotation mark opened in this row is never closed; close or remove it"
-            faults.refuse(rule, row=number)
-        if len(record) > fields + _SPARE_FIELDS:
-            rule = (
-                "the row has more fields than the header; put quotation marks around a note that "
-                "holds the separator"
+def _cut(body: str, separator: str, fields: int, offset: int, faults: FaultList) -> list[list[str]]:
+    """Records of the file, each `fields` long, blank lines included so that numbers hold."""
+    import pandas as pd  # here, because it is slow to import and `--help` has no need of it
+
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("error", pd.errors.ParserWarning)
+            frame = pd.read_csv(
+                io.StringIO(body),
+                sep=separator,
+                header=None,
+                names=range(fields),
+                index_col=False,
+                dtype=str,
+                keep_default_na=False,
+                na_filter=False,
+                skip_blank_lines=False,
+                low_memory=False,
             )
-            faults.refuse(rule, f"{len(record)} fields", number)
-        record += [""] * (fields - len(record))
-        yield number, tuple(cell.strip() for cell in record)
+    except (ValueError, OverflowError, pd.errors.ParserWarning) as error:
+        _refuse(str(error), offset, faults)
+    return frame.to_numpy(dtype=object).tolist()
+
+
+def _refuse(message: str, offset: int, faults: FaultList) -> NoReturn:
+    """A fault in our words for the three ways in which a CSV cannot be cut into cells."""
+    if match := re.search(r"EOF inside string starting at row (\d+)", message):
+        rule = "a quotation mark opened in this row is never closed; close or remove it"
+        faults.refuse(rule, row=offset + int(match[1]) + 1)
+    if match := re.search(r"in line (\d+), saw (\d+)", message):
+        rule = (
+            "the row has more fields than the header; put quotation marks around a note that "
+            "holds the separator"
+        )
+        faults.refuse(rule, f"{match[2]} fields", offset + int(match[1]))
+    faults.refuse("cannot be cut into rows and columns; save it again as CSV", message)
