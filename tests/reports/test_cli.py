@@ -288,7 +288,7 @@ def python(code, *arguments, **environment):
     )
 
 
-HEAVY = ("pandas", "pymc", "pytensor", "arviz", "matplotlib", "numba", "scipy", "rich", "jinja2")
+HEAVY = ("pymc", "pytensor", "arviz", "matplotlib", "numba", "scipy", "rich", "jinja2")
 
 
 @pytest.mark.parametrize("arguments", [["--help"], ["check", "log.csv", "--tank", "tank.toml"]])
