@@ -254,6 +254,7 @@ def _odd_effluent(study: Study, one: OddEffluent) -> Json:
         "value": PARAMETERS[reading.parameter].from_canonical(reading.value, reading.unit),
         "unit": reading.unit,
         "remark": remark and words(remark, study.tank),
+        "code": remark and remark.code,
     }
 
 
@@ -305,6 +306,7 @@ def _tank_ph(study: Study, found: TankPh) -> Json:
             for m in found.measures
         ],
         "notes": [words(note, study.tank) for note in found.notes],
+        "notes_codes": [note.code for note in found.notes],
     }
 
 
