@@ -28,7 +28,6 @@ from estimator.fit.posterior import Posterior
 from estimator.fit.schedule import PH_STEP_SD
 from estimator.fit.start import START_CALCIUM
 from estimator.inputs.parameters import CALCIUM, PH
-from estimator.inputs.records import TankLog
 from estimator.water import carbonate
 from estimator.water.carbonate import Effluent, TankWater
 from estimator.water.supply import SupplyLaw
@@ -85,17 +84,12 @@ class Chamber:
     ceiling_factor: np.ndarray
 
 
-def usual_tank_ph(log: TankLog) -> float:
-    """Median of the tank's pH readings; usual where there is none."""
-    read = [r.value for r in log.readings if (r.parameter, r.sample) == (PH.name, "tank")]
-    return float(np.median(read)) if read else carbonate.USUAL_TANK_PH
-
-
 def chamber_of(fitted: Fit, rng: np.random.Generator) -> Chamber:
     """The chamber of a fitted log; `rng` for what chemistry leaves open."""
     posterior, tank = fitted.posterior, fitted.tank
     settings = fitted.schedule.settings
     draws = len(posterior.volume_l)
+    ph_read = [r.value for r in fitted.log.readings if (r.parameter, r.sample) == (PH.name, "tank")]
     calcium = START_CALCIUM[0]
     if posterior.calcium_now_mmol_l is not None:
         calcium = float(np.median(posterior.calcium_now_mmol_l))
@@ -105,7 +99,7 @@ def chamber_of(fitted: Fit, rng: np.random.Generator) -> Chamber:
         tank=TankWater(
             alkalinity_meq_l=posterior.middle_meq_l,
             calcium_mmol_l=calcium,
-            ph_nbs=usual_tank_ph(fitted.log),
+            ph_nbs=float(np.median(ph_read)) if ph_read else carbonate.USUAL_TANK_PH,
             salinity_g_kg=tank.salinity_g_kg,
             temperature_c=tank.temperature_c,
         ),

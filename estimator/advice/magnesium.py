@@ -21,8 +21,9 @@ from estimator import units
 from estimator.advice.dissolved import Dissolved
 from estimator.fit.fitting import Fit
 from estimator.fit.priors import BOTTLE_CORRELATION, USUAL_CALIBRATION_SD
+from estimator.fit.schedule import bottles_of
 from estimator.inputs.parameters import MAGNESIUM
-from estimator.inputs.records import Reading, TankLog
+from estimator.inputs.records import Reading
 from estimator.inputs.tank import Kit, Tank
 from estimator.water.settings import actions_of, day_of
 
@@ -186,8 +187,7 @@ def magnesium_model(fitted: Fit) -> tuple[LinearModel, _Balance, tuple[str, ...]
     log, tank, origin = fitted.log, fitted.tank, fitted.schedule.origin
     waters = tuple(dict.fromkeys(action.of for action in actions_of(log, "water_change")))
     readings = [r for r in log.readings if r.parameter == MAGNESIUM.name and _is_used(r, waters)]
-    bottles = _bottles(log, readings)
-    pairs = sorted(set(bottles))
+    pairs, bottle = bottles_of(log, readings)
     first_bottle = 3 + len(waters)
     size = first_bottle + len(pairs)
     balance = _Balance(fitted, size)
@@ -215,7 +215,7 @@ def magnesium_model(fitted: Fit) -> tuple[LinearModel, _Balance, tuple[str, ...]
             rows[:, index, 3 + waters.index(reading.of)] = 1.0
         else:
             known = tank.references[reading.of].levels.get(MAGNESIUM.name, np.nan)
-        rows[:, index, first_bottle + pairs.index(bottles[index])] = reading.value
+        rows[:, index, first_bottle + bottle[index]] = reading.value
         y[:, index] = reading.value - known
     balance.go_to(day_of(log.end, origin))
     kept = ~np.isnan(y).any(axis=0)
@@ -229,12 +229,6 @@ def _is_used(reading: Reading, waters: Sequence[str]) -> bool:
     return reading.sample in ("tank", "reference") or (
         reading.sample == "water" and reading.of in waters
     )
-
-
-def _bottles(log: TankLog, readings: Sequence[Reading]) -> list[tuple[str, int]]:
-    """(kit, bottle number) of each reading."""
-    opened = actions_of(log, "new_bottle")
-    return [(r.kit, sum(a.of == r.kit and a.time <= r.time for a in opened)) for r in readings]
 
 
 def _error_variance(kit: Kit) -> float:

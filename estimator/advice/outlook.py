@@ -19,6 +19,7 @@ from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import timedelta
+from typing import Any
 
 import numpy as np
 
@@ -47,12 +48,10 @@ ROUTINE_DAYS = 60
 """How far back a routine of water changes is looked for."""
 ROUTINE_CHANGES = 2
 USUAL_BANDS: Mapping[str, Target] = {
-    CALCIUM.name: Target(
-        CALCIUM.to_canonical(380, "mg/L"), CALCIUM.to_canonical(460, "mg/L"), "mg/L"
-    ),
-    MAGNESIUM.name: Target(
-        MAGNESIUM.to_canonical(1250, "mg/L"), MAGNESIUM.to_canonical(1400, "mg/L"), "mg/L"
-    ),
+    element.name: Target(
+        element.to_canonical(low, "mg/L"), element.to_canonical(high, "mg/L"), "mg/L"
+    )
+    for element, low, high in ((CALCIUM, 380, 460), (MAGNESIUM, 1250, 1400))
 }
 """Bands where the tank file states none (common practice, no source)."""
 
@@ -297,21 +296,16 @@ def _element_answer(
     name: str, band: Target, month: np.ndarray, by_week: np.ndarray | None, weeks: int | None
 ) -> Remark:
     """The outlook of one element from its change in a month and its chances of being out."""
-    points = (float(x) for x in np.quantile(month, [0.05, 0.5, 0.95]))
-    told = {
-        "parameter": name,
-        "unit": band.unit,
-        **dict(zip(("q05_mmol_l", "q50_mmol_l", "q95_mmol_l"), points, strict=True)),
-    }
-    if by_week is None or weeks is None:
+    low, middle, high = (float(x) for x in np.quantile(month, [0.05, 0.5, 0.95]))
+    told: dict[str, Any] = {"parameter": name, "unit": band.unit}
+    told |= {"q05_mmol_l": low, "q50_mmol_l": middle, "q95_mmol_l": high}
+    if by_week is None:
         return Remark("outlook_never_tested", told)
-    told["out_now"] = float(by_week[0])
-    if by_week[0] >= 0.5:
+    out_now = float(by_week[0])
+    told |= {"out_now": out_now, "test_weeks": weeks, "perhaps_out_now": out_now >= UNSEEN_CHANCE}
+    if out_now >= 0.5:
         return Remark("outlook_out_now", told)
-    told["perhaps_out_now"] = bool(by_week[0] >= UNSEEN_CHANCE)
-    if weeks == HORIZON_WEEKS:
-        return Remark("outlook_stays", told)
-    return Remark("outlook_leaves", {**told, "test_weeks": weeks})
+    return Remark("outlook_stays" if weeks == HORIZON_WEEKS else "outlook_leaves", told)
 
 
 def _answer(

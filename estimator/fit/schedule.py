@@ -141,7 +141,7 @@ def build_schedule(log: TankLog, tank: Tank) -> Schedule:
     settings = settings_of(log, tank)
     readings = used_readings(log, tank)
     layout = _layout(log, readings, settings)
-    gains, gain_of = _bottles(log, readings)
+    gains, gain_of = bottles_of(log, readings)
     kits = tuple(tank.kits[name] for name in dict.fromkeys(name for name, _ in gains))
     columns = [
         _reading_columns(reading, tank, layout.waters, gain, kits)
@@ -224,7 +224,7 @@ def _layout(log: TankLog, readings: Sequence[Reading], settings: Settings) -> La
     )
 
 
-def _bottles(
+def bottles_of(
     log: TankLog, readings: Sequence[Reading]
 ) -> tuple[tuple[tuple[str, int], ...], list[int]]:
     """The (kit, bottle) pairs with readings, and each reading's place among them."""

@@ -92,20 +92,14 @@ def constants(salinity: float, temperature_c: float) -> Constants:
     def value(key: str) -> float:
         return float(np.ravel(found[key])[0])
 
+    names = ("carbonic_1", "carbonic_2", "borate", "water", "bisulfate", "fluoride", "aragonite")
+    totals = ("total_borate", "total_sulfate", "total_fluoride")
     return Constants(
         density_kg_l=density_kg_l(salinity, temperature_c),
         solubility=value("k_CO2"),
-        carbonic_1=value("k_carbonic_1"),
-        carbonic_2=value("k_carbonic_2"),
-        borate=value("k_borate"),
-        water=value("k_water"),
-        bisulfate=value("k_bisulfate"),
-        fluoride=value("k_fluoride"),
-        aragonite=value("k_aragonite"),
-        total_borate=value("total_borate") * 1e-6,
-        total_sulfate=value("total_sulfate") * 1e-6,
-        total_fluoride=value("total_fluoride") * 1e-6,
         free=10.0 ** (value("pH_nbs") - value("pH_free")),
+        **{name: value(f"k_{name}") for name in names},
+        **{name: value(name) * 1e-6 for name in totals},
     )
 
 

@@ -187,11 +187,12 @@ REACTOR_TABLE = {
     OddEffluent: Entry(
         "*reading check.remark=remark -check",
         {
+            "code": lambda one, _: one.check.remark and one.check.remark.code,
             "reading": lambda one, writer: {
                 key: value
                 for key, value in writer.object(one.reading).items()
                 if key in ("row", "time", "value", "unit")
-            }
+            },
         },
     ),
     WorkingPoint: Entry("effluent_meq_l=effluent_alkalinity"),
@@ -199,7 +200,13 @@ REACTOR_TABLE = {
         "effluent_meq_l=effluent_alkalinity",
         {"co2_saved_share": lambda one, _: 1 - one.co2_per_caco3[1] / one.co2_per_caco3[0]},
     ),
-    TankPh: Entry("low_chance_without=low_probability_without", {"low_ph": always(LOW_PH)}),
+    TankPh: Entry(
+        "low_chance_without=low_probability_without",
+        {
+            "low_ph": always(LOW_PH),
+            "notes_codes": lambda found, _: [note.code for note in found.notes],
+        },
+    ),
     ElementOutlook: Entry(
         "-parameter -band -now -change out_by=out_by_probability -out_by_week -leave_day *in_unit",
         {"in_unit": _in_unit_of_band},

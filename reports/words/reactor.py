@@ -6,7 +6,7 @@ from estimator.inputs.parameters import ALKALINITY, PARAMETERS
 from estimator.inputs.tank import Tank
 from reports.words.values import Values, Words
 
-_MUSH = "Below about pH {ph} media may turn to mush and clog (common practice, no source)."
+_DOUBT = " It may be out of the band already ({out_now:.0%})."
 _NO_PH = "At no chamber pH from {low_ph} to {high_ph} does "
 _NO_FLOW = (
     _NO_PH + "the needed flow lie inside the pump's limits ({flow_min_ml_h:g} to "
@@ -14,89 +14,58 @@ _NO_FLOW = (
 )
 
 
-def _dkh(meq_l: float) -> str:
-    return f"{ALKALINITY.from_canonical(meq_l, 'dKH'):.0f} dKH"
+def _in_dkh(template: str) -> Words:
+    """A template in which alkalinity is told in dKH: `{tank_dkh}` of `tank_meq_l`."""
+
+    def tell(v: Values, _: Tank) -> str:
+        dkh = {
+            name.replace("_meq_l", "_dkh"): ALKALINITY.from_canonical(meq_l, "dKH")
+            for name, meq_l in v.items()
+            if name.endswith("_meq_l")
+        }
+        return template.format(**v, **dkh)
+
+    return tell
 
 
-def _too_strong(v: Values, _: Tank) -> str:
-    return (
-        f"An effluent of {_dkh(v['alkalinity_meq_l'])} is stronger than aragonite media can make "
-        f"it at pH {v['chamber_ph']:.2f} (at most {_dkh(v['ceiling_meq_l'])}). Calibrate the "
-        "chamber's pH probe, test the effluent again diluted with pure water, and look whether the "
-        "media is of a kind that dissolves more easily."
-    )
+def _element(template: str) -> Words:
+    """A template on one element, with its `{title}`, its `{drift}` in a month and `{doubt}`."""
+
+    def tell(v: Values, _: Tank) -> str:
+        parameter, unit = PARAMETERS[v["parameter"]], v["unit"]
+        low, middle, high = (
+            parameter.from_canonical(v[f"{point}_mmol_l"], unit) for point in ("q05", "q50", "q95")
+        )
+        weeks = v.get("test_weeks", 0)
+        return template.format(
+            title=v["parameter"].capitalize(),
+            drift=f"{middle:+.2g} {unit} a month (90 % range {low:+.2g} to {high:+.2g})",
+            doubt=_DOUBT.format(**v) if v.get("perhaps_out_now") else "",
+            often={0: "now, and twice a week", 1: "every week"}.get(weeks, f"every {weeks} weeks"),
+            **v,
+        )
+
+    return tell
 
 
-def _too_weak(v: Values, _: Tank) -> str:
-    return (
-        f"An effluent of {_dkh(v['alkalinity_meq_l'])} is weaker than the tank's own water "
-        f"({_dkh(v['tank_meq_l'])}). Look whether the sample came from the effluent line, and test "
-        "both waters again."
-    )
+def _alone(template: str) -> Words:
+    """A template on whether alkalinity alone is enough; `{moving}` names what is not held."""
 
+    def tell(v: Values, _: Tank) -> str:
+        moving = v.get("moving", ())
+        told = template.format(
+            moving=" and ".join(moving), verb="does" if len(moving) == 1 else "do"
+        )
+        unread = " Magnesium was never read, so nothing is said of it."
+        return told if v["magnesium_read"] else told + unread
 
-def _drift(v: Values) -> str:
-    parameter, unit = PARAMETERS[v["parameter"]], v["unit"]
-    low, middle, high = (
-        parameter.from_canonical(v[key], unit) for key in ("q05_mmol_l", "q50_mmol_l", "q95_mmol_l")
-    )
-    return f"{middle:+.2g} {unit} a month (90 % range {low:+.2g} to {high:+.2g})"
-
-
-def _never_tested(v: Values, _: Tank) -> str:
-    return (
-        f"{v['parameter'].capitalize()} was never tested, so where it stands is not known; while "
-        f"alkalinity is held it would change by {_drift(v)}. Test it once, then run the report "
-        "again."
-    )
-
-
-def _out_now(v: Values, _: Tank) -> str:
-    title = v["parameter"].capitalize()
-    return f"{title} is likely out of its band now ({v['out_now']:.0%}); it changes by {_drift(v)}."
-
-
-def _doubt(v: Values) -> str:
-    out = v["out_now"]
-    return f" It may be out of the band already ({out:.0%})." if v["perhaps_out_now"] else ""
-
-
-def _stays(v: Values, _: Tank) -> str:
-    title = v["parameter"].capitalize()
-    return f"{title} changes by {_drift(v)}: a test twice a year is enough.{_doubt(v)}"
-
-
-def _leaves(v: Values, _: Tank) -> str:
-    title, weeks = v["parameter"].capitalize(), v["test_weeks"]
-    often = {0: "now, and twice a week", 1: "every week"}.get(weeks, f"every {weeks} weeks")
-    return (
-        f"{title} changes by {_drift(v)} and would leave its band in time: test it {often}."
-        f"{_doubt(v)}"
-    )
-
-
-def _unread(v: Values) -> str:
-    return "" if v["magnesium_read"] else " Magnesium was never read, so nothing is said of it."
-
-
-def _alone_enough(v: Values, _: Tank) -> str:
-    return (
-        "While the reactor holds alkalinity, alkalinity alone is enough for the next six "
-        f"months.{_unread(v)}"
-    )
-
-
-def _alone_not_enough(v: Values, _: Tank) -> str:
-    moving = v["moving"]
-    verb = "does" if len(moving) == 1 else "do"
-    return (
-        f"Alkalinity alone is not enough here: {' and '.join(moving)} {verb} not surely stay in "
-        f"the band for six months.{_unread(v)}"
-    )
+    return tell
 
 
 WORDS: dict[str, Words] = {
-    "chamber_mush": _MUSH,
+    "chamber_mush": (
+        "Below about pH {ph} media may turn to mush and clog (common practice, no source)."
+    ),
     "chamber_hardly_dissolves": "Media would hardly dissolve at this pH.",
     "chamber_near_saturation": (
         "At so low a flow the effluent comes near saturation: how much less flow will do is least "
@@ -126,8 +95,17 @@ WORDS: dict[str, Words] = {
     "chamber_no_ph_is_sure": (
         _NO_FLOW + "Narrow the needed flow first: test tank and effluent again."
     ),
-    "effluent_too_strong": _too_strong,
-    "effluent_too_weak": _too_weak,
+    "effluent_too_strong": _in_dkh(
+        "An effluent of {alkalinity_dkh:.0f} dKH is stronger than aragonite media can make it at "
+        "pH {chamber_ph:.2f} (at most {ceiling_dkh:.0f} dKH). Calibrate the chamber's pH probe, "
+        "test the effluent again diluted with pure water, and look whether the media is of a kind "
+        "that dissolves more easily."
+    ),
+    "effluent_too_weak": _in_dkh(
+        "An effluent of {alkalinity_dkh:.0f} dKH is weaker than the tank's own water "
+        "({tank_dkh:.0f} dKH). Look whether the sample came from the effluent line, and test both "
+        "waters again."
+    ),
     "tank_ph_fresh_air": (
         "fresh air to the skimmer, at the {outdoor_co2_ppm:.0f} ppm of outdoor air"
     ),
@@ -155,13 +133,25 @@ WORDS: dict[str, Words] = {
         "No `{entry}` is in the log: the charge is counted from the first flow, {since:%Y-%m-%d}, "
         "as if it had been full then."
     ),
-    "outlook_never_tested": _never_tested,
-    "outlook_out_now": _out_now,
-    "outlook_stays": _stays,
-    "outlook_leaves": _leaves,
+    "outlook_never_tested": _element(
+        "{title} was never tested, so where it stands is not known; while alkalinity is held it "
+        "would change by {drift}. Test it once, then run the report again."
+    ),
+    "outlook_out_now": _element(
+        "{title} is likely out of its band now ({out_now:.0%}); it changes by {drift}."
+    ),
+    "outlook_stays": _element("{title} changes by {drift}: a test twice a year is enough.{doubt}"),
+    "outlook_leaves": _element(
+        "{title} changes by {drift} and would leave its band in time: test it {often}.{doubt}"
+    ),
     "outlook_alone_unknown": (
         "Whether alkalinity alone is enough is not known: calcium was never tested."
     ),
-    "outlook_alone_enough": _alone_enough,
-    "outlook_alone_not_enough": _alone_not_enough,
+    "outlook_alone_enough": _alone(
+        "While the reactor holds alkalinity, alkalinity alone is enough for the next six months."
+    ),
+    "outlook_alone_not_enough": _alone(
+        "Alkalinity alone is not enough here: {moving} {verb} not surely stay in the band for six "
+        "months."
+    ),
 }

@@ -24,7 +24,9 @@ def chamber_section(n: Report) -> Iterator[Block]:
 def _odd_effluents(n: Report) -> Iterator[Block]:
     """Effluent readings that chemistry cannot give: of each kind the newest, with what to do."""
     items: list[Text] = []
-    for *others, (at, newest) in _grouped(n.each("/chamber/odd_effluents"), _advice_of):
+    for *others, (at, newest) in _grouped(
+        n.each("/chamber/odd_effluents"), lambda one: str(one["code"])
+    ):
         rows = Markup(", ").join(n.whole(f"{other}/row") for other, _ in others)
         items.append(
             n.say(
@@ -36,11 +38,6 @@ def _odd_effluents(n: Report) -> Iterator[Block]:
         )
     if items:
         yield Items(items)
-
-
-def _advice_of(odd_effluent: dict[str, Any]) -> str:
-    """What is to be looked for: the same for readings that are odd in the same way."""
-    return str(odd_effluent["remark"].split(". ", 1)[-1])
 
 
 def _grouped(

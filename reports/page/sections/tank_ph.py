@@ -11,8 +11,8 @@ from reports.page.report import Report, section
 
 OFTEN_LOW = 0.2
 """Chance of a low pH from which raising it is advised."""
-NO_TANK_PH = "No tank pH is in the log"
-"""How the note begins that the lead says instead."""
+SAID_ABOVE = "tank_ph_never_read"
+"""Code of the note that the lead says instead."""
 
 
 @section("ph", "Tank pH")
@@ -48,14 +48,14 @@ def tank_ph_section(n: Report) -> Iterator[Block]:
             ],
             (1,),
         )
-    shown = [n.words(at) for at, note in n.each("/tank_ph/notes") if not _said_above(note)]
+    codes = found["notes_codes"]
+    shown = [
+        n.words(at)
+        for (at, _), code in zip(n.each("/tank_ph/notes"), codes, strict=True)
+        if code != SAID_ABOVE
+    ]
     if shown:
         yield Items(shown)
-
-
-def _said_above(note: str) -> bool:
-    """Whether the lead says what a note says."""
-    return note.startswith(NO_TANK_PH)
 
 
 def _low_ph_verdict(n: Report) -> Markup:

@@ -625,6 +625,8 @@ def test_odd_effluent_comes_first_in_the_chamber():
     # 1 meq/L is 2.80385 dKH (DIN: 10 mg/L of CaO each).
     assert odd["value"] == pytest.approx(2.80385 * reading.value, rel=1e-5)
     assert (odd["row"], odd["unit"]) == (reading.row, "dKH")
+    assert odd["code"] == "effluent_too_strong"
+    assert twin["tank_ph"]["notes_codes"] == ["tank_ph_never_read", "tank_ph_room_assumed"]
     words = words_of(html, "chamber")
     assert f"Row {reading.row}" in words
     assert words.index(odd["remark"]) < words.index("At no chamber pH")
