@@ -38,19 +38,16 @@ def tank_ph_section(n: Report) -> Iterator[Block]:
             for when, key in (("Lights off (highest)", "day"), ("Lights on (lowest)", "night"))
         ],
     )
-    if found["measures"]:
-        yield Table(
-            "What raises the daily low",
-            ["What to do", "By about", "Daily low then"],
-            [
-                n.row("{at/name:words} | {at/rise:signed NBS} | {at/low:around NBS}", at=at)
-                for at, _ in n.each("/tank_ph/measures")
-            ],
-            (1,),
-        )
-    shown = [n.words(at) for at, note in n.each("/tank_ph/notes") if not _said_above(note)]
-    if shown:
-        yield Items(shown)
+    yield Table(
+        "What raises the daily low",
+        ["What to do", "By about", "Daily low then"],
+        [
+            n.row("{at/name:words} | {at/rise:signed NBS} | {at/low:around NBS}", at=at)
+            for at, _ in n.each("/tank_ph/measures")
+        ],
+        (1,),
+    )
+    yield Items([n.words(at) for at, note in n.each("/tank_ph/notes") if not _said_above(note)])
 
 
 def _said_above(note: str) -> bool:
