@@ -23,7 +23,7 @@ Text = str | Markup
 
 
 class Block:
-    """A part of a section."""
+    """A part of a section. A list or table that holds nothing is false, and left out."""
 
     @property
     def kind(self) -> str:
@@ -44,6 +44,9 @@ class Items(Block):
     """A bullet list."""
 
     items: Sequence[Text]
+
+    def __bool__(self) -> bool:
+        return bool(self.items)
 
 
 @dataclass(frozen=True)
@@ -83,6 +86,9 @@ class Table(Block):
     rows: Sequence[Sequence[Text]]
     numeric: Collection[int] = ()
     compact: bool = False
+
+    def __bool__(self) -> bool:
+        return bool(self.rows)
 
 
 @dataclass(frozen=True)

@@ -91,7 +91,7 @@ def section(
     def decorate(blocks_of: Callable[[Report], Iterable[Block]]) -> SectionMaker:
         @wraps(blocks_of)
         def make(n: Report) -> Section | None:
-            blocks = list(blocks_of(n))
+            blocks = [block for block in blocks_of(n) if block]
             if not blocks:
                 return None
             return Section(anchor, title if isinstance(title, str) else title(n), blocks)

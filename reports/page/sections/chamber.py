@@ -16,12 +16,12 @@ from reports.page.report import Report, section
 def chamber_section(n: Report) -> Iterator[Block]:
     """Chamber pH against flow. Flows are shown only where a setting is recommended."""
     if n.get("/chamber") is not None:
-        yield from _odd_effluents(n)
+        yield _odd_effluents(n)
         if n.load_known:
             yield from _trade(n)
 
 
-def _odd_effluents(n: Report) -> Iterator[Block]:
+def _odd_effluents(n: Report) -> Items:
     """Effluent readings that chemistry cannot give: of each kind the newest, with what to do."""
     items: list[Text] = []
     for *others, (at, newest) in _grouped(
@@ -36,8 +36,7 @@ def _odd_effluents(n: Report) -> Iterator[Block]:
                 others=say(" Likewise in row {}.", rows) if others else "",
             )
         )
-    if items:
-        yield Items(items)
+    return Items(items)
 
 
 def _grouped(
@@ -65,7 +64,7 @@ def _trade(n: Report) -> Iterator[Block]:
     if n.recommended:
         yield captions.chamber_picture(n)
         yield _points(n)
-        yield from _point_cautions(n)
+        yield _point_cautions(n)
     if n.get("/chamber/second") is not None:
         yield n.para(
             "A second chamber without gas would at most raise the effluent from "
@@ -126,16 +125,16 @@ def _coarser(n: Report) -> int:
     return max(decimals_of(n.unit) - 1, 0)
 
 
-def _point_cautions(n: Report) -> Iterator[Block]:
+def _point_cautions(n: Report) -> Items:
     """Each caution once, with the pH values it holds for."""
     cautions = [
         (f"{at}/cautions/{j}", (caution, n(f"{at}/chamber_ph", "NBS")))
         for at, point in n.each("/chamber/points")
         for j, caution in enumerate(point["cautions"])
     ]
-    items: list[Text] = [
-        say("pH {}: {}", Markup(", ").join(ph for _, (_, ph) in group), n.words(group[0][0]))
-        for group in _grouped(cautions, lambda one: str(one[0]))
-    ]
-    if items:
-        yield Items(items)
+    return Items(
+        [
+            say("pH {}: {}", Markup(", ").join(ph for _, (_, ph) in group), n.words(group[0][0]))
+            for group in _grouped(cautions, lambda one: str(one[0]))
+        ]
+    )

@@ -116,10 +116,10 @@ RANKING = {
 def _ranking(n: Report) -> Folded:
     found = n.each("/next_tests")
     priced = any(one["price"] is not None for _, one in found)
-    columns = RANKING if priced else {key: cell for key, cell in RANKING.items() if key != "Price"}
+    shown = len(RANKING) - (not priced)
     rows = [
         n.row(
-            " | ".join(columns.values()),
+            " | ".join([*RANKING.values()][:shown]),
             at=at,
             what=words_of_test(one),
             tied=" (as good)" if one["tied_with_previous"] else "",
@@ -129,7 +129,7 @@ def _ranking(n: Report) -> Folded:
     table = Table(
         "Every test, the one that narrows most first; “as good” means that it cannot be told from "
         "the line above. ± is the error of the computation",
-        list(columns),
+        list(RANKING)[:shown],
         rows,
         range(1, len(RANKING)),
     )

@@ -30,9 +30,9 @@ def reasons_section(n: Report) -> Iterator[Block]:
             "Calcium was never tested in the tank, so its uptake is reckoned from that of "
             "alkalinity and its level is not known."
         )
-    yield from _kit_tables(n)
+    yield _kit_table(n)
     if not n.planned:
-        yield from dosing_tables(n)
+        yield dosing_table(n)
 
 
 def _estimates(n: Report) -> Table:
@@ -61,42 +61,39 @@ def _estimates(n: Report) -> Table:
     )
 
 
-def _kit_tables(n: Report) -> Iterator[Table]:
-    rows = [
-        n.row(
-            "{name} | {at/calibration_pct:span %} | {at/repeatability:middle {fine}} | {unit}",
-            name=user_text(name),
-            at=pointer("kits", name),
-            fine=max(decimals_of(kit["unit"]), 1),
-            unit=kit["unit"],
-        )
-        for name, kit in n.get("/kits").items()
-    ]
-    if rows:
-        yield Table(
-            "Your kits: how far the present bottle reads high, or low where negative (9-in-10 "
-            "range), and how far repeated tests scatter",
-            ["Kit", "Reads high by, %", "Scatter (sd)", "Unit"],
-            rows,
-            (1, 2),
-        )
+def _kit_table(n: Report) -> Table:
+    return Table(
+        "Your kits: how far the present bottle reads high, or low where negative (9-in-10 "
+        "range), and how far repeated tests scatter",
+        ["Kit", "Reads high by, %", "Scatter (sd)", "Unit"],
+        [
+            n.row(
+                "{name} | {at/calibration_pct:span %} | {at/repeatability:middle {fine}} | {unit}",
+                name=user_text(name),
+                at=pointer("kits", name),
+                fine=max(decimals_of(kit["unit"]), 1),
+                unit=kit["unit"],
+            )
+            for name, kit in n.get("/kits").items()
+        ],
+        (1, 2),
+    )
 
 
-def dosing_tables(n: Report) -> Iterator[Table]:
-    """Rates of each logged solution that alone hold the level."""
-    rows = [
-        n.row(
-            "{name} | {carries} | {at:middle mL/day} | {at:span mL/day}",
-            name=user_text(name),
-            carries=one["carries"],
-            at=pointer("dosing", name, "needed"),
-        )
-        for name, one in n.get("/dosing").items()
-    ]
-    if rows and n.sampled_well:
-        yield Table(
-            "Dose rates that hold the level without a reactor, each for what it carries",
-            ["Solution", "Carries", "mL/day", "9-in-10 range"],
-            rows,
-            (2, 3),
-        )
+def dosing_table(n: Report) -> Table:
+    """Rates of each logged solution that alone hold the level; empty where the fit failed."""
+    return Table(
+        "Dose rates that hold the level without a reactor, each for what it carries",
+        ["Solution", "Carries", "mL/day", "9-in-10 range"],
+        [
+            n.row(
+                "{name} | {carries} | {at:middle mL/day} | {at:span mL/day}",
+                name=user_text(name),
+                carries=one["carries"],
+                at=pointer("dosing", name, "needed"),
+            )
+            for name, one in n.get("/dosing").items()
+            if n.sampled_well
+        ],
+        (2, 3),
+    )

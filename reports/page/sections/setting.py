@@ -9,7 +9,7 @@ from markupsafe import Markup
 from reports.blocks import Answer, Block, Items, Prose, Text, say
 from reports.page.report import Report, section
 from reports.page.sections.change_over import changed_dosing, first_settings, plan_chance
-from reports.page.sections.reasons import FAILED, dosing_tables
+from reports.page.sections.reasons import FAILED, dosing_table
 
 NEEDS = {"high": "needs", "medium": "probably needs", "low": "may need"}
 """By trust in the model."""
@@ -35,12 +35,10 @@ def setting_section(n: Report) -> Iterator[Block]:
         yield from _no_steps(n)
     else:
         yield from _withheld(n)
-    notes = n.all_words("/notes")
-    if notes:
-        yield Items([say("<strong>Note.</strong> {}", note) for note in notes])
+    yield Items([say("<strong>Note.</strong> {}", note) for note in n.all_words("/notes")])
     yield Prose(Markup(" ").join(_summary(n)), "summary")
     if n.planned and n.recommended:
-        yield from dosing_tables(n)
+        yield dosing_table(n)
 
 
 def _flow_to_plan_for(n: Report) -> Answer:

@@ -32,9 +32,7 @@ def supplies_section(n: Report) -> Iterator[Block]:
     if missing and not n.planned:
         keys = Markup(" and ").join(say("<code>{}</code>", key) for key in missing)
         yield n.para("To be told when to refill, state {keys} in the tank file.", keys=keys)
-    notes = n.all_words("/supplies/notes")
-    if notes:
-        yield Items(notes)
+    yield Items(n.all_words("/supplies/notes"))
     if n.get("/magnesium") is not None:
         yield _magnesium_words(n)
 

@@ -38,24 +38,17 @@ def tank_ph_section(n: Report) -> Iterator[Block]:
             for when, key in (("Lights off (highest)", "day"), ("Lights on (lowest)", "night"))
         ],
     )
-    if found["measures"]:
-        yield Table(
-            "What raises the daily low",
-            ["What to do", "By about", "Daily low then"],
-            [
-                n.row("{at/name:words} | {at/rise:signed NBS} | {at/low:around NBS}", at=at)
-                for at, _ in n.each("/tank_ph/measures")
-            ],
-            (1,),
-        )
-    codes = found["notes_codes"]
-    shown = [
-        n.words(at)
-        for (at, _), code in zip(n.each("/tank_ph/notes"), codes, strict=True)
-        if code != SAID_ABOVE
-    ]
-    if shown:
-        yield Items(shown)
+    yield Table(
+        "What raises the daily low",
+        ["What to do", "By about", "Daily low then"],
+        [
+            n.row("{at/name:words} | {at/rise:signed NBS} | {at/low:around NBS}", at=at)
+            for at, _ in n.each("/tank_ph/measures")
+        ],
+        (1,),
+    )
+    notes = zip(n.each("/tank_ph/notes"), found["notes_codes"], strict=True)
+    yield Items([n.words(at) for (at, _), code in notes if code != SAID_ABOVE])
 
 
 def _low_ph_verdict(n: Report) -> Markup:

@@ -21,7 +21,15 @@ def trust_section(n: Report) -> Iterator[Block]:
     yield from _scatter(n)
     yield from _odd(n)
     yield _sampling(n)
-    yield from _flagged_entries(n)
+    yield Table(
+        "Entries flagged on reading the log (kept)",
+        [*ENTRY_HEAD, "Why"],
+        [
+            [*entry_cells(n, at), plain("; ".join(entry["flags"]))]
+            for at, entry in n.each("/flagged")
+        ],
+        (4,),
+    )
 
 
 def _check_rows(n: Report, at: str, rows: dict[str, bool | None]) -> list[list[Text]]:
@@ -107,14 +115,3 @@ def _odd(n: Report) -> Iterator[Block]:
         "An odd reading counts little in the fit. If the newest test is odd, test again before you "
         "change anything; do not react to a single reading."
     )
-
-
-def _flagged_entries(n: Report) -> Iterator[Block]:
-    flagged = n.each("/flagged")
-    if flagged:
-        yield Table(
-            "Entries flagged on reading the log (kept)",
-            [*ENTRY_HEAD, "Why"],
-            [[*entry_cells(n, at), plain("; ".join(entry["flags"]))] for at, entry in flagged],
-            (4,),
-        )
