@@ -20,7 +20,8 @@ from reports.twin.quantities import (
     in_calcium_unit,
 )
 from reports.twin.reactor import level_days
-from reports.wording import DECIMALS, step_decimals, times
+from reports.wording import DECIMALS, step_decimals
+from reports.words.advice import CANDIDATE_WORDS
 
 _BAND_POINTS = (0.05, 0.25, 0.75, 0.95)
 _RESIDUAL_GROUPS = ("tank alkalinity", "tank calcium", "effluent alkalinity", "other readings")
@@ -197,18 +198,7 @@ def best_of_each(numbers: Numbers) -> list[int]:
 
 
 def _test_label(row: dict[str, Any]) -> str:
-    label = SHORT_LABELS.get(row["key"], row["test"])
-    return label if row["repeats"] == 1 else f"{label}, {times(row['repeats'])}"
-
-
-SHORT_LABELS = {
-    "tank_and_effluent": "tank and effluent alkalinity",
-    "reference": "reference solution",
-    "pairs": "tank alkalinity morning and evening, 3 days",
-    "third_day": "tank alkalinity every third day, 2 weeks",
-    "weekly_both": "tank and effluent weekly, 2 weeks",
-    "stop_day": "stop all additions for a day, test both ends",
-}
+    return CANDIDATE_WORDS[row["key"]].in_figure(row["repeats"])
 
 
 def hangs_on(numbers: Numbers) -> Picture:

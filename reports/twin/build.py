@@ -35,6 +35,7 @@ from reports.twin.quantities import (
     quantiles,
 )
 from reports.twin.reactor import reactor_job_parts
+from reports.words.advice import CANDIDATE_WORDS
 
 SCHEMA_VERSION = 1
 DOTS = 20
@@ -300,23 +301,23 @@ def _next_tests(study: Study) -> list[Json]:
         return []
     return [
         {
-            "test": one.candidate.label,
+            "test": CANDIDATE_WORDS[one.candidate.key].label,
             "key": one.candidate.key,
             "repeats": one.candidate.repeats,
             "width_now": one.width_now_ml_h,
             "expected_width": one.expected_width_ml_h,
-            "expected_width_q05": one.width_spread_ml_h[0],
-            "expected_width_q95": one.width_spread_ml_h[1],
+            "expected_width_q05": one.width_range_ml_h[0],
+            "expected_width_q95": one.width_range_ml_h[1],
             "narrowing_pct": 100 * one.narrowing,
             "narrowing_mc_error_pct": 100 * one.narrowing_error,
             "narrowing_pct_per_minute": 100 * one.narrowing_per_minute,
             "tied_with_previous": one.tied,
-            "holding_gain": one.gain,
-            "holding_gain_mc_error": one.gain_error,
+            "holding_gain": one.value,
+            "holding_gain_mc_error": one.value_error,
             "minutes": one.candidate.minutes,
             "price": one.candidate.price,
             "days": one.candidate.days,
-            "risk": one.candidate.risk,
+            "risk": CANDIDATE_WORDS[one.candidate.key].risk,
             "effective_draws": one.effective,
         }
         for one in study.planning.ranked
@@ -344,10 +345,10 @@ def _testing(study: Study) -> Json | None:
             "floor": now * much.floor,
             "floor_pct": 100 * much.floor,
             "floor_causes": dict(much.floor_causes),
-            "holding_gain_by_tests": {str(n): gain for n, gain in much.gains.items()},
-            "holding_gain_if_all_were_known": much.perfect_gain,
+            "holding_gain_by_tests": {str(n): value for n, value in much.values.items()},
+            "holding_gain_if_all_were_known": much.perfect_value,
             "enough": much.enough,
-            "most_weighed": max(much.gains),
+            "most_weighed": max(much.values),
             "holding_now": planning.ranked[0].holding if planning.ranked else None,
         },
         "plan": plan

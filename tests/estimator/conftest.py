@@ -8,10 +8,10 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
-from estimator.fit.fitting import Fit
+from estimator.fit.fitting import Fit, fit_of
 from estimator.fit.posterior import collect
+from estimator.fit.problem import pose
 from estimator.fit.sampling import sample
-from estimator.fit.schedule import build_schedule
 from estimator.inputs.records import Reading
 from estimator.synthetic.simulation import simulate_log
 from helpers.tanks import dosed_then_reactor_log, example_tank, example_truth
@@ -26,10 +26,10 @@ def small_fit() -> Fit:
     log = simulate_log(
         tank, dosed_then_reactor_log(DAYS, 16, 5, 3), example_truth(DAYS), np.random.default_rng(3)
     )
-    schedule = build_schedule(log, tank)
+    problem = pose(log, tank)
     fit_seed, level_seed = np.random.SeedSequence(2).spawn(2)
-    trace = sample(schedule, tank, fit_seed, draws=150)
-    return Fit(log, tank, schedule, trace, collect(schedule, tank, trace, level_seed))
+    trace = sample(problem, fit_seed, draws=150)
+    return fit_of(problem, trace, collect(problem, trace, level_seed))
 
 
 @pytest.fixture(scope="session")

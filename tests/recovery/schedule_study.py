@@ -27,11 +27,13 @@ import numpy as np
 sys.path.extend(str(Path(__file__).resolve().parents[up]) for up in (2, 1))
 
 from estimator.advice.flow import to_ml_h
-from estimator.fit.fitting import PlanOfTests, plan_tests
+from estimator.fit.fitting import Fit, fit_of
 from estimator.fit.posterior import Posterior, collect
+from estimator.fit.problem import pose
 from estimator.fit.sampling import sample
-from estimator.fit.schedule import build_schedule
 from estimator.inputs.records import Reading, TankLog
+from estimator.next_tests.planning import plan_tests
+from estimator.next_tests.timetable import PlanOfTests
 from estimator.synthetic.simulation import simulate_log
 from helpers.keepers import keeper_case
 from helpers.tanks import Case
@@ -83,12 +85,12 @@ def cut(log: TankLog, days: float) -> TankLog:
     return replace(log, rows=len(times), readings=readings, actions=actions, end=max(times))
 
 
-def fit(log: TankLog, case: Case, seed: np.random.SeedSequence) -> Fitted:
+def fit(log: TankLog, case: Case, seed: np.random.SeedSequence) -> Fit:
     """Fit a log."""
     draw, levels = seed.spawn(2)
-    schedule = build_schedule(log, case.tank)
-    trace = sample(schedule, case.tank, draw, draws=DRAWS, cores=1)
-    return Fitted(log, case.tank, schedule, trace, collect(schedule, case.tank, trace, levels))
+    problem = pose(log, case.tank)
+    trace = sample(problem, draw, draws=DRAWS, cores=1)
+    return fit_of(problem, trace, collect(problem, trace, levels))
 
 
 def planned_readings(plan: PlanOfTests) -> list[Reading]:

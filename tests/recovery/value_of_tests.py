@@ -28,17 +28,17 @@ sys.path.extend(str(Path(__file__).resolve().parents[up]) for up in (2, 1))
 
 from estimator.fit.layout import EXPONENT, INCREMENT, UPTAKE, VOLUME
 from estimator.fit.likelihood import MISREAD_SPREAD, draw_path_at
-from estimator.fit.posterior import supply_flow_l_d
-from estimator.fit.priors import prior_table
-from estimator.fit.problem import frame_of
+from estimator.fit.posterior import law_of
+from estimator.fit.problem import Problem, pose
 from estimator.fit.sampling import Trace, sample
-from estimator.fit.schedule import Schedule, build_schedule
 from estimator.inputs.records import Reading, TankLog
 from estimator.inputs.tank import Tank
-from estimator.next_tests.foresight import foresee, outcomes_of, show
+from estimator.next_tests.foresight import foresee
+from estimator.next_tests.outcomes import outcomes_of, show
 from estimator.next_tests.worth import flow_quantiles
 from estimator.synthetic.simulation import simulate_log
 from estimator.water.settings import day_of
+from estimator.water.supply import strength_after
 from helpers.keepers import keeper_case
 
 DAYS = 50
@@ -68,7 +68,7 @@ def _at_hours(days: Sequence[int], hours: Sequence[int]) -> Tests:
     ]
 
 
-CANDIDATES: dict[str, Tests] = {
+TEST_SETS: dict[str, Tests] = {
     "tank": _at_once("alkalinity", "tank", 1),
     "daily for a week": _at_hours(range(1, 8), [19]),
     "effluent ×2": _at_once("alkalinity", "effluent", 2),
@@ -119,17 +119,17 @@ class Compared:
 
 
 def flows_at(
-    schedule: Schedule, tank: Tank, trace: Trace, at_d: float, seed: np.random.SeedSequence
+    problem: Problem, trace: Trace, at_d: float, seed: np.random.SeedSequence
 ) -> np.ndarray:
     """Draws (s,) of the flow needed at a time within the log, L/day, by exact draws of the states.
 
     Args:
-        schedule, tank, trace: a fit.
+        problem, trace: a fit.
         at_d: days after the schedule's origin, the time of an entry.
         seed: for the states.
     """
-    table, layout = prior_table(schedule, tank), schedule.layout
-    frame = frame_of(schedule, table)
+    schedule, frame = problem.schedule, problem.frame
+    layout = schedule.layout
     step = int(np.searchsorted(schedule.step_time_d, at_d + 1e-9, side="right")) - 1
     natural = trace.natural.reshape(-1, trace.natural.shape[-1])
     misread = trace.misread.reshape(-1, trace.misread.shape[-1])
@@ -137,20 +137,20 @@ def flows_at(
     shape = (len(schedule.steps) + 1, layout.size + 1)
     states = np.array(
         [
-            draw_path_at(
-                table.theta(one), MISREAD_SPREAD[classes], frame, rng.standard_normal(shape)
-            )[0][step]
+            draw_path_at(one, MISREAD_SPREAD[classes], frame, rng.standard_normal(shape))[0][step]
             for one, classes in zip(natural, misread, strict=True)
         ]
     )
     effluent = states[:, layout.effluent] if layout.effluent >= 0 else 0.0
-    return supply_flow_l_d(
-        natural[:, UPTAKE] * (1.0 + states[:, layout.uptake]),
-        natural[:, VOLUME],
-        natural[:, INCREMENT] * np.clip(1.0 + effluent, 0.05, None),
+    volume = natural[:, VOLUME]
+    law = law_of(
+        volume,
         natural[:, EXPONENT],
+        natural[:, INCREMENT] * strength_after(effluent),
         schedule.reference_flow_l_d,
+        schedule.shape.middle,
     )
+    return law.flow_for(natural[:, UPTAKE] * (1.0 + states[:, layout.uptake]) * volume)
 
 
 def look(
@@ -165,19 +165,17 @@ def look(
     running = index % 2 == 0
     case = keeper_case(rng, days=days, reactor=running)
     log = simulate_log(case.tank, case.log, case.truth, rng)
-    names = [name for name in CANDIDATES if running or "effluent" not in name][:candidates]
-    tests = {name: CANDIDATES[name](log.end) for name in names}
+    names = [name for name in TEST_SETS if running or "effluent" not in name][:candidates]
+    tests = {name: TEST_SETS[name](log.end) for name in names}
     kits = {"alkalinity": "alk", "calcium": "ca"}
     possible = {
         test: Reading(0, test[0], test[1], test[2], "", 0.0, "", kits[test[1]])
         for several in tests.values()
         for test in several
     }
-    schedule = build_schedule(log, case.tank)
-    trace = sample(schedule, case.tank, fit, draws=draws, cores=1)
-    foresight = foresee(
-        log, case.tank, schedule, trace, list(possible.values()), imagine, imagined=outcomes
-    )
+    problem = pose(log, case.tank)
+    trace = sample(problem, fit, draws=draws, cores=1)
+    foresight = foresee(problem, trace, list(possible.values()), imagine, imagined=outcomes)
     place = {test: row for row, test in enumerate(possible)}
     now = _widths(foresight, []).mean()
     found = []
@@ -192,7 +190,7 @@ def look(
                 values=show(foresight, rows).values,
                 width_l_d=_widths(foresight, rows),
                 width_now_l_d=float(now),
-                seed=(seed, index, list(CANDIDATES).index(name)),
+                seed=(seed, index, list(TEST_SETS).index(name)),
             )
         )
     return found
@@ -216,11 +214,12 @@ def refit(foreseen: Foreseen, outcome: int, draws: int) -> float:
         readings=tuple(sorted([*foreseen.log.readings, *added], key=lambda r: r.time)),
         end=max(r.time for r in added),
     )
-    schedule = build_schedule(log, foreseen.tank)
+    problem = pose(log, foreseen.tank)
+    schedule = problem.schedule
     fit, states = np.random.SeedSequence([*foreseen.seed, outcome]).spawn(2)
-    trace = sample(schedule, foreseen.tank, fit, draws=draws, cores=1)
+    trace = sample(problem, fit, draws=draws, cores=1)
     end_d = day_of(foreseen.log.end, schedule.origin)
-    flows = flows_at(schedule, foreseen.tank, trace, end_d, states)
+    flows = flows_at(problem, trace, end_d, states)
     return float(np.ptp(np.quantile(flows, ENDS)))
 
 

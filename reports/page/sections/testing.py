@@ -28,6 +28,7 @@ from reports.wording import (
     sentence,
     times,
 )
+from reports.words.advice import CANDIDATE_WORDS
 
 NEARLY_THE_MOST = 0.8
 """Part of the best narrowing that a cheaper test must bring to be put first."""
@@ -105,11 +106,8 @@ def _most_useful(n: Numbers) -> int:
 
 
 def what(one: dict[str, Any]) -> str:
-    label = one["test"]
-    if one["key"] in ("volume", "stop_day"):
-        return str(label) + ("" if one["repeats"] == 1 else f", each test {times(one['repeats'])}")
-    each = "" if one["days"] == 0 else " each time"
-    return f"test {label}" + ("" if one["repeats"] == 1 else f", {times(one['repeats'])}{each}")
+    """What to do for one of `/next_tests`."""
+    return CANDIDATE_WORDS[one["key"]].to_do(one["repeats"])
 
 
 def _ranking(report: Report) -> Iterator[Block]:
