@@ -23,12 +23,8 @@ from reports.blocks import (
 )
 from reports.figures import captions as pictures
 from reports.page.report import Report
-from reports.wording import (
-    SOURCES,
-    sentence,
-    times,
-)
-from reports.words.advice import CANDIDATE_WORDS
+from reports.wording import sentence, times
+from reports.words.advice import CANDIDATE_WORDS, UNKNOWNS
 
 NEARLY_THE_MOST = 0.8
 """Part of the best narrowing that a cheaper test must bring to be put first."""
@@ -82,14 +78,14 @@ def next_test_lines(n: Numbers) -> list[Markup]:
 def _nothing_helps(n: Numbers) -> Markup:
     """No test narrows the range: what is left open, and what would."""
     shares = n.get("/flow/variance_shares")
-    main = max((name for name in shares if name in SOURCES), key=lambda name: shares[name])
+    main = max(shares, key=lambda name: shares[name])
     return say(
         "No test that can be run now narrows the flow range by as much as {} %. What is left open "
         "comes mostly from {}; {}{}.",
         n.whole("/testing/useful_pct"),
-        SOURCES[main][0],
+        UNKNOWNS[main].name,
         "once the reactor runs, " if n.get("/flow/planned") else "",
-        SOURCES[main][1],
+        UNKNOWNS[main].remedy,
     )
 
 
@@ -271,22 +267,21 @@ def narrowing(report: Report) -> Section:
         return Section("narrow", title, [Prose(text)])
     n = report.numbers
     shares = n.get("/flow/variance_shares")
-    known = [name for name in shares if name in SOURCES]
-    ranked = sorted(known, key=lambda name: -shares[name])
+    ranked = sorted(shares, key=lambda name: -shares[name])
     if not ranked:
         return Section("narrow", title, [Prose("More readings of any kind.")])
     first = ranked[0]
     lead = say(
         "Most of what is left open comes from {} ({}). To narrow it, {}.",
-        SOURCES[first][0],
+        UNKNOWNS[first].name,
         n.share(pointer("flow", "variance_shares", first)),
-        SOURCES[first][1],
+        UNKNOWNS[first].remedy,
     )
     rows: list[list[Text]] = [
         [
-            sentence(SOURCES[name][0]).removesuffix("."),
+            sentence(UNKNOWNS[name].name).removesuffix("."),
             n.share(pointer("flow", "variance_shares", name)),
-            sentence(SOURCES[name][1]),
+            sentence(UNKNOWNS[name].remedy),
         ]
         for name in ranked
     ]
