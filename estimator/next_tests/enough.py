@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from enum import StrEnum
 
 import numpy as np
 
@@ -17,6 +18,15 @@ MOST_TESTS = 28
 """Length of the curve of width against tests."""
 WEIGHED = (1, 2, 4, 8, 14)
 """Numbers of tests along the curve whose value is computed."""
+
+
+class Verdict(StrEnum):
+    """What more testing does for holding the band."""
+
+    MORE = "more tests help"
+    SOME = "some tests help"
+    SETTLED = "the readings are enough"
+    NONE = "no test helps"
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,7 @@ from estimator.fit.sampling import made_up_trace
 from estimator.inputs.parameters import ALKALINITY
 from estimator.inputs.records import Action, Reading
 from estimator.next_tests.candidates import bench_of, candidates_of, tests_to_choose_from
-from estimator.next_tests.enough import ENOUGH, HowMuch, how_much
+from estimator.next_tests.enough import ENOUGH, HowMuch, Verdict, how_much
 from estimator.next_tests.foresight import foresee
 from estimator.next_tests.outcomes import outcomes_of
 from estimator.next_tests.ranking import Ranked, look_ahead, rank
@@ -26,6 +26,10 @@ PLAN_WEEKS = 2
 USUAL_WEEKLY_MINUTES = 30.0
 HOLDS = 0.8
 """The readings settle the setting where no test adds `ENOUGH` and the band is held this surely."""
+USEFUL = 0.05
+"""Narrowing of the flow range below which no test, and no plan, is called useful."""
+NEARLY_THE_MOST = 0.8
+"""Part of the best narrowing that a test of fewer minutes must bring to be put first."""
 WIDER = 1.25
 """A setting that is settled is looked at again when the flow has become so much less certain."""
 LOOK_AHEAD_DAYS = 60
@@ -63,6 +67,36 @@ class Planning:
     how_much: HowMuch | None
     plan: PlanOfTests | None
     settled_until: date | None
+
+    @property
+    def next_test(self) -> int | None:
+        """Place in `ranked` of what to do next; None where nothing is useful, or all is settled.
+
+        Of the candidates without a risk that bring nearly the most, the one of fewest minutes.
+        """
+        ranked = self.ranked
+        if self.settled_until is not None or max(one.narrowing for one in ranked) < USEFUL:
+            return None
+        safe = [i for i, one in enumerate(ranked) if not one.candidate.risky]
+        most = max(ranked[i].narrowing for i in safe)
+        good = [i for i in safe if ranked[i].narrowing >= NEARLY_THE_MOST * most]
+        return min(good, key=lambda i: (ranked[i].candidate.minutes, i))
+
+    @property
+    def plan_useful(self) -> bool:
+        """Whether the plan narrows the flow range by enough to be worth its minutes."""
+        return self.plan is not None and 1.0 - self.plan.width >= USEFUL
+
+    @property
+    def verdict(self) -> Verdict | None:
+        """What more testing does for holding the band; None where `how_much` is."""
+        if self.how_much is None:
+            return None
+        if self.how_much.enough is None:
+            return Verdict.MORE
+        if self.how_much.enough > 0:
+            return Verdict.SOME
+        return Verdict.SETTLED if self.ranked[0].holding >= HOLDS else Verdict.NONE
 
 
 def compile_planning(problem: Problem) -> None:

@@ -22,6 +22,7 @@ from estimator.fit.schedule import build_schedule
 from estimator.inputs.dosing import Solution
 from estimator.inputs.parameters import ALKALINITY, PARAMETERS
 from estimator.inputs.records import Action, Reading
+from estimator.next_tests.planning import USEFUL
 from estimator.plan.change_over import dose_rates_now, settable_dose
 from estimator.study import Study
 from reports.twin.quantities import (
@@ -324,10 +325,6 @@ def _next_tests(study: Study) -> list[Json]:
     ]
 
 
-USEFUL_PCT = 5
-"""Narrowing, per cent, below which no test is called useful."""
-
-
 def _testing(study: Study) -> Json | None:
     """How much testing is enough, and a plan for the next two weeks."""
     planning = study.planning
@@ -336,7 +333,8 @@ def _testing(study: Study) -> Json | None:
     much, plan = planning.how_much, planning.plan
     now = float(np.subtract(*np.quantile(study.recommendation.flow.needed_ml_h, [0.95, 0.05])))
     return {
-        "useful_pct": USEFUL_PCT,
+        "useful_pct": round(100 * USEFUL),
+        "next": planning.next_test,
         "settled_until": planning.settled_until and planning.settled_until.isoformat(),
         "how_much": much
         and {
@@ -348,11 +346,13 @@ def _testing(study: Study) -> Json | None:
             "holding_gain_by_tests": {str(n): value for n, value in much.values.items()},
             "holding_gain_if_all_were_known": much.perfect_value,
             "enough": much.enough,
+            "verdict": planning.verdict,
             "most_weighed": max(much.values),
             "holding_now": planning.ranked[0].holding if planning.ranked else None,
         },
         "plan": plan
         and {
+            "useful": planning.plan_useful,
             "minutes_per_week": plan.minutes_per_week,
             "width_pct": 100 * plan.width,
             "width_mc_error_pct": 100 * plan.width_error,

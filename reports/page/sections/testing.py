@@ -7,7 +7,7 @@ from typing import Any
 
 from markupsafe import Markup
 
-from estimator.next_tests.planning import HOLDS
+from estimator.next_tests.enough import Verdict
 from reports.blocks import (
     Block,
     Folded,
@@ -25,9 +25,6 @@ from reports.figures import captions as pictures
 from reports.page.report import Report
 from reports.wording import sentence, times
 from reports.words.advice import CANDIDATE_WORDS, UNKNOWNS
-
-NEARLY_THE_MOST = 0.8
-"""Part of the best narrowing that a cheaper test must bring to be put first."""
 
 
 def tests(report: Report) -> Section:
@@ -54,12 +51,12 @@ def next_test_lines(n: Numbers) -> list[Markup]:
                 day(until),
             )
         ]
-    if max(one["narrowing_pct"] for one in n.get("/next_tests")) < n.get("/testing/useful_pct"):
+    best = n.get("/testing/next")
+    if best is None:
         return [_nothing_helps(n)]
-    best = _most_useful(n)
     path = f"/next_tests/{best}"
     one = n.get(path)
-    line = say(
+    text = say(
         "Next: {}. It takes about {} minutes in all, would probably narrow the flow range from {} "
         "to about {} mL/h (9-in-10: {} to {}), and raises the chance of holding the band by {} in "
         "100.",
@@ -71,8 +68,7 @@ def next_test_lines(n: Numbers) -> list[Markup]:
         n(f"{path}/expected_width_q95", 0),
         n.in_hundred(f"{path}/holding_gain"),
     )
-    risk = [say("<strong>Beware.</strong> {}", one["risk"])] if one["risk"] else []
-    return [line, *risk]
+    return [text]
 
 
 def _nothing_helps(n: Numbers) -> Markup:
@@ -87,18 +83,6 @@ def _nothing_helps(n: Numbers) -> Markup:
         "once the reactor runs, " if n.get("/flow/planned") else "",
         UNKNOWNS[main].remedy,
     )
-
-
-def _most_useful(n: Numbers) -> int:
-    """The test to do next: of those that bring nearly the most, the one of fewest minutes.
-
-    Candidates with a risk are never put first.
-    """
-    found = n.get("/next_tests")
-    safe = [i for i, one in enumerate(found) if not one["risk"]]
-    most = max(found[i]["narrowing_pct"] for i in safe)
-    good = [i for i in safe if found[i]["narrowing_pct"] >= NEARLY_THE_MOST * most]
-    return min(good, key=lambda i: (found[i]["minutes"], i))
 
 
 def what(one: dict[str, Any]) -> str:
@@ -173,9 +157,7 @@ def _plan(report: Report) -> Iterator[Block]:
 def useful_plan(n: Numbers) -> dict[str, Any] | None:
     """The plan of tests, unless it narrows the flow range by too little to be worth the minutes."""
     plan: dict[str, Any] | None = n.get("/testing/plan")
-    if plan and plan["tests"] and 100 - plan["width_pct"] < n.get("/testing/useful_pct"):
-        return None
-    return plan
+    return None if plan and plan["tests"] and not plan["useful"] else plan
 
 
 def plan_line(n: Numbers) -> Markup:
@@ -202,19 +184,18 @@ def how_much_line(n: Numbers) -> Markup | None:
     much = n.get("/testing/how_much")
     if much is None:
         return None
-    enough = much["enough"]
-    if enough is None:
+    if much["verdict"] == Verdict.MORE:
         verdict = say(
             "Up to {} tests each still add to the chance of holding the band.",
             n.whole("/testing/how_much/most_weighed"),
         )
-    elif enough == 0 and much["holding_now"] < HOLDS:
+    elif much["verdict"] == Verdict.NONE:
         out = n.get("/flow/level_in_band_probability") < 0.5
         verdict = say(
             "No test raises the chance of holding the band much{}.",
             ": the level has to be put right first" if out else "",
         )
-    elif enough == 0:
+    elif much["verdict"] == Verdict.SETTLED:
         verdict = Markup("For holding the band the readings so far are enough.")
     else:
         verdict = say(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 
 import numpy as np
 import pytest
@@ -12,8 +12,11 @@ import pytest
 from estimator.fit.problem import pose
 from estimator.inputs.records import Reading
 from estimator.next_tests import candidates, enough, planning
+from estimator.next_tests.candidates import Candidate
+from estimator.next_tests.enough import Verdict
 from estimator.next_tests.linear import MOST_A_DAY
-from estimator.next_tests.ranking import look_ahead
+from estimator.next_tests.ranking import Ranked, look_ahead
+from estimator.next_tests.timetable import PlanOfTests
 from helpers.tanks import example_log, example_tank
 
 
@@ -172,3 +175,61 @@ def test_every_stop_is_weighed_with_its_own_actions(thin_fit, monkeypatch) -> No
     assert narrowing["stop_day"] > 0.02
     assert narrowing["stop_days"] > 0.02
     assert narrowing["stop_days"] != narrowing["stop_day"]
+
+
+def advice(narrowing: dict[int, float], *, risky: int = -1, **changes) -> planning.Planning:
+    """Candidates by minutes, ranked by what they narrow; none adds to the chance of holding."""
+    best_first = sorted(narrowing, key=lambda minutes: -narrowing[minutes])
+    ranked = tuple(
+        Ranked(
+            Candidate(str(minutes), (), 1, minutes=minutes, risky=minutes == risky),
+            *(500.0, 500.0 * (1 - narrowing[minutes]), (0.0, 0.0), narrowing[minutes], 0.0),
+            *(0.0, 0.0, 0.6, 900.0, False),
+        )
+        for minutes in best_first
+    )
+    known = {"swings": (), "how_much": None, "plan": None, "settled_until": None}
+    return planning.Planning(ranked=ranked, **{**known, **changes})
+
+
+@pytest.mark.parametrize(
+    ("narrowing", "risky", "minutes"),
+    [
+        ({60: 0.3, 30: 0.25, 5: 0.2}, -1, 30),
+        ({60: 0.3, 30: 0.23, 5: 0.2}, -1, 60),
+        ({60: 0.3, 30: 0.2, 5: 0.15}, 60, 30),
+        ({60: 0.049, 5: 0.04}, -1, None),
+    ],
+)
+def test_what_comes_next_is_useful_quick_and_safe(narrowing, risky, minutes) -> None:
+    """Of what brings at least 0.8 of the most, the quickest; never a risk; nothing under 5 %."""
+    found = advice(narrowing, risky=risky)
+    place = found.next_test
+    assert (None if place is None else found.ranked[place].candidate.minutes) == minutes
+    settled = advice(narrowing, risky=risky, settled_until=date(2026, 5, 1))
+    assert settled.next_test is None
+
+
+@pytest.mark.parametrize(("width", "useful"), [(0.9, True), (0.96, False), (1.0, False)])
+def test_a_plan_is_useful_where_it_narrows(width: float, useful: bool) -> None:
+    """A plan that narrows the range by less than 5 % is not worth its minutes."""
+    plan = PlanOfTests((), 30.0, width, 0.01, 1.0)
+    assert advice({5: 0.1}, plan=plan).plan_useful == useful
+
+
+@pytest.mark.parametrize(
+    ("enough_tests", "holding", "verdict"),
+    [
+        (None, 0.9, Verdict.MORE),
+        (4, 0.9, Verdict.SOME),
+        (0, 0.9, Verdict.SETTLED),
+        (0, 0.5, Verdict.NONE),
+    ],
+)
+def test_readings_are_enough_only_where_the_band_is_held(enough_tests, holding, verdict) -> None:
+    """Where no test helps, the readings are enough if the band is held, and not if it is not."""
+    much = enough.HowMuch((1.0,), 0.5, {}, {1: 0.0}, 0.1, enough_tests)
+    found = advice({5: 0.1}, how_much=much)
+    (only,) = found.ranked
+    assert replace(found, ranked=(replace(only, holding=holding),)).verdict == verdict
+    assert advice({5: 0.1}).verdict is None
