@@ -43,24 +43,6 @@ SCALE = (
     "“about even” between 1 in 3 and 2 in 3."
 )
 
-SOURCES = {
-    "uptake": (
-        "the tank's uptake now",
-        "test tank alkalinity every second or third day for two weeks, and log every dose and "
-        "water change",
-    ),
-    "effluent strength": (
-        "the strength of the effluent",
-        "test the effluent's alkalinity twice, with the kit and bottle used for the tank",
-    ),
-    "water volume": ("the water volume", "measure the water volume better"),
-    "flow response": (
-        "how the effluent weakens as flow rises",
-        "let the pump run near the needed flow for some days, then test the effluent there",
-    ),
-}
-"""For each source of uncertainty: plain name, and what would narrow it."""
-
 
 def plain(text: str) -> str:
     """`text` with each control, bidirectional or other invisible mark turned into a blank."""

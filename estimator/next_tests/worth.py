@@ -1,10 +1,11 @@
-"""What a set of tests is worth: how far it narrows the flow range, and what better setting follows.
+"""What a set of tests is worth: the second half of a preposterior analysis.
 
-Two figures for each set of imagined outcomes (`foresight`): the expected width of the 9-in-10 range
-of the needed flow, and the expected value of sample information for the keeper's decision (Raiffa &
-Schlaifer 1961, Applied Statistical Decision Theory): by how much the chance of holding the band
-rises when the flow is set again with the results in hand. Both speak of the tank as it is at the
-end of the log, as if the results were to hand at once, so that long and short sets compare fairly.
+Two figures for each set of tests, over its imagined outcomes (`outcomes`): the expected width of
+the 9-in-10 range of the needed flow, and the expected value of sample information for the keeper's
+decision (Raiffa & Schlaifer 1961, Applied Statistical Decision Theory), which is by how much the
+chance of holding the band rises when the flow is set again with the results in hand. Both speak of
+the tank as it is at the end of the log, as if the results were to hand at once, so that long and
+short sets compare fairly.
 """
 
 from __future__ import annotations
@@ -15,20 +16,65 @@ import numpy as np
 from scipy.special import ndtr, ndtri
 
 from estimator.advice.flow import HORIZON_DAYS
-from estimator.fit.forecast import hold_chances as chances_of
+from estimator.fit.forecast import hold_chances
 from estimator.fit.sampling import thinned
 from estimator.inputs.tank import Target
-from estimator.next_tests.foresight import Foresight, Outcomes, Present
+from estimator.next_tests.foresight import Foresight, Present
+from estimator.next_tests.outcomes import Outcomes, before_tests
 
 SETTINGS = 11
 """Flows that the decision is between."""
 MOST_WITHOUT_NEED = 0.05
 """Share of draws without any uptake from which the flow's range is no measure any more."""
 HOLDING_DRAWS = 500
-NEWTON_STEPS = 40
+"""Draws behind a chance of holding the band: it needs fewer than the ends of a range do."""
+PRESENTS = 200
+"""Draws each taken for what is truly so, where all of the present is known."""
 FUTURES = 64
-"""Futures tried for each draw where all is known of the present; with few, the best of the flows is
-the luckiest, and knowledge seems worth more than it is."""
+"""Futures tried for each of them. With few, the flow that does best is the luckiest (the
+optimiser's curse), and knowledge seems worth more than it is."""
+NEWTON_STEPS = 40
+
+
+@dataclass(frozen=True)
+class Decision:
+    """The choice of a flow that the tests are to serve.
+
+    Attributes:
+        before: knowledge without any test.
+        band: that is to be held.
+        flows_l_d: (f,) to choose from.
+        noise: (days, c, 2) standard normal, for what drifts in the days to come of c draws. It is
+            the same for every set of tests, so that differences between sets are not noise.
+    """
+
+    before: Outcomes
+    band: Target
+    flows_l_d: np.ndarray
+    noise: np.ndarray
+
+
+def decision_of(
+    foresight: Foresight,
+    band: Target,
+    low_l_d: float,
+    high_l_d: float,
+    seed: np.random.SeedSequence,
+) -> Decision:
+    """The choice between flows across what may be needed, within the pump's limits.
+
+    Args:
+        foresight: what is known.
+        band: to be held.
+        low_l_d, high_l_d: limits of the pump.
+        seed: for the days to come.
+    """
+    before = before_tests(foresight)
+    points = flow_quantiles(foresight.present, before, (0.02, 0.98))[0]
+    first, last = np.clip(points, low_l_d, high_l_d)
+    count = min(HOLDING_DRAWS, len(foresight.mean))
+    noise = np.random.default_rng(seed).standard_normal((HORIZON_DAYS, count, 2))
+    return Decision(before, band, np.linspace(first, last, SETTINGS), noise)
 
 
 @dataclass(frozen=True)
@@ -37,15 +83,15 @@ class Worth:
 
     Attributes:
         width: (i,) of the 9-in-10 range of the needed flow after each outcome, over its width now.
-        gain: expected rise of the chance of holding the band.
-        gain_error: its Monte Carlo standard error.
+        value: expected rise of the chance of holding the band.
+        value_error: its Monte Carlo standard error.
         holding: chance of holding the band at the best flow without the tests.
         effective: mean effective number of draws behind an outcome.
     """
 
     width: np.ndarray
-    gain: float
-    gain_error: float
+    value: float
+    value_error: float
     holding: float
     effective: float
 
@@ -58,6 +104,61 @@ class Worth:
     def width_error(self) -> float:
         """Monte Carlo standard error of `expected_width`."""
         return float(np.std(self.width) / np.sqrt(len(self.width)))
+
+
+def worth_of(foresight: Foresight, outcomes: Outcomes, decision: Decision) -> Worth:
+    """Expected width and value of the tests that lead to these outcomes."""
+    holds = chances_after(foresight.present, outcomes, decision)
+    best = int(np.argmax(holds.mean(axis=0)))
+    rise = holds.max(axis=1) - holds[:, best]
+    return Worth(
+        width=range_widths(foresight.present, outcomes, decision.before),
+        value=value_of_information(holds),
+        value_error=float(np.std(rise) / np.sqrt(len(rise))),
+        holding=float(np.max(np.mean(holds, axis=0))),
+        effective=float(np.mean(outcomes.effective)),
+    )
+
+
+def value_of_information(payoff: np.ndarray, chance: np.ndarray | None = None) -> float:
+    """Expected rise of the payoff from choosing after the outcome is known instead of before.
+
+    E_outcome[max over choices] − max over choices E_outcome[·].
+
+    Args:
+        payoff: (i, f) expected payoff of each choice after each outcome.
+        chance: (i,) of the outcomes; default equal.
+    """
+    chance = np.full(len(payoff), 1.0 / len(payoff)) if chance is None else chance
+    return float(chance @ payoff.max(axis=1) - (chance @ payoff).max())
+
+
+def chances_after(present: Present, outcomes: Outcomes, decision: Decision) -> np.ndarray:
+    """(i, f) chance that every daily mean of the horizon stays in the band at each flow."""
+    chosen = thinned(len(present.volume_l), HOLDING_DRAWS)
+    weights = outcomes.weights[:, chosen]
+    return hold_chances(
+        present.some(chosen).state(outcomes.states[:, chosen]),
+        decision.flows_l_d,
+        decision.band,
+        decision.noise,
+        weights=weights / weights.sum(axis=1, keepdims=True),
+    )
+
+
+def perfect_knowledge(
+    foresight: Foresight, decision: Decision, seed: np.random.SeedSequence
+) -> float:
+    """Expected value of knowing all of the present, the future not: no test is worth more."""
+    present = foresight.present
+    chosen = thinned(len(present.volume_l), PRESENTS)
+    noise = np.random.default_rng(seed).standard_normal((FUTURES, HORIZON_DAYS, len(chosen), 2))
+    states = np.repeat(decision.before.states[:1, chosen], len(chosen), axis=0)
+    known, apart = present.some(chosen).state(states), np.eye(len(chosen))
+    holds = np.zeros((len(chosen), len(decision.flows_l_d)))
+    for future in noise:
+        holds += hold_chances(known, decision.flows_l_d, decision.band, future, weights=apart)
+    return value_of_information(holds / FUTURES)
 
 
 def weighted_quantiles(
@@ -112,8 +213,7 @@ def flow_quantiles(
     They are those of the mixture of the draws' log-normals, without the noise of drawing the
     states; 0 where so large a share of the draws needs no flow.
     """
-    with np.errstate(divide="ignore"):
-        log_flow = np.log(present.flow_l_d(outcomes.mean))
+    log_flow = present.log_flow(outcomes.mean)
     some = np.isfinite(log_flow)
     weights = np.where(some, outcomes.weights, 0.0)
     share = np.maximum(weights.sum(axis=1), 1e-9)
@@ -147,86 +247,6 @@ def range_widths(present: Present, outcomes: Outcomes, before: Outcomes) -> np.n
     The range is that of the needed flow; where more than one draw in twenty takes up nothing, so
     that the flow's range ends at 0, that of uptake.
     """
-    in_need = before.weights[0] @ (present.flow_l_d(before.mean[0]) > 0)
+    in_need = before.weights[0] @ np.isfinite(present.log_flow(before.mean[0]))
     width = flow_widths if in_need >= 1.0 - MOST_WITHOUT_NEED else uptake_widths
     return width(present, outcomes) / max(float(np.mean(width(present, before))), 1e-12)
-
-
-def value_of_information(payoff: np.ndarray, chance: np.ndarray | None = None) -> float:
-    """Expected gain from choosing after the outcome is known instead of before.
-
-    E_outcome[max over choices] − max over choices E_outcome[·].
-
-    Args:
-        payoff: (i, f) expected payoff of each choice after each outcome.
-        chance: (i,) of the outcomes; default equal.
-    """
-    chance = np.full(len(payoff), 1.0 / len(payoff)) if chance is None else chance
-    return float(chance @ payoff.max(axis=1) - (chance @ payoff).max())
-
-
-def worth_of(
-    foresight: Foresight, outcomes: Outcomes, before: Outcomes, band: Target, flows_l_d: np.ndarray
-) -> Worth:
-    """Expected width and value of one set of tests.
-
-    Args:
-        foresight: where the outcomes come from.
-        outcomes: after the tests.
-        before: the same with no test taken.
-        band: that is to be held.
-        flows_l_d: (f,) the settings to choose from.
-    """
-    present = foresight.present
-    holds = hold_chances(present, outcomes, band, flows_l_d)
-    best = int(np.argmax(holds.mean(axis=0)))
-    rise = holds.max(axis=1) - holds[:, best]
-    return Worth(
-        width=range_widths(present, outcomes, before),
-        gain=value_of_information(holds),
-        gain_error=float(np.std(rise) / np.sqrt(len(rise))),
-        holding=float(np.max(np.mean(holds, axis=0))),
-        effective=float(np.mean(outcomes.effective)),
-    )
-
-
-def settings_to_try(
-    present: Present, before: Outcomes, low_l_d: float, high_l_d: float
-) -> np.ndarray:
-    """Flows (f,) across what may be needed, within the pump's limits."""
-    points = flow_quantiles(present, before, (0.02, 0.98))[0]
-    first, last = np.clip(points, low_l_d, high_l_d)
-    return np.linspace(first, last, SETTINGS)
-
-
-def hold_chances(
-    present: Present, outcomes: Outcomes, band: Target, flows_l_d: np.ndarray
-) -> np.ndarray:
-    """(i, f) chance that every daily mean of the horizon stays in the band at each flow."""
-    rng = np.random.default_rng(0)
-    # The chances need fewer draws than the ends of a range.
-    chosen = thinned(len(present.volume_l), HOLDING_DRAWS)
-    weights = outcomes.weights[:, chosen]
-    return chances_of(
-        present.some(chosen).state(outcomes.states[:, chosen]),
-        flows_l_d,
-        band,
-        rng.standard_normal((HORIZON_DAYS, len(chosen), 2)),
-        weights=weights / weights.sum(axis=1, keepdims=True),
-    )
-
-
-def perfect_knowledge(
-    foresight: Foresight, before: Outcomes, band: Target, flows_l_d: np.ndarray, draws: int = 200
-) -> float:
-    """Rise of the chance of holding the band if all of the present were known, the future not."""
-    present = foresight.present
-    chosen = thinned(len(present.volume_l), draws)
-    rng = np.random.default_rng(1)
-    noise = rng.standard_normal((FUTURES, HORIZON_DAYS, len(chosen), 2))
-    states = np.repeat(before.states[:1, chosen], len(chosen), axis=0)
-    known, apart = present.some(chosen).state(states), np.eye(len(chosen))
-    holds = np.zeros((len(chosen), len(flows_l_d)))
-    for future in noise:
-        holds += chances_of(known, flows_l_d, band, future, weights=apart)
-    return value_of_information(holds / FUTURES)

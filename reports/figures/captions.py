@@ -7,7 +7,7 @@ from reports.blocks import Numbers, Picture
 from reports.figures import drawing
 from reports.figures.canvas import svg
 from reports.figures.drawing import Part
-from reports.wording import times
+from reports.words.advice import CANDIDATE_WORDS, UNKNOWNS
 
 _RESIDUAL_GROUPS = ("tank alkalinity", "tank calcium", "effluent alkalinity", "other readings")
 
@@ -123,30 +123,20 @@ def best_of_each(n: Numbers) -> list[int]:
 
 
 def _test_label(row: Part) -> str:
-    label = str(SHORT_LABELS.get(row["key"], row["test"]))
-    return label if row["repeats"] == 1 else f"{label}, {times(row['repeats'])}"
-
-
-SHORT_LABELS = {
-    "tank_and_effluent": "tank and effluent alkalinity",
-    "reference": "reference solution",
-    "pairs": "tank alkalinity morning and evening, 3 days",
-    "third_day": "tank alkalinity every third day, 2 weeks",
-    "weekly_both": "tank and effluent weekly, 2 weeks",
-    "stop_day": "stop all additions for a day, test both ends",
-}
+    return CANDIDATE_WORDS[row["key"]].in_figure(row["repeats"])
 
 
 def hangs_on_picture(n: Numbers) -> Picture:
     """F6. Only for a twin with advice on tests."""
     found = n.get("/flow_hangs_on")
+    names = [UNKNOWNS[one["unknown"]].name for one in found]
     return Picture(
         title="What does the needed flow hang on?",
-        svg=svg(drawing.draw_hangs_on(found, n.get("/flow/needed/q50")), "hangs-on"),
+        svg=svg(drawing.draw_hangs_on(names, found, n.get("/flow/needed/q50")), "hangs-on"),
         alt=n.say(
             "Needed flow where each unknown is low and where it is high. Widest: {unknown}, "
             "{/flow_hangs_on/0/at_low} to {/flow_hangs_on/0/at_high} mL per hour.",
-            unknown=found[0]["unknown"],
+            unknown=names[0],
         ).striptags(),
         caption="For each unknown, the needed flow if it is in the lowest tenth of what the log "
         "leaves possible (open dot) and in the highest (filled dot), all else as it then goes "

@@ -263,9 +263,8 @@ def draw_next_tests(labels: Sequence[str], tests: Sequence[Part]) -> Figure:
 
 
 @styled
-def draw_hangs_on(unknowns: Sequence[Part], middle: float) -> Figure:
+def draw_hangs_on(labels: Sequence[str], unknowns: Sequence[Part], middle: float) -> Figure:
     """F6: how far the needed flow goes with each unknown, the widest first, from its `middle`."""
-    labels = [one["unknown"] for one in unknowns]
     at_low, at_high = _column(unknowns, "at_low"), _column(unknowns, "at_high")
     figure, axes, rows = _row_panel(labels)
     left, right = np.minimum(at_low, at_high), np.maximum(at_low, at_high)

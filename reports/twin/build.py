@@ -17,28 +17,23 @@ import numpy as np
 from estimator.advice.flow import FlowAdvice, Recommendation, Setting, is_planned
 from estimator.advice.supplies import Supplies
 from estimator.inputs.parameters import ALKALINITY
-from estimator.next_tests.planning import (
-    Candidate,
-    HowMuch,
-    PlannedTest,
-    Planning,
-    PlanOfTests,
-    Ranked,
-    Swing,
-)
+from estimator.next_tests.candidates import Candidate
+from estimator.next_tests.enough import HowMuch
+from estimator.next_tests.planning import USEFUL, Planning, Swing
+from estimator.next_tests.ranking import Ranked
+from estimator.next_tests.timetable import PlannedTest, PlanOfTests
 from estimator.plan.change_over import dose_rates_now, settable_dose
 from estimator.study import ReactorJob, Study
 from reports.twin.quantities import Json
 from reports.twin.reactor import REACTOR_TABLE
 from reports.twin.serialise import Entry, Writer, always
 from reports.twin.tank import TANK_TABLE, effluent_tested, flagged, priors, readings
+from reports.words.advice import CANDIDATE_WORDS
 from reports.words.table import words
 
 SCHEMA_VERSION = 1
 DOTS = 20
 """Of the quantile dotplot: 18 of 20 lie within the central 90 %."""
-USEFUL_PCT = 5
-"""Narrowing, per cent, below which no test is called useful."""
 PACKAGES = ("reef-uptake", "arviz", "matplotlib", "numpy", "pymc", "pytensor", "scipy")
 
 
@@ -98,7 +93,12 @@ def _widths(much: HowMuch, writer: Writer) -> Json:
 def _how_much(planning: Planning, writer: Writer) -> Json | None:
     holding = planning.ranked[0].holding if planning.ranked else None
     found: Json | None = writer.write(planning.how_much)
-    return found and found | {"holding_now": holding}
+    return found and found | {"holding_now": holding, "verdict": planning.verdict}
+
+
+def _plan_of_tests(planning: Planning, writer: Writer) -> Json | None:
+    found: Json | None = writer.write(planning.plan)
+    return found and found | {"useful": planning.plan_useful}
 
 
 def _supplies(study: Study, _: Writer) -> Supplies:
@@ -275,23 +275,37 @@ TABLE: dict[type, Entry] = {
         drop="_ml_h",
     ),
     Setting: Entry(drop="_ml_h"),
-    Swing: Entry("cause=unknown", drop="_ml_h"),
+    Swing: Entry(drop="_ml_h"),
     Ranked: Entry(
         "*candidate narrowing=narrowing_pct narrowing_error=narrowing_mc_error_pct "
-        "narrowing_per_minute=narrowing_pct_per_minute tied=tied_with_previous gain=holding_gain "
-        "gain_error=holding_gain_mc_error effective=effective_draws -holding -width_spread_ml_h",
+        "narrowing_per_minute=narrowing_pct_per_minute tied=tied_with_previous value=holding_gain "
+        "value_error=holding_gain_mc_error effective=effective_draws -holding -width_range_ml_h",
         {
-            "expected_width_q05": lambda one, _: one.width_spread_ml_h[0],
-            "expected_width_q95": lambda one, _: one.width_spread_ml_h[1],
+            "expected_width_q05": lambda one, _: one.width_range_ml_h[0],
+            "expected_width_q95": lambda one, _: one.width_range_ml_h[1],
         },
         drop="_ml_h",
     ),
-    Candidate: Entry("label=test -readings -actions -volume_sd"),
-    Planning: Entry("-swings -ranked", {"useful_pct": always(USEFUL_PCT), "how_much": _how_much}),
+    Candidate: Entry(
+        "-readings -actions -volume_sd -risky",
+        {
+            "test": lambda one, _: CANDIDATE_WORDS[one.key].label,
+            "risk": lambda one, _: CANDIDATE_WORDS[one.key].risk,
+        },
+    ),
+    Planning: Entry(
+        "-swings -ranked",
+        {
+            "useful_pct": always(round(100 * USEFUL)),
+            "next": lambda planning, _: planning.next_test,
+            "how_much": _how_much,
+            "plan": _plan_of_tests,
+        },
+    ),
     HowMuch: Entry(
-        "*widths -width floor=floor_pct gains=holding_gain_by_tests "
-        "perfect_gain=holding_gain_if_all_were_known",
-        {"widths": _widths, "most_weighed": lambda much, _: max(much.gains)},
+        "*widths -width floor=floor_pct values=holding_gain_by_tests "
+        "perfect_value=holding_gain_if_all_were_known",
+        {"widths": _widths, "most_weighed": lambda much, _: max(much.values)},
     ),
     PlanOfTests: Entry(
         "width=width_pct width_error=width_mc_error_pct even_width=evenly_spaced_width_pct"

@@ -15,7 +15,7 @@ from estimator.advice.supplies import MOST_DAYS, Stock, Supplies
 from estimator.advice.tank_ph import LOW_PH, TankPh
 from estimator.fit.watch import Change, Watch
 from estimator.inputs.parameters import ALKALINITY, MAGNESIUM, PARAMETERS
-from estimator.next_tests.planning import USUAL_MINUTES
+from estimator.next_tests.candidates import USUAL_MINUTES
 from estimator.plan.change_over import ChangeOver, ChangeStep, Steering
 from estimator.plan.futures import last_kit
 from estimator.study import ReactorJob

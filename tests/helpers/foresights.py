@@ -7,8 +7,9 @@ import numpy as np
 from estimator import units
 from estimator.fit.likelihood import MISREAD_CHANCE, MISREAD_SPREAD
 from estimator.fit.sampling import thinned
+from estimator.fit.state import TankState
 from estimator.inputs.records import Reading
-from estimator.next_tests.foresight import MOST_REPEATS, Foresight, Present
+from estimator.next_tests.foresight import MOST_REPEATS, Foresight, Present, slopes
 
 DKH = units.MEQ_L_PER_DKH
 
@@ -52,13 +53,13 @@ def hand_made(
     def lognormal(median: float, sd: float) -> np.ndarray:
         return median * np.exp(parameter_spread * sd * rng.standard_normal(draws))
 
-    kit_gain = lognormal(1.0, 0.03)
+    kit_calibration = lognormal(1.0, 0.03)
     start = lognormal(1.2 * DKH, 0.05)
     strength = lognormal(16 * DKH, 0.05)
     own = parameter_spread * 0.5 * np.array(SPREAD) * rng.standard_normal((draws, len(STATES)))
     root = np.diag(SPREAD) @ np.array([[1.0, 0.0, 0.0], [0.5, 0.8, 0.0], [0.2, 0.3, 0.9]])
     look = np.repeat(np.array(list(READ.values()))[None], draws, axis=0)
-    look[:, :3] *= kit_gain[:, None, None]
+    look[:, :3] *= kit_calibration[:, None, None]
     whole = np.concatenate([look, np.repeat(np.eye(len(STATES))[None], draws, axis=0)], axis=1)
     mean = np.einsum("skt,st->sk", whole, np.array(CENTRE) + own)
     covariance = np.einsum("skt,tu,slu->skl", whole, root @ root.T, whole)
@@ -73,17 +74,17 @@ def hand_made(
         volume_l=lognormal(600.0, 0.04),
         uptake_start=start,
         uptake_scale=start,
-        gain_meq_l=strength,
+        increment_meq_l=strength,
         exponent=np.clip(0.4 + parameter_spread * 0.05 * rng.standard_normal(draws), 0.1, 0.8),
         drift=np.full(draws, 0.015),
         effluent_drift=np.full(draws, 0.01),
-        level_shift=np.zeros(draws),
+        level_shift_meq_l=np.zeros(draws),
         shape_d=np.full(draws, 0.05),
         reference_flow_l_d=None if planned else 45.0,
         middle_meq_l=8.2 * DKH,
         places=(0, 1, 2, -1),
         light_ratio=lognormal(2.5, 0.3),
-        kit_gain=kit_gain,
+        kit_calibration=kit_calibration,
     )
     centre = mean[:, len(READ) :]
     return Foresight(
@@ -98,7 +99,28 @@ def hand_made(
         errors=rng.standard_normal(shape),
         spreads=MISREAD_SPREAD[classes],
         volume_errors=rng.standard_normal(len(picks)),
-        flow_slope=present.flow_slope(centre),
+        flow_slope=slopes(present.log_flow, centre),
         normals=rng.standard_normal((draws, len(STATES))),
         present=present,
     )
+
+
+def levels_day_by_day(state: TankState, flows_l_d: np.ndarray, noise: np.ndarray) -> np.ndarray:
+    """Daily levels (days, s, f) at steady flows, uptake and effluent drifting, in plain steps.
+
+    Args:
+        state: of draws (s,).
+        flows_l_d: (f,).
+        noise: (days, s, 2) standard normal, for uptake and for the effluent.
+    """
+    law = state.law.each(lambda draws: draws[:, None])
+    rates = law.rates(flows_l_d[None, :])
+    level, uptake = state.level_meq_l[:, None], state.uptake_meq_l_d[:, None]
+    strength = np.ones_like(uptake)
+    days = []
+    for day in noise[..., None]:
+        uptake = uptake + state.uptake_drift_meq_l_d[:, None] * day[:, 0]
+        strength = strength + state.effluent_drift[:, None] * day[:, 1]
+        level = law.advance(level, rates, -uptake, law.increment_meq_l * strength)
+        days.append(level)
+    return np.array(days)

@@ -33,18 +33,15 @@ from estimator.fit.watch import CAUSES, TESTS, Change, Watch
 from estimator.inputs.dosing import Solution
 from estimator.inputs.records import Action, Reading, TankLog
 from estimator.inputs.tank import Composition, Kit, Reactor, Tank, Target
-from estimator.next_tests.planning import (
-    Candidate,
-    HowMuch,
-    PlannedTest,
-    Planning,
-    PlanOfTests,
-    Ranked,
-    Swing,
-)
+from estimator.next_tests.candidates import Candidate
+from estimator.next_tests.enough import HowMuch
+from estimator.next_tests.planning import Planning, Swing
+from estimator.next_tests.ranking import Ranked
+from estimator.next_tests.timetable import PlannedTest, PlanOfTests
 from estimator.plan.change_over import WITHHELD, ChangeOver, ChangeStep, Steering
 from estimator.remark import Remark
 from estimator.study import ReactorJob, Study
+from estimator.unknowns import Unknown
 
 DKH, CALCIUM, MAGNESIUM = units.MEQ_L_PER_DKH, units.CA_G_MOL, units.MG_G_MOL
 START = datetime(2026, 3, 1, 9, 30)
@@ -253,18 +250,18 @@ def make_planning(log: TankLog, *, settled: bool) -> Planning:
     """Advice on tests, made up."""
     reading = log.readings[-1]
 
-    def ranked(key: str, label: str, repeats: int, left: float, **changes: Any) -> Ranked:
-        candidate = Candidate(key, label, (reading,), repeats, minutes=6.0 * repeats, **changes)
+    def ranked(key: str, repeats: int, left: float, **changes: Any) -> Ranked:
+        candidate = Candidate(key, (reading,), repeats, minutes=6.0 * repeats, **changes)
         width = 500.0
         return Ranked(
             candidate=candidate,
             width_now_ml_h=width,
             expected_width_ml_h=left * width,
-            width_spread_ml_h=(0.9 * left * width, 1.1 * left * width),
+            width_range_ml_h=(0.9 * left * width, 1.1 * left * width),
             narrowing=1 - left,
             narrowing_error=0.004,
-            gain=0.2 * (1 - left),
-            gain_error=0.002,
+            value=0.2 * (1 - left),
+            value_error=0.002,
             holding=0.6,
             effective=900.0,
             tied=left > 0.9,
@@ -281,19 +278,19 @@ def make_planning(log: TankLog, *, settled: bool) -> Planning:
         even_width=0.7,
     )
     return Planning(
-        swings=(Swing("effluent strength", 2700.0, 2300.0), Swing("water volume", 2450.0, 2520.0)),
+        swings=(Swing(Unknown.EFFLUENT, 2700.0, 2300.0), Swing(Unknown.VOLUME, 2450.0, 2520.0)),
         ranked=(
-            ranked("stop_day", "stop all additions for a day", 1, 0.5, risk="The level falls."),
-            ranked("tank_alkalinity", "tank alkalinity", 3, 0.7, days=3.0, price=1.5),
-            ranked("tank_alkalinity", "tank alkalinity", 1, 0.8),
-            ranked("tank_magnesium", "tank magnesium", 1, 1.002),
+            ranked("stop_day", 1, 0.5, risky=True),
+            ranked("tank_alkalinity", 3, 0.7, days=3.0, price=1.5),
+            ranked("tank_alkalinity", 1, 0.8),
+            ranked("tank_magnesium", 1, 1.002),
         ),
         how_much=HowMuch(
             width=tuple(float(x) for x in np.linspace(1.0, 0.4, 29)),
             floor=0.25,
-            floor_causes={"water volume": 0.1, "the kit's calibration": 0.6},
-            gains={1: 0.02, 2: 0.03, 4: 0.05, 8: 0.06, 14: 0.065},
-            perfect_gain=0.2,
+            floor_causes={Unknown.VOLUME: 0.1, Unknown.KIT: 0.6},
+            values={1: 0.02, 2: 0.03, 4: 0.05, 8: 0.06, 14: 0.065},
+            perfect_value=0.2,
             enough=4,
         ),
         plan=plan,

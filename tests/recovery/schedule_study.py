@@ -27,11 +27,13 @@ import numpy as np
 sys.path.extend(str(Path(__file__).resolve().parents[up]) for up in (2, 1))
 
 from estimator.advice.flow import to_ml_h
-from estimator.fit.fitting import Fit, PlanOfTests, fit_of, plan_tests
+from estimator.fit.fitting import Fit, fit_of
 from estimator.fit.posterior import Posterior, collect
 from estimator.fit.problem import pose
 from estimator.fit.sampling import sample
 from estimator.inputs.records import Reading, TankLog
+from estimator.next_tests.planning import plan_tests
+from estimator.next_tests.timetable import PlanOfTests
 from estimator.synthetic.simulation import simulate_log
 from helpers.keepers import keeper_case
 from helpers.tanks import Case

@@ -33,7 +33,8 @@ from estimator.fit.problem import Problem, pose
 from estimator.fit.sampling import Trace, sample
 from estimator.inputs.records import Reading, TankLog
 from estimator.inputs.tank import Tank
-from estimator.next_tests.foresight import foresee, outcomes_of, show
+from estimator.next_tests.foresight import foresee
+from estimator.next_tests.outcomes import outcomes_of, show
 from estimator.next_tests.worth import flow_quantiles
 from estimator.synthetic.simulation import simulate_log
 from estimator.water.settings import day_of
@@ -67,7 +68,7 @@ def _at_hours(days: Sequence[int], hours: Sequence[int]) -> Tests:
     ]
 
 
-CANDIDATES: dict[str, Tests] = {
+TEST_SETS: dict[str, Tests] = {
     "tank": _at_once("alkalinity", "tank", 1),
     "daily for a week": _at_hours(range(1, 8), [19]),
     "effluent ×2": _at_once("alkalinity", "effluent", 2),
@@ -164,8 +165,8 @@ def look(
     running = index % 2 == 0
     case = keeper_case(rng, days=days, reactor=running)
     log = simulate_log(case.tank, case.log, case.truth, rng)
-    names = [name for name in CANDIDATES if running or "effluent" not in name][:candidates]
-    tests = {name: CANDIDATES[name](log.end) for name in names}
+    names = [name for name in TEST_SETS if running or "effluent" not in name][:candidates]
+    tests = {name: TEST_SETS[name](log.end) for name in names}
     kits = {"alkalinity": "alk", "calcium": "ca"}
     possible = {
         test: Reading(0, test[0], test[1], test[2], "", 0.0, "", kits[test[1]])
@@ -186,10 +187,10 @@ def look(
                 tank=case.tank,
                 log=log,
                 readings=tuple(possible[test] for test in several),
-                values=show(foresight, rows).values,
+                values=show(foresight, rows)[0],
                 width_l_d=_widths(foresight, rows),
                 width_now_l_d=float(now),
-                seed=(seed, index, list(CANDIDATES).index(name)),
+                seed=(seed, index, list(TEST_SETS).index(name)),
             )
         )
     return found

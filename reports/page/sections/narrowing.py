@@ -8,7 +8,8 @@ from reports.blocks import Block, Prose, Table, pointer
 from reports.figures import captions
 from reports.page.report import Report, section
 from reports.page.sections.next_tests import TRY_AGAIN, ranked_sources
-from reports.wording import SOURCES, sentence
+from reports.wording import sentence
+from reports.words.advice import UNKNOWNS
 
 
 @section("narrow", "What would change the answer")
@@ -23,7 +24,7 @@ def narrowing_section(n: Report) -> Iterator[Block]:
         yield Prose("More readings of any kind.")
         return
     parts = {name: n.share(pointer("flow", "variance_shares", name)) for name in ranked}
-    source, remedy = SOURCES[ranked[0]]
+    source, remedy = UNKNOWNS[ranked[0]]
     if n.get("/flow_hangs_on"):
         yield captions.hangs_on_picture(n)
     yield n.para(
@@ -38,7 +39,7 @@ def narrowing_section(n: Report) -> Iterator[Block]:
         + ("; a negative part offsets another" if offset else ""),
         ["Source", "Part", "What narrows it"],
         [
-            [sentence(SOURCES[name][0]).removesuffix("."), part, sentence(SOURCES[name][1])]
+            [sentence(UNKNOWNS[name].name).removesuffix("."), part, sentence(UNKNOWNS[name].remedy)]
             for name, part in parts.items()
         ],
         (1,),

@@ -7,15 +7,14 @@ from typing import Any
 
 from markupsafe import Markup
 
-from estimator.next_tests.planning import HOLDS
+from estimator.next_tests.enough import Verdict
 from reports.blocks import Block, Folded, Numbers, Prose, Table, day, moment, say
 from reports.figures import captions
 from reports.page.report import Report, section
-from reports.wording import SOURCES, times
+from reports.wording import times
+from reports.words.advice import CANDIDATE_WORDS, UNKNOWNS
 
 TRY_AGAIN = "Run the report again with another seed, and look first at the odd readings below."
-NEARLY_THE_MOST = 0.8
-"""Part of the best narrowing that a cheaper test must bring to be put first."""
 TESTS_TOLD = (0, 1, 2, 4, 7, 14, 28)
 """Numbers of tests for which the width is shown."""
 
@@ -46,30 +45,30 @@ def next_test_lines(n: Numbers) -> list[Markup]:
                 day(until),
             )
         ]
-    if max(one["narrowing_pct"] for one in n.get("/next_tests")) < n.get("/testing/useful_pct"):
+    best = n.get("/testing/next")
+    if best is None:
         return [_nothing_helps(n)]
-    at = f"/next_tests/{_most_useful(n)}"
-    one = n.get(at)
-    line = n.say(
+    at = f"/next_tests/{best}"
+    text = n.say(
         "Next: {test}. It takes about {at/minutes} minutes in all, would probably narrow the flow "
         "range from {at/width_now} to about {at/expected_width} mL/h (9-in-10: "
         "{at/expected_width_q05} to {at/expected_width_q95}), and raises the chance of holding the "
         "band by {at/holding_gain:in_hundred} in 100.",
-        test=words_of_test(one),
+        test=words_of_test(n.get(at)),
         at=at,
     )
-    return [line, *([say("<strong>Beware.</strong> {}", one["risk"])] if one["risk"] else [])]
+    return [text]
 
 
 def ranked_sources(n: Numbers) -> list[str]:
-    """What leaves the needed flow open, the most first; names are keys of `SOURCES`."""
+    """What leaves the needed flow open, the most first; names are keys of `UNKNOWNS`."""
     shares = n.get("/flow/variance_shares")
-    return sorted((name for name in shares if name in SOURCES), key=lambda name: -shares[name])
+    return sorted(shares, key=lambda name: -shares[name])
 
 
 def _nothing_helps(n: Numbers) -> Markup:
     """No test narrows the range: what is left open, and what would."""
-    source, remedy = SOURCES[ranked_sources(n)[0]]
+    source, remedy = UNKNOWNS[ranked_sources(n)[0]]
     return n.say(
         "No test that can be run now narrows the flow range by as much as {/testing/useful_pct} %. "
         "What is left open comes mostly from {source}; {when}{remedy}.",
@@ -79,25 +78,9 @@ def _nothing_helps(n: Numbers) -> Markup:
     )
 
 
-def _most_useful(n: Numbers) -> int:
-    """The test to do next: of those that bring nearly the most, the one of fewest minutes.
-
-    Candidates with a risk are never put first.
-    """
-    found = n.get("/next_tests")
-    safe = [i for i, one in enumerate(found) if not one["risk"]]
-    most = max(found[i]["narrowing_pct"] for i in safe)
-    good = [i for i in safe if found[i]["narrowing_pct"] >= NEARLY_THE_MOST * most]
-    return min(good, key=lambda i: (found[i]["minutes"], i))
-
-
 def words_of_test(one: dict[str, Any]) -> str:
     """What to do, of one entry of `next_tests`, with how often."""
-    label = one["test"]
-    if one["key"] in ("volume", "stop_day"):
-        return str(label) + ("" if one["repeats"] == 1 else f", each test {times(one['repeats'])}")
-    each = "" if one["days"] == 0 else " each time"
-    return f"test {label}" + ("" if one["repeats"] == 1 else f", {times(one['repeats'])}{each}")
+    return CANDIDATE_WORDS[one["key"]].to_do(one["repeats"])
 
 
 RANKING = {
@@ -163,9 +146,7 @@ def _tests_to_come(n: Report) -> Iterator[Block]:
 def useful_plan(n: Numbers) -> dict[str, Any] | None:
     """The plan of tests, unless it narrows the flow range by too little to be worth the minutes."""
     plan: dict[str, Any] | None = n.get("/testing/plan")
-    if plan and plan["tests"] and 100 - plan["width_pct"] < n.get("/testing/useful_pct"):
-        return None
-    return plan
+    return None if plan and plan["tests"] and not plan["useful"] else plan
 
 
 def plan_line(n: Numbers) -> Markup:
@@ -189,16 +170,16 @@ def how_much_line(n: Numbers) -> Markup | None:
     much = n.get("/testing/how_much")
     if much is None:
         return None
-    enough, causes = much["enough"], much["floor_causes"]
-    if enough is None:
+    causes = much["floor_causes"]
+    if much["verdict"] == Verdict.MORE:
         verdict = (
             "Up to {much/most_weighed} tests each still add to the chance of holding the band."
         )
-    elif enough == 0 and much["holding_now"] < HOLDS:
+    elif much["verdict"] == Verdict.NONE:
         out = n.get("/flow/level_in_band_probability") < 0.5
         first = ": the level has to be put right first" if out else ""
         verdict = f"No test raises the chance of holding the band much{first}."
-    elif enough == 0:
+    elif much["verdict"] == Verdict.SETTLED:
         verdict = "For holding the band the readings so far are enough."
     else:
         verdict = (
@@ -211,7 +192,7 @@ def how_much_line(n: Numbers) -> Markup | None:
         "everything about today were known, the chance of holding the band would be "
         "{much/holding_gain_if_all_were_known:in_hundred} in 100 higher.",
         much="/testing/how_much",
-        cause=max(causes, key=lambda name: causes[name]),
+        cause=UNKNOWNS[max(causes, key=lambda name: causes[name])].name,
     )
 
 

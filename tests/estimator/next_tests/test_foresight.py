@@ -1,4 +1,4 @@
-"""Imagined readings and the knowledge after them, against dense algebra and closed forms."""
+"""Predictions of readings not yet taken, against dense algebra and the posterior."""
 
 from __future__ import annotations
 
@@ -7,7 +7,6 @@ from datetime import timedelta
 
 import numpy as np
 import pytest
-from scipy import stats
 
 from estimator import units
 from estimator.fit import kalman
@@ -18,7 +17,7 @@ from estimator.fit.schedule import build_schedule
 from estimator.fit.states import day_states
 from estimator.inputs.records import Action
 from estimator.next_tests import foresight as fs
-from helpers.foresights import hand_made
+from estimator.next_tests.outcomes import outcomes_of
 
 DKH = units.MEQ_L_PER_DKH
 STEPS, MOVING, STATES = 8, 2, 4
@@ -94,200 +93,9 @@ def test_joint_prediction_is_dense_conditioning(seed: int, last_reading: int) ->
     np.testing.assert_allclose(covariance, look @ state_covariance @ look.T, atol=1e-9, rtol=1e-9)
 
 
-def condition_one(
-    mean: np.ndarray,
-    covariance: np.ndarray,
-    variance: np.ndarray,
-    rows: list[int],
-    shown: np.ndarray,
-    *,
-    spreads: np.ndarray | None = None,
-    normals: np.ndarray | None = None,
-    slope: np.ndarray | None = None,
-) -> tuple[np.ndarray, ...]:
-    """`condition` for one draw and outcome: log density, state means, drawn states, sd of flow."""
-    k, t = len(variance), len(mean) - len(variance)
-    found = fs.condition(
-        mean[None],
-        covariance[None],
-        variance[None],
-        np.array(rows, dtype=np.int64),
-        np.arange(k, k + t),
-        shown[None],
-        np.ones((1, len(rows))) if spreads is None else spreads[None],
-        np.zeros((1, t)) if normals is None else normals[None],
-        np.ones((1, t)) if slope is None else slope[None],
-    )
-    return tuple(array[0, 0] for array in found)
-
-
-@pytest.mark.parametrize("readings", [0, 1, 2, 5, 20])
-@pytest.mark.parametrize(("known", "noise"), [(0.09, 0.04), (4.0, 0.01), (1e-4, 1.0)])
-def test_repeated_readings_of_one_quantity(readings: int, known: float, noise: float) -> None:
-    """n readings leave 1/(1/P + n/R) of variance, and their precision-weighted mean.
-
-    The normal mean with known variance (Gelman et al. 2013, Bayesian Data Analysis, 3rd ed., eq.
-    2.11–2.12, from memory), to 1e-6.
-    """
-    shown = 3.0 + np.random.default_rng(readings).normal(size=readings)
-    _, centre, _, sd = condition_one(
-        np.full(2, 2.8), np.full((2, 2), known), np.array([noise]), [0] * readings, shown
-    )
-    precision = 1 / known + readings / noise
-    assert sd[()] ** 2 == pytest.approx(1 / precision, rel=1e-6)
-    expected = (2.8 / known + shown.sum() / noise) / precision
-    np.testing.assert_allclose(centre, [expected], rtol=1e-6)
-
-
-def joint(seed: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Mean, covariance and variance of four readings and two states."""
-    rng = np.random.default_rng(seed)
-    root = rng.normal(size=(6, 6))
-    return rng.normal(size=6), root @ root.T, rng.uniform(0.1, 0.5, 4)
-
-
-@pytest.mark.parametrize("seed", [1, 2, 3])
-def test_density_and_states_are_those_of_the_joint_normal(seed: int) -> None:
-    """Log density but for its constant, and mean and covariance of the states given readings.
-
-    One row comes twice and one error is of a wide class; SciPy's density and plain conditioning
-    are the measure. The states are affine in their normal numbers, so their covariance is exact.
-    """
-    mean, covariance, variance = joint(seed)
-    rng = np.random.default_rng(20 + seed)
-    rows, spreads = [2, 0, 2, 3], np.array([1.0, 16.0, 1.0, 4.0])
-    shown = rng.normal(size=4)
-    within = covariance[np.ix_(rows, rows)] + np.diag(variance[rows] * spreads**2)
-    cross = covariance[np.ix_([4, 5], rows)]
-    expected = mean[4:] + cross @ np.linalg.solve(within, shown - mean[rows])
-    left = covariance[4:, 4:] - cross @ np.linalg.solve(within, cross.T)
-    slope = rng.normal(size=2)
-    given = (mean, covariance, variance, rows, shown)
-    log_density, centre, drawn, sd = condition_one(*given, spreads=spreads, slope=slope)
-    whole = stats.multivariate_normal(mean[rows], within).logpdf(shown)
-    assert log_density[()] == pytest.approx(whole + 2 * np.log(2 * np.pi), rel=1e-9)
-    np.testing.assert_allclose(centre, expected, rtol=1e-9)
-    np.testing.assert_allclose(drawn, expected, rtol=1e-9)
-    assert sd[()] ** 2 == pytest.approx(slope @ left @ slope, rel=1e-9)
-    root = np.transpose(
-        [condition_one(*given, spreads=spreads, normals=unit)[2] - centre for unit in np.eye(2)]
-    )
-    np.testing.assert_allclose(root @ root.T, left, rtol=1e-8, atol=1e-10)
-
-
-def test_repeats_are_one_reading_with_less_noise() -> None:
-    """n equal readings of one row leave what their mean with an n-th of the noise leaves."""
-    mean, covariance, variance = joint(4)
-    shown = np.array([0.3, 0.9, 0.6])
-    _, repeated, _, sd = condition_one(mean, covariance, variance, [1, 1, 1], shown)
-    less = variance / 3
-    _, once, _, sd_once = condition_one(mean, covariance, less, [1], np.array([0.6]))
-    np.testing.assert_allclose(repeated, once, rtol=1e-9)
-    assert sd[()] == pytest.approx(sd_once[()], rel=1e-9)
-
-
-def test_an_outcome_is_conditioned_alike_beside_any_other() -> None:
-    """Outcomes with odd errors between ordinary ones change nothing for their neighbours."""
-    mean, covariance, variance = (array[None] for array in joint(5))
-    rng = np.random.default_rng(6)
-    shown = rng.normal(size=(5, 2))
-    spreads = np.array([[1, 1], [1, 16], [1, 1], [4, 1], [1, 1]], dtype=float)
-    rest = (np.array([0, 3]), np.array([4, 5]))
-    last = (rng.normal(size=(1, 2)), np.ones((1, 2)))
-    together = fs.condition(mean, covariance, variance, *rest, shown, spreads, *last)
-    for i in range(5):
-        alone = fs.condition(
-            mean, covariance, variance, *rest, shown[i : i + 1], spreads[i : i + 1], *last
-        )
-        for one, all_ in zip(alone, together, strict=True):
-            np.testing.assert_allclose(one[0], all_[i], rtol=1e-12)
-
-
-def moments(foresight: fs.Foresight, outcomes: fs.Outcomes) -> tuple[np.ndarray, np.ndarray]:
-    """Mean and variance (i,) of log needed flow after each outcome."""
-    flow = np.log(foresight.present.flow_l_d(outcomes.mean))
-    mean = np.sum(outcomes.weights * flow, axis=1)
-    around = (flow - mean[:, None]) ** 2 + outcomes.flow_sd**2
-    return mean, np.sum(outcomes.weights * around, axis=1)
-
-
-@pytest.mark.parametrize("chosen", [[0, 0, 1], [1], [2, 2], [0, 1, 2, 3]])
-def test_knowledge_to_come_averages_to_knowledge_now(chosen: list[int]) -> None:
-    """Total expectation: means after outcomes average to the mean now.
-
-    Total variance: the variance expected to be left and that of the means add up to the variance
-    now. Both follow from Bayes' rule alone (Raiffa & Schlaifer 1961, section 5.4, from memory).
-    """
-    foresight = hand_made(3, draws=800, imagined=400)
-    now_mean, now_variance = (x[0] for x in moments(foresight, fs.outcomes_of(foresight, [])))
-    mean, variance = moments(foresight, fs.outcomes_of(foresight, chosen))
-    error = np.std(mean) / np.sqrt(len(mean))
-    assert abs(np.mean(mean) - now_mean) < 3 * error
-    # The variance of the means is known to √(2/n) of itself, n outcomes.
-    spread = np.var(mean)
-    tolerance = 3 * np.hypot(spread * np.sqrt(2 / len(mean)), np.std(variance) / np.sqrt(len(mean)))
-    assert abs(np.mean(variance) + spread - now_variance) < tolerance
-    assert spread > tolerance / 3
-
-
-def test_imagined_truths_fall_evenly_among_what_is_then_known() -> None:
-    """The flow behind an outcome has a uniform rank in the knowledge after it.
-
-    The self-consistency of simulation-based calibration (Talts et al. 2018, arXiv:1804.06788); here
-    the reading "uptake itself" stands for what was true.
-    """
-    foresight = hand_made(8, draws=800, imagined=400)
-    outcomes = fs.outcomes_of(foresight, [0, 0, 1, 2])
-    uptake = outcomes.states[..., 1]
-    true = foresight.truth[:, 3]
-    place = np.sum(outcomes.weights * (uptake < true[:, None]), axis=1)
-    assert stats.kstest(place, "uniform").pvalue > 0.01
-
-
-def test_kits_show_steps_scatter_and_odd_readings() -> None:
-    """What is shown is a whole number of steps; errors have the stated sd; repeats differ."""
-    foresight = hand_made(1, draws=2000, imagined=2000)
-    shown = fs.show(foresight, [0, 0, 1])
-    steps = shown.values / foresight.step[[0, 0, 1]]
-    np.testing.assert_allclose(steps, np.round(steps), atol=1e-9)
-    error = (shown.values - foresight.truth[:, [0, 0, 1]]) / shown.spreads
-    ordinary = np.all(shown.spreads == 1.0, axis=1)
-    sd = np.sqrt(foresight.variance[0, 0])
-    np.testing.assert_allclose(np.std(error[ordinary], axis=0), sd, rtol=0.06)
-    assert abs(np.corrcoef(error[ordinary, 0], error[ordinary, 1])[0, 1]) < 0.08
-    assert 0.02 < np.mean(shown.spreads[:, 0] > 1.0) < 0.06
-
-
-def test_a_better_known_volume_shows_in_the_volume() -> None:
-    """A volume measured to 1 % leaves the volume that certain, nothing else being read."""
-    foresight = hand_made(2, draws=800)
-    outcomes = fs.outcomes_of(foresight, [], volume_test_sd=0.01)
-    log_volume = np.log(foresight.present.volume_l)
-    mean = outcomes.weights @ log_volume
-    sd = np.sqrt(outcomes.weights @ log_volume**2 - mean**2)
-    prior = np.std(log_volume)
-    assert np.mean(sd) == pytest.approx(1 / np.hypot(1 / prior, 1 / 0.01), rel=0.1)
-
-
-def test_no_outcome_leans_on_the_draw_it_was_imagined_from() -> None:
-    """That draw has no weight; it would make every test look too good."""
-    foresight = hand_made(1)
-    weights = fs.outcomes_of(foresight, [0, 1]).weights
-    assert np.all(weights[np.arange(len(foresight.picks)), foresight.picks] == 0.0)
-    np.testing.assert_allclose(weights.sum(axis=1), 1.0)
-
-
 def foresee(fit, readings, seed: int = 0, **changes) -> fs.Foresight:
     """`foresight.foresee` after a fit."""
-    return fs.foresee(
-        fit.log,
-        fit.tank,
-        fit.schedule,
-        fit.trace,
-        readings,
-        np.random.SeedSequence(seed),
-        **changes,
-    )
+    return fs.foresee(fit, fit.trace, readings, np.random.SeedSequence(seed), **changes)
 
 
 def quantiles(draws: np.ndarray) -> np.ndarray:
@@ -295,44 +103,42 @@ def quantiles(draws: np.ndarray) -> np.ndarray:
 
 
 def test_the_present_is_the_posterior(small_fit, next_tests) -> None:
-    """Level, uptake, effluent gain and needed flow at the log's end are those of the posterior.
+    """Level, uptake, increment and needed flow at the log's end are those of the posterior.
 
     The posterior drew its states with random numbers of its own, so the quantiles agree within a
     tenth of the 9-in-10 range.
     """
     found = foresee(small_fit, list(next_tests.values()))
-    states = fs.outcomes_of(found, []).states[0]
+    states = outcomes_of(found, []).states[0]
     posterior: Posterior = small_fit.posterior
-    present = found.present
+    mine, theirs = found.present.state(states), posterior.state
     pairs = {
-        "level": (present.level(states), posterior.alkalinity_now_meq_l),
-        "uptake": (present.uptake(states), posterior.uptake_now_meq_l_d),
-        "gain": (present.gain(states), posterior.effluent_gain_meq_l),
-        "flow": (present.flow_l_d(states), posterior.needed_flow_l_d),
+        "level": (mine.level_meq_l, theirs.level_meq_l),
+        "uptake": (mine.uptake_meq_l_d, theirs.uptake_meq_l_d),
+        "increment": (mine.law.increment_meq_l, theirs.law.increment_meq_l),
+        "flow": (mine.needed_flow_l_d, theirs.needed_flow_l_d),
     }
-    for name, (mine, theirs) in pairs.items():
-        expected = quantiles(theirs)
-        apart = np.abs(quantiles(mine) - expected).max()
+    for name, (foreseen, known) in pairs.items():
+        expected = quantiles(known)
+        apart = np.abs(quantiles(foreseen) - expected).max()
         assert apart < 0.1 * (expected[-1] - expected[0]), name
 
 
 def test_the_states_are_moments_of_exact_draws(small_fit, next_tests) -> None:
     """Means and sds of the states, draw by draw, are those that many exact state draws have."""
     from estimator.fit.likelihood import MISREAD_SPREAD, draw_path_at
-    from estimator.fit.priors import prior_table
-    from estimator.fit.problem import frame_of
 
     found = foresee(small_fit, list(next_tests.values()), draws=2)
     schedule, trace = small_fit.schedule, small_fit.trace
-    table = prior_table(schedule, small_fit.tank)
-    frame = frame_of(schedule, table)
     rng = np.random.default_rng(0)
     natural = trace.natural.reshape(-1, trace.natural.shape[-1])[0]
     misread = trace.misread.reshape(-1, trace.misread.shape[-1])[0]
     shape = (len(schedule.steps) + 1, schedule.layout.size + 1)
     paths = np.array(
         [
-            draw_path_at(natural, MISREAD_SPREAD[misread], frame, rng.standard_normal(shape))[0]
+            draw_path_at(
+                natural, MISREAD_SPREAD[misread], small_fit.frame, rng.standard_normal(shape)
+            )[0]
             for _ in range(3000)
         ]
     )
@@ -343,8 +149,8 @@ def test_the_states_are_moments_of_exact_draws(small_fit, next_tests) -> None:
         draws.mean(axis=0), found.mean[0, found.states], atol=4 * sd.max() / np.sqrt(3000)
     )
     np.testing.assert_allclose(draws.std(axis=0), sd, rtol=0.06)
-    described = describe(schedule, small_fit.tank, np.repeat(natural[None], 3000, 0), ends, 1)
-    flow_sd = fs.outcomes_of(found, []).flow_sd[0, 0]
+    described = describe(small_fit, np.repeat(natural[None], 3000, 0), ends, 1)
+    flow_sd = outcomes_of(found, []).flow_sd[0, 0]
     assert np.std(np.log(described.needed_flow_l_d)) == pytest.approx(flow_sd, rel=0.08)
 
 
@@ -358,14 +164,13 @@ def test_a_tests_reading_is_expected_at_the_level_then(small_fit, next_tests) ->
     now, later = found.mean[:, 0], found.mean[:, 1]
     sd = np.sqrt(found.covariance[:, [0, 1], [0, 1]]).mean(axis=0)
     assert sd[1] > 1.3 * sd[0]
-    present = found.present
-    states = found.mean[:, found.states]
-    flow = small_fit.schedule.present_flow_l_d
-    gain = present.gain(states) - (1 - present.exponent) * (now - present.middle_meq_l)
-    rise = flow * gain / present.volume_l - present.uptake(states)
-    kappa = flow / present.volume_l * (1 - present.exponent)
+    state = found.present.state(found.mean[:, found.states])
+    flow, law = small_fit.schedule.present_flow_l_d, state.law
+    increment = law.increment_meq_l - (1 - law.exponent) * (now - law.middle_meq_l)
+    rise = flow * increment / law.volume_l - state.uptake_meq_l_d
+    kappa = flow / law.volume_l * (1 - law.exponent)
     expected = rise * (1 - np.exp(-4 * kappa)) / kappa
-    uptake = np.median(present.uptake(states))
+    uptake = np.median(state.uptake_meq_l_d)
     assert np.median(np.abs(later - now - expected)) < 0.1 * uptake
 
 
@@ -396,17 +201,17 @@ def test_a_kit_never_used_is_as_its_prior_says(small_fit, next_tests) -> None:
 
 
 def test_a_bottle_never_used_follows_the_others_of_its_kit(small_fit, next_tests) -> None:
-    """The gain of a bottle opened today takes a third of its log gain from each of two others.
+    """The calibration of a bottle opened today takes a third of its log from each of two others.
 
-    The log gains of a kit's bottles have sd 5 % and correlation 0.5; for three such normals the
-    third's mean given the others is a third of their sum, and its sd √(2/3) of 5 %.
+    The log calibrations of a kit's bottles have sd 5 % and correlation 0.5; for three such normals
+    the third's mean given the others is a third of their sum, and its sd √(2/3) of 5 %.
     """
     opened = Action(0, small_fit.log.end, "new_bottle", "alk", None)
     test = replace(next_tests["tank"], sample="reference", of="standard")
     found = foresee(small_fit, [test], actions=[opened])
     first, second = (small_fit.posterior.kit_gain["alk", bottle] for bottle in (0, 1))
-    gain = found.mean[:, 0] / (7.0 * DKH)
-    rest = np.log(gain) - (np.log(first) + np.log(second)) / 3
+    calibration = found.mean[:, 0] / (7.0 * DKH)
+    rest = np.log(calibration) - (np.log(first) + np.log(second)) / 3
     assert np.std(rest) == pytest.approx(0.05 * np.sqrt(2 / 3), rel=0.1)
     assert abs(np.mean(rest)) < 3 * 0.041 / np.sqrt(len(rest))
     assert abs(np.corrcoef(rest, np.log(first * second))[0, 1]) < 0.13
@@ -417,8 +222,8 @@ def test_actions_done_meanwhile_are_followed(small_fit, next_tests) -> None:
     stop = Action(0, small_fit.log.end + timedelta(hours=1), "flow", "", 0.0)
     tests = [next_tests[name] for name in ("tank", "tank in four days")]
     found = foresee(small_fit, tests, actions=[stop])
-    uptake = found.present.uptake(found.mean[:, found.states])
-    fall = (found.mean[:, 0] - found.mean[:, 1]) / found.present.kit_gain
+    uptake = found.present.state(found.mean[:, found.states]).uptake_meq_l_d
+    fall = (found.mean[:, 0] - found.mean[:, 1]) / found.present.kit_calibration
     np.testing.assert_allclose(fall, 4 * uptake, rtol=0.02)
 
 

@@ -4,18 +4,20 @@ from __future__ import annotations
 
 from dataclasses import replace
 from itertools import pairwise
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from scipy.special import ndtr
 
 from estimator import units
-from estimator.advice.flow import HORIZON_DAYS, future_levels, in_band_probability
+from estimator.advice.flow import HORIZON_DAYS
+from estimator.fit.forecast import hold_chances
 from estimator.inputs.tank import Target
 from estimator.next_tests import worth
-from estimator.next_tests.foresight import Foresight, Outcomes, outcomes_of
-from helpers.foresights import hand_made
+from estimator.next_tests.foresight import Foresight
+from estimator.next_tests.outcomes import Outcomes, before_tests, outcomes_of
+from estimator.next_tests.ranking import look_ahead
+from helpers.foresights import hand_made, levels_day_by_day
 
 DKH = units.MEQ_L_PER_DKH
 BAND = Target(7.6 * DKH, 8.8 * DKH, "dKH")
@@ -124,7 +126,7 @@ def test_flow_range_of_log_normals(parameter_spread: float) -> None:
     foresight = hand_made(5, draws=1500, parameter_spread=parameter_spread)
     before = outcomes_of(foresight, [])
     found = worth.flow_quantiles(foresight.present, before)[0]
-    middle = foresight.present.flow_l_d(before.mean[:1])[0]
+    middle = np.exp(foresight.present.log_flow(before.mean[:1])[0])
     noise = np.random.default_rng(0).standard_normal((100, len(middle)))
     expected = np.quantile(middle * np.exp(before.flow_sd[0] * noise), [0.05, 0.95])
     np.testing.assert_allclose(found, expected, atol=0.01 * np.ptp(expected))
@@ -156,93 +158,54 @@ def test_draws_without_need_are_flows_of_nothing() -> None:
     low, fifth, high = worth.flow_quantiles(some, before, (0.02, 0.05, 0.95))[0]
     assert low == 0.0
     assert fifth > 0.0
-    middle = some.flow_l_d(before.mean[:1])[0]
+    middle = np.exp(some.log_flow(before.mean[:1])[0])
     noise = np.random.default_rng(0).standard_normal((100, len(middle)))
     expected = np.quantile(middle * np.exp(before.flow_sd[0] * noise), [0.05, 0.95])
     np.testing.assert_allclose([fifth, high], expected, atol=0.02 * np.ptp(expected))
 
 
-class Replay:
-    """Stands for a random generator: gives the normal numbers (days, s, 2) of a forecast in turn.
-
-    In each day uptake comes first, then effluent strength, as `future_levels` draws them.
-    """
-
-    def __init__(self, noise: np.ndarray) -> None:
-        self.rows = iter(np.moveaxis(noise, 2, 1).reshape(-1, noise.shape[1]))
-
-    def standard_normal(self, size: int) -> np.ndarray:
-        row = next(self.rows)
-        assert len(row) == size
-        return row
-
-
-def as_posterior(foresight: Foresight, states: np.ndarray) -> SimpleNamespace:
-    """What `future_levels` reads of a posterior, from states (s, t)."""
-    present = foresight.present
-    return SimpleNamespace(
-        volume_l=present.volume_l,
-        exponent=present.exponent,
-        reference_flow_l_d=present.reference_flow_l_d,
-        middle_meq_l=present.middle_meq_l,
-        uptake_now_meq_l_d=present.uptake(states),
-        alkalinity_now_meq_l=present.level(states),
-        uptake_scale=present.uptake_scale,
-        drift=present.drift,
-        effluent_drift=present.effluent_drift,
-        effluent_gain_meq_l=present.gain(states),
-    )
-
-
 FLOWS = np.array([0.0, 20.0, 40.0, 45.0, 50.0, 55.0, 90.0])
 
 
-@pytest.mark.parametrize("planned", [False, True])
-def test_chance_of_holding_is_that_of_the_advice(planned: bool) -> None:
-    """With the same random numbers the chance is `in_band_probability` of `future_levels`.
+FUTURE = np.random.SeedSequence(0)
 
-    For a running and for a planned reactor, at no flow and at seven others.
+
+def decide(before: Outcomes, flows: np.ndarray = FLOWS) -> worth.Decision:
+    """The choice between some flows."""
+    count = min(before.weights.shape[1], worth.HOLDING_DRAWS)
+    noise = np.random.default_rng(FUTURE).standard_normal((HORIZON_DAYS, count, 2))
+    return worth.Decision(before, BAND, flows, noise)
+
+
+@pytest.mark.parametrize("planned", [False, True])
+def test_chance_of_holding_is_that_of_days_lived_one_by_one(planned: bool) -> None:
+    """The share of draws whose every day stays in the band, by `SupplyLaw.advance` day after day.
+
+    For a running and for a planned reactor, at no flow and at six others.
     """
     foresight = hand_made(4, draws=worth.HOLDING_DRAWS, planned=planned)
     count = len(foresight.mean)
     states = outcomes_of(foresight, []).states[:1]
     equal = Outcomes(np.full((1, count), 1 / count), states, states, np.zeros((1, count)))
-    found = worth.hold_chances(foresight.present, equal, BAND, FLOWS)[0]
-    noise = np.random.default_rng(0).standard_normal((worth.HORIZON_DAYS, count, 2))
-    posterior = as_posterior(foresight, states[0])
-    levels = future_levels(posterior, FLOWS, 0.0, HORIZON_DAYS, Replay(noise))
-    np.testing.assert_allclose(found, in_band_probability(levels, BAND), atol=1e-12)
+    decision = decide(equal)
+    found = worth.chances_after(foresight.present, equal, decision)[0]
+    levels = levels_day_by_day(foresight.present.state(states[0]), FLOWS, decision.noise)
+    inside = np.all((levels >= BAND.low) & (levels <= BAND.high), axis=0)
+    np.testing.assert_allclose(found, inside.mean(axis=0), atol=1e-12)
     assert found.max() > 0.2
     assert found[0] == 0.0
 
 
 def test_chance_of_holding_of_a_real_posterior(small_fit) -> None:
-    """The kernel fed from a fit's own draws gives the advice's chances, random numbers being equal.
-
-    `future_levels` draws for uptake, then strength, day by day: one block drawn in that order.
-    """
-    posterior = small_fit.posterior
-    count = len(posterior.volume_l)
-    flows = np.quantile(posterior.needed_flow_l_d, [0.1, 0.3, 0.5, 0.7, 0.9])
-    levels = future_levels(posterior, flows, 0.0, HORIZON_DAYS, np.random.default_rng(7))
-    noise = np.random.default_rng(7).standard_normal((HORIZON_DAYS, 2, count))
-    found = worth.hold_kernel(
-        posterior.alkalinity_now_meq_l[None],
-        posterior.uptake_now_meq_l_d[None],
-        posterior.effluent_gain_meq_l[None],
-        np.full((1, count), 1 / count),
-        posterior.volume_l,
-        posterior.exponent,
-        posterior.uptake_scale * posterior.drift,
-        posterior.effluent_drift,
-        np.ascontiguousarray(np.moveaxis(noise, 1, 2)),
-        posterior.reference_flow_l_d,
-        posterior.middle_meq_l,
-        BAND.low,
-        BAND.high,
-        flows,
-    )
-    np.testing.assert_allclose(found[0], in_band_probability(levels, BAND), atol=1e-12)
+    """Days lived one by one from a fit's own draws give the advice's chances."""
+    state = small_fit.posterior.state
+    flows = np.quantile(state.needed_flow_l_d, [0.1, 0.3, 0.5, 0.7, 0.9])
+    shape = (HORIZON_DAYS, len(state.level_meq_l), 2)
+    noise = np.random.default_rng(7).standard_normal(shape)
+    levels = levels_day_by_day(state, flows, noise)
+    inside = np.all((levels >= BAND.low) & (levels <= BAND.high), axis=0)
+    found = hold_chances(state, flows, BAND, noise)[0]
+    np.testing.assert_allclose(found, inside.mean(axis=0), atol=1e-12)
 
 
 def test_weights_count_in_the_chance_of_holding() -> None:
@@ -252,19 +215,21 @@ def test_weights_count_in_the_chance_of_holding() -> None:
     states = outcomes_of(foresight, []).states[:1]
     none = np.zeros((1, count))
     half = np.arange(count) < count // 2
-    chances = [
-        worth.hold_chances(present, Outcomes(weights[None], states, states, none), BAND, FLOWS)[0]
+    known = [
+        Outcomes(weights[None], states, states, none)
         for weights in (half / half.sum(), ~half / (~half).sum(), (1 + half) / np.sum(1 + half))
     ]
+    chances = [worth.chances_after(present, one, decide(one))[0] for one in known]
     part = 2 * half.sum() / np.sum(1 + half)
     np.testing.assert_allclose(part * chances[0] + (1 - part) * chances[1], chances[2], atol=1e-12)
 
 
 def weigh(foresight: Foresight, rows: list[int], **changes: float) -> worth.Worth:
     """Worth of readings `rows`, between settings that span what may be needed."""
-    before = outcomes_of(foresight, [])
-    flows = worth.settings_to_try(foresight.present, before, 1.0, 300.0)
-    return worth.worth_of(foresight, outcomes_of(foresight, rows, **changes), before, BAND, flows)
+    decision = worth.decision_of(foresight, BAND, 1.0, 300.0, FUTURE)
+    # With no draw kept from itself either, so that differences are those of the tests alone.
+    decision = replace(decision, before=outcomes_of(foresight, []))
+    return worth.worth_of(foresight, outcomes_of(foresight, rows, **changes), decision)
 
 
 KINDS: dict[str, dict[str, object]] = {
@@ -300,19 +265,19 @@ def test_more_repeats_never_widen(foresight: Foresight, row: int) -> None:
 
 @pytest.mark.parametrize("more", [[0], [1], [2], [3, 4]])
 def test_more_tests_are_worth_no_less(foresight: Foresight, more: list[int]) -> None:
-    """Tests added to others add no width and take no gain, beyond Monte Carlo error."""
+    """Tests added to others add no width and take no value, beyond Monte Carlo error."""
     few, many = weigh(foresight, [0, 1]), weigh(foresight, [0, 1, *more])
     apart = many.width - few.width
     assert np.mean(apart) < 3 * np.std(apart) / np.sqrt(len(apart)) + 3e-3
-    assert many.gain > few.gain - 2 * np.hypot(many.gain_error, few.gain_error)
+    assert many.value > few.value - 2 * np.hypot(many.value_error, few.value_error)
 
 
 @pytest.mark.parametrize("rows", [[], [0], [1], [0, 1, 2], [3, 3, 4, 4]])
-def test_gain_is_never_negative(foresight: Foresight, rows: list[int]) -> None:
-    """Information that may be ignored cannot harm; its gain is a rise of a chance."""
+def test_value_is_never_negative(foresight: Foresight, rows: list[int]) -> None:
+    """Information that may be ignored cannot harm; its value is a rise of a chance."""
     found = weigh(foresight, rows)
-    assert -1e-12 <= found.gain <= 1.0
-    assert found.gain >= -2 * found.gain_error - 1e-12
+    assert -1e-12 <= found.value <= 1.0
+    assert found.value >= -2 * found.value_error - 1e-12
     assert 1.0 <= found.effective <= len(foresight.mean)
 
 
@@ -328,32 +293,31 @@ def test_a_kit_with_endless_error_is_worth_nothing(foresight: Foresight, rows: l
     found = weigh(useless, rows)
     np.testing.assert_allclose(found.width, 1.0, atol=0.05)
     assert found.expected_width == pytest.approx(1.0, abs=2e-3)
-    assert found.gain == pytest.approx(0.0, abs=2e-3)
+    assert found.value == pytest.approx(0.0, abs=2e-3)
 
 
 def perfect_and_known(seed: int) -> tuple[worth.Worth, float]:
-    """Worth of nearly perfect tests of all three states, and the gain from knowing the present."""
+    """Worth of nearly perfect tests of all three states, and the value of knowing the present."""
     foresight = hand_made(
         seed, draws=1000, imagined=400, parameter_spread=0.0, scatter=2e-3 * DKH, step=3e-3 * DKH
     )
-    before = outcomes_of(foresight, [])
-    flows = worth.settings_to_try(foresight.present, before, 1.0, 300.0)
+    decision = worth.decision_of(foresight, BAND, 1.0, 300.0, FUTURE)
     found = weigh(foresight, [0] * 5 + [3] * 5 + [4] * 5)
-    return found, worth.perfect_knowledge(foresight, before, BAND, flows)
+    return found, worth.perfect_knowledge(foresight, decision, np.random.SeedSequence(1))
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_perfect_tests_reach_perfect_knowledge(seed: int) -> None:
-    """Nearly perfect tests of all that decides leave no width and gain what knowing would.
+    """Nearly perfect tests of all that decides leave no width and are worth what knowing would.
 
-    Parameters are known here, so that the states alone decide. Both gains are means over sampled
+    Parameters are known here, so that the states alone decide. Both values are means over sampled
     presents, 400 and 200 of them.
     """
     found, perfect = perfect_and_known(seed)
     assert found.expected_width < 0.002
-    error = found.gain_error * np.sqrt(1 + 400 / 200)
-    assert abs(found.gain - perfect) < 3 * error
-    assert found.gain > 0.2
+    error = found.value_error * np.sqrt(1 + 400 / 200)
+    assert abs(found.value - perfect) < 3 * error
+    assert found.value > 0.2
 
 
 def test_knowing_what_is_known_is_worth_nothing() -> None:
@@ -367,31 +331,31 @@ def test_knowing_what_is_known_is_worth_nothing() -> None:
     covariance[:] = 0.0
     certain = replace(foresight, covariance=covariance)
     before = outcomes_of(certain, [])
-    middle = float(np.median(certain.present.flow_l_d(certain.mean[:, states])))
+    middle = float(np.exp(np.median(certain.present.log_flow(certain.mean[:, states]))))
     flows = middle * np.linspace(0.6, 1.4, 11)
-    assert worth.perfect_knowledge(certain, before, BAND, flows) < 0.02
+    assert worth.perfect_knowledge(certain, decide(before, flows), FUTURE) < 0.02
 
 
-def test_width_and_gain_carry_their_errors() -> None:
+def test_width_and_value_carry_their_errors() -> None:
     """The stated errors are those seen when everything is imagined again."""
     found = [weigh(hand_made(seed, draws=1000), [0, 1, 3]) for seed in range(20, 40)]
     widths = np.array([one.expected_width for one in found])
-    gains = np.array([one.gain for one in found])
+    values = np.array([one.value for one in found])
     # Another sample of draws moves both a little more than other outcomes of the same draws do;
     # an sd is known from twenty to 16 %.
     assert 0.6 < np.std(widths) / np.mean([one.width_error for one in found]) < 1.6
-    assert 0.6 < np.std(gains) / np.mean([one.gain_error for one in found]) < 2.0
+    assert 0.6 < np.std(values) / np.mean([one.value_error for one in found]) < 2.0
 
 
 def test_settings_span_the_need_within_the_pump() -> None:
     """The settings that the decision is between rise evenly and keep to the pump's limits."""
     foresight = hand_made(1)
-    before = outcomes_of(foresight, [])
+    before = before_tests(foresight)
     low, high = worth.flow_quantiles(foresight.present, before, (0.02, 0.98))[0]
-    free = worth.settings_to_try(foresight.present, before, 0.0, 1e6)
+    free = worth.decision_of(foresight, BAND, 0.0, 1e6, FUTURE).flows_l_d
     np.testing.assert_allclose(free[[0, -1]], [low, high])
     assert np.ptp(np.diff(free)) < 1e-9
-    held = worth.settings_to_try(foresight.present, before, low + 2.0, high - 3.0)
+    held = worth.decision_of(foresight, BAND, low + 2.0, high - 3.0, FUTURE).flows_l_d
     np.testing.assert_allclose(held[[0, -1]], [low + 2.0, high - 3.0])
 
 
@@ -414,10 +378,10 @@ def test_an_idle_tank_is_measured_by_its_uptake() -> None:
 
 
 def test_holding_is_the_best_chance_without_tests() -> None:
-    """The chance told beside the gain is the one to be had now; with the gain it stays a chance."""
+    """The chance told beside the value is the one to be had now; their sum stays one."""
     found, nothing = (weigh(hand_made(1), rows) for rows in ([1, 3], []))
     assert found.holding == pytest.approx(nothing.holding, abs=0.03)
-    assert 0.0 < found.holding < found.holding + found.gain <= 1.0
+    assert 0.0 < found.holding < found.holding + found.value <= 1.0
 
 
 def test_a_real_reading_narrows_a_real_posterior(small_fit, next_tests) -> None:
@@ -425,17 +389,35 @@ def test_a_real_reading_narrows_a_real_posterior(small_fit, next_tests) -> None:
 
     The width before equals that of the posterior's needed flow to a tenth.
     """
-    from estimator.next_tests.planning import look_ahead
-
-    outlook = look_ahead(small_fit, list(next_tests.values()), np.random.SeedSequence(3))
+    prospect = look_ahead(small_fit, list(next_tests.values()), np.random.SeedSequence(3), FUTURE)
     needed = np.quantile(small_fit.posterior.needed_flow_l_d, [0.05, 0.95])
-    ends = worth.flow_quantiles(outlook.foresight.present, outlook.before)
+    ends = worth.flow_quantiles(prospect.foresight.present, prospect.decision.before)
     np.testing.assert_allclose(np.ptp(ends, axis=1), np.ptp(needed), rtol=0.1)
     one, five = (
-        weigh(outlook.foresight, outlook.rows([next_tests["tank"]], n)).expected_width
+        weigh(prospect.foresight, prospect.rows([next_tests["tank"]], n)).expected_width
         for n in (1, 5)
     )
     assert five < one < 1.0
     magnesium = replace(next_tests["tank"], parameter="magnesium")
-    none = weigh(outlook.foresight, outlook.rows([magnesium]))
+    none = weigh(prospect.foresight, prospect.rows([magnesium]))
     assert none.expected_width == pytest.approx(1.0, abs=1e-9)
+
+
+def test_the_days_to_come_follow_the_seed() -> None:
+    """Another seed brings other futures, and so another value, within its Monte Carlo error.
+
+    The same seed brings the same.
+    """
+    foresight = hand_made(1, draws=1000)
+    outcomes = outcomes_of(foresight, [1, 3])
+    found = [
+        worth.worth_of(
+            foresight,
+            outcomes,
+            worth.decision_of(foresight, BAND, 1.0, 300.0, np.random.SeedSequence(seed)),
+        )
+        for seed in (1, 1, 2)
+    ]
+    assert found[0].value == found[1].value != found[2].value
+    assert found[2].value == pytest.approx(found[0].value, abs=0.03)
+    np.testing.assert_array_equal(found[0].width, found[2].width)

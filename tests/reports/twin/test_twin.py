@@ -396,6 +396,7 @@ def test_a_test_with_a_risk_is_ranked_but_not_put_first():
     """Stopping all additions narrows most here; the advice is the safe test of fewest minutes."""
     twin = build_twin(build_study("full"))
     assert twin["next_tests"][0]["risk"]
+    assert twin["testing"]["next"] == 1
     line = str(next_test_lines(Numbers(twin))[0].striptags())
     assert "stop all additions" not in line
     assert "test tank alkalinity, 3 times" in line
