@@ -134,7 +134,7 @@ CASES = {
     "residuals": lambda: draw_residuals({name: readings(9) for name in KINDS}),
     "residuals, one": lambda: draw_residuals({KINDS[0]: readings(1)}),
     "next tests": lambda: draw_next_tests(["tank and effluent weekly, 2 weeks"] * 8, TESTS),
-    "hangs on": lambda: draw_hangs_on(UNKNOWNS, 2200.0),
+    "hangs on": lambda: draw_hangs_on([one["unknown"] for one in UNKNOWNS], UNKNOWNS, 2200.0),
 }
 
 
