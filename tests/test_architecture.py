@@ -40,7 +40,10 @@ ORDER = {
         "synthetic": ("simulation", "demo_case"),
         "advice": ("flow", "chamber", "tank_ph", "supplies", "outlook"),
         "next_tests": ("foresight", "worth", "planning"),
-        "plan": ("futures", "controller", "ladder", "change_over"),
+        "plan": (
+            *("present", "futures", "controller", "task", "ladder"),
+            *("result", "telling", "change_over"),
+        ),
         "study": (),
         "pipeline": (),
     },

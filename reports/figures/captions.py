@@ -9,6 +9,7 @@ import numpy as np
 
 from estimator.fit.checks import ReadingCheck
 from estimator.inputs.parameters import ALKALINITY, PARAMETERS
+from estimator.plan.result import Plan
 from estimator.study import Study
 from reports.blocks import Numbers, Picture, say
 from reports.figures import drawing as figures
@@ -236,8 +237,8 @@ def hangs_on(numbers: Numbers) -> Picture:
 def change_over(study: Study, numbers: Numbers) -> Picture:
     """F8. Only for a study whose change-over has steps."""
     assert study.job is not None
-    plan = study.job.change_over
-    assert plan.levels_meq_l is not None
+    plan = study.job.change_over.plan
+    assert isinstance(plan, Plan)
     unit = alkalinity_unit(study)
     points = np.quantile(in_alkalinity_unit(study, plan.levels_meq_l), _BAND_POINTS, axis=1)
     band = Band(days=level_days(plan), points=points, unit=unit, name="Alkalinity")

@@ -22,7 +22,7 @@ from estimator.fit.schedule import build_schedule
 from estimator.inputs.dosing import Solution
 from estimator.inputs.parameters import ALKALINITY, PARAMETERS
 from estimator.inputs.records import Action, Reading
-from estimator.plan.change_over import dose_rates_now, settable_dose
+from estimator.plan.present import dose_rates_now, settable_dose
 from estimator.study import Study
 from reports.twin.quantities import (
     Draws,

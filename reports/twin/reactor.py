@@ -14,8 +14,9 @@ from estimator.advice.tank_ph import LOW_PH, TankPh
 from estimator.fit.watch import Change, Watch
 from estimator.inputs.parameters import ALKALINITY, PARAMETERS
 from estimator.next_tests.planning import USUAL_MINUTES
-from estimator.plan.change_over import ChangeOver, ChangeStep, Steering
+from estimator.plan.controller import Rule
 from estimator.plan.futures import last_kit
+from estimator.plan.result import ChangeOver, ChangeStep, Plan, Steering
 from estimator.study import Study
 from reports.twin.quantities import (
     Draws,
@@ -27,6 +28,7 @@ from reports.twin.quantities import (
     magnesium_unit,
     quantiles,
 )
+from reports.words.table import words
 
 MOST_READINGS = 8
 STRIDES = (1, 2, 5, 10, 20, 50)
@@ -66,12 +68,44 @@ def _step(study: Study, step: ChangeStep) -> Json:
     }
 
 
-def _plan(study: Study, plan: ChangeOver) -> Json:
-    days, kit = plan.self_regulation_days, last_kit(study.posterior)
+NO_PLAN: Json = {
+    "remedy": "",
+    "remedy_probability": None,
+    "provisional": False,
+    "corrects": False,
+    "probability": None,
+    "good_days_share": None,
+    "left_dosed_share": None,
+    "overnight_probability": None,
+    "judged_days": 0,
+    "step_days": 0,
+    "retest_minutes_per_week": None,
+    "steering": None,
+    "levels": [],
+    "overnight_levels": [],
+}
+"""What the twin tells of a plan where there is none."""
+
+
+def _plan(study: Study, found: ChangeOver) -> Json:
+    plan, days, kit = found.plan, found.self_regulation_days, last_kit(study.posterior)
     return {
         "kind": plan.kind,
-        "reason": plan.reason,
-        "remedy": plan.remedy,
+        "reason": " ".join(words(reason, study.tank) for reason in plan.reasons),
+        "unit": alkalinity_unit(study),
+        "rise_limit": _alkalinity(study, found.rise_limit_meq_l_d),
+        "rise_limit_stated": found.rise_limit_stated,
+        "retest_hour": found.retest_hour,
+        "kit": kit,
+        "self_regulation_days": None if days is None else quantiles(days),
+        **(_with_steps(study, plan, kit) if isinstance(plan, Plan) else NO_PLAN),
+    }
+
+
+def _with_steps(study: Study, plan: Plan, kit: str | None) -> Json:
+    minutes = study.tank.kits[kit].minutes if kit is not None else None
+    return {
+        "remedy": words(plan.remedy, study.tank) if plan.remedy is not None else "",
         "remedy_probability": plan.remedy_probability,
         "provisional": plan.provisional,
         "corrects": plan.corrects,
@@ -80,67 +114,58 @@ def _plan(study: Study, plan: ChangeOver) -> Json:
         "left_dosed_share": plan.left_dosed,
         "overnight_probability": plan.overnight_probability,
         "judged_days": plan.judged_days,
-        "unit": alkalinity_unit(study),
-        "rise_limit": _alkalinity(study, plan.rise_limit_meq_l_d),
-        "rise_limit_stated": plan.rise_limit_stated,
         "step_days": plan.step_days,
-        "retest_minutes_per_week": _retest_minutes(study, plan, kit),
-        "steering": plan.steering and _steering(study, plan.steering, kit),
-        "retest_hour": plan.retest_hour,
-        "kit": kit,
-        "self_regulation_days": None if days is None else quantiles(days),
+        "retest_minutes_per_week": (USUAL_MINUTES if minutes is None else minutes)
+        * 7
+        / plan.step_days,
+        "steering": _steering(study, plan.steering, kit),
         "levels": _levels(study, plan, plan.levels_meq_l),
         "overnight_levels": _levels(study, plan, plan.overnight_meq_l),
     }
 
 
-def _retest_minutes(study: Study, plan: ChangeOver, kit: str | None) -> float | None:
-    """What the retests take, minutes a week; None without a plan."""
-    if plan.steering is None:
-        return None
-    each = study.tank.kits[kit].minutes if kit is not None else None
-    return (USUAL_MINUTES if each is None else each) * 7 / plan.step_days
-
-
-def _steering(study: Study, rule: Steering, kit: str | None) -> Json:
+def _steering(study: Study, steering: Steering, kit: str | None) -> Json:
     """The rule of the retests with its sums done: for each reading, and each one before it."""
+    rule = steering.rule
     step = study.tank.kits[kit].step if kit is not None else 0.0
     readings = readings_told(rule, step or ALKALINITY.assumed_step)
-    by = rule.ml_per_meq
+    by = steering.ml_per_meq
     # The solution that carries the alkalinity is the one to count in; the others go with it.
     solutions = study.tank.solutions
     carry = (name for name, ml in by.items() if solutions[name].alkalinity_meq_per_ml * ml > 0)
     main = next(carry, None)
-    unit = by[main] if main is not None else rule.ml_h_per_meq_d
+    unit = by[main] if main is not None else steering.ml_h_per_meq_d
 
     return {
-        "hold_above": _alkalinity(study, rule.above_meq_l),
-        "hold_below": _alkalinity(study, rule.below_meq_l),
-        "wanted": _alkalinity(study, rule.wanted_meq_l),
+        "hold_above": _alkalinity(study, float(rule.hold_above_meq_l)),
+        "hold_below": _alkalinity(study, float(rule.hold_below_meq_l)),
+        "wanted": _alkalinity(study, float(rule.setpoint_meq_l)),
         "readings": [_alkalinity(study, reading) for reading in readings],
-        "first_last_reading": _alkalinity(study, nearest(readings, rule.began_meq_l)),
+        "first_last_reading": _alkalinity(study, nearest(readings, float(rule.began_meq_l))),
         "of": main,
-        "changes": [[unit * rule.change_meq_d(last, now) for last in readings] for now in readings],
+        "changes": [
+            [float(unit * rule.change_meq_d(last, now)) for last in readings] for now in readings
+        ],
         "others_ml_per_ml": {
             name: ml / unit for name, ml in by.items() if main is not None and name != main
         },
-        "pump_ml_h_per_ml_d": rule.ml_h_per_meq_d / unit,
-        "extra_ml_h": rule.extra_ml_h,
-        "extra_takes": rule.dose_ml_d(rule.extra_meq_d),
-        "extra_from": rule.dose_ml_d(0.5 * rule.extra_meq_d),
-        "lowest_ml_h": rule.lowest_ml_h,
-        "highest_ml_h": rule.highest_ml_h,
-        "whole_load": rule.dose_ml_d(rule.whole_load_meq_d),
-        "most": rule.dose_ml_d(rule.most_meq_d),
+        "pump_ml_h_per_ml_d": steering.ml_h_per_meq_d / unit,
+        "extra_ml_h": steering.extra_ml_h,
+        "extra_takes": steering.dose_ml_d(steering.extra_meq_d),
+        "extra_from": steering.dose_ml_d(0.5 * steering.extra_meq_d),
+        "lowest_ml_h": steering.lowest_ml_h,
+        "highest_ml_h": steering.highest_ml_h,
+        "whole_load": steering.dose_ml_d(steering.whole_load_meq_d),
+        "most": steering.dose_ml_d(steering.most_meq_d),
     }
 
 
-def readings_told(rule: Steering, step_meq_l: float) -> np.ndarray:
+def readings_told(rule: Rule, step_meq_l: float) -> np.ndarray:
     """Readings for which the sums are done, meq/L: kit steps, from the lowest that counts in full.
 
     With a fine kit every second, fifth or tenth step and so on: about six are enough.
     """
-    low, high = (rule.wanted_meq_l + side * rule.counts_meq_l for side in (-1, 1))
+    low, high = (float(rule.setpoint_meq_l + side * rule.clamp_meq_l) for side in (-1, 1))
     enough = (high - low) / (MOST_READINGS - 2)
     stride = step_meq_l * next(
         (by for by in STRIDES if by * step_meq_l >= enough - 1e-9), STRIDES[-1]
@@ -153,18 +178,16 @@ def nearest(readings: np.ndarray, reading: float) -> float:
     return float(readings[np.argmin(np.abs(readings - reading))])
 
 
-def _levels(study: Study, plan: ChangeOver, levels_meq_l: Draws | None) -> list[Json]:
+def _levels(study: Study, plan: Plan, levels_meq_l: Draws) -> list[Json]:
     """Level at the end of each day (days, s), that is, as the next date begins."""
-    if levels_meq_l is None:
-        return []
     return [
         {"date": day.isoformat(), **quantiles(in_alkalinity_unit(study, level))}
         for day, level in zip(level_days(plan), levels_meq_l, strict=True)
     ]
 
 
-def level_days(plan: ChangeOver) -> list[date]:
-    """Date of each predicted level of a plan with steps: a retest reads that of its date."""
+def level_days(plan: Plan) -> list[date]:
+    """Date of each predicted level of a plan: a retest reads that of its date."""
     first = plan.steps[0].set_on
     return [first + timedelta(days=day + 1) for day in range(plan.judged_days)]
 
