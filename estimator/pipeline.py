@@ -57,12 +57,8 @@ def reactor_job(
     from estimator.advice.supplies import supplies
     from estimator.advice.tank_ph import tank_ph
     from estimator.fit.watch import watch
-    from estimator.plan.change_over import (
-        answer_seen,
-        dose_rates_now,
-        plan_change_over,
-        rates_to_go_on,
-    )
+    from estimator.plan.change_over import plan_change_over
+    from estimator.plan.present import answer_seen, dose_rates_now, rates_to_go_on
 
     log, tank, posterior = fitted.log, fitted.tank, fitted.posterior
     seeds = seed.spawn(5)

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from estimator.fit.posterior import Posterior
     from estimator.fit.watch import Watch
     from estimator.next_tests.planning import Planning
-    from estimator.plan.change_over import ChangeOver
+    from estimator.plan.result import ChangeOver
 
 DEFAULT_SEED = 1
 

@@ -46,7 +46,10 @@ ORDER = {
             *("candidates", "foresight", "outcomes", "worth", "ranking", "linear"),
             *("enough", "timetable", "planning"),
         ),
-        "plan": ("futures", "controller", "ladder", "change_over"),
+        "plan": (
+            *("present", "futures", "controller", "task", "ladder"),
+            *("result", "telling", "change_over"),
+        ),
         "study": (),
         "pipeline": (),
     },

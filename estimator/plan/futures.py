@@ -1,8 +1,8 @@
-"""How alkalinity answers to pump and dosing, and futures drawn from the posterior."""
+"""What may come: tanks drawn from the posterior, each with its drift and its errors of the kit."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
@@ -10,216 +10,137 @@ import numpy as np
 from estimator.fit.likelihood import MISREAD_CHANCE, MISREAD_SPREAD
 from estimator.fit.posterior import Posterior
 from estimator.fit.sampling import thinned
+from estimator.fit.state import TankState
 from estimator.inputs.parameters import ALKALINITY
 from estimator.inputs.tank import Tank
+from estimator.plan.present import FlowAnswer
 from estimator.water import chamber_table
+from estimator.water.supply import SupplyLaw, strength_after
 
 DRAWS = 400
 LAW_DOUBT = 0.5
 """Share of the futures of a reactor that has run in which the effluent answers to the flow as it
-did at the last change (any way, where none was tested), not by the one power that the fit knows: a
-chamber near saturation answers otherwise than one far from it (no source)."""
+did at the last change (where none was tested: in any way), not by the one power that the fit knows:
+a chamber near saturation answers otherwise than one far from it (no source)."""
 MOST_EXPONENT = 0.95
 """At 1 the supply would not depend on the flow at all."""
 
 
-class Response(NamedTuple):
-    """How alkalinity answers to the settings: one value per draw (s,), or one for the middle tank.
-
-    Attributes:
-        volume_l, exponent: as in `Posterior`.
-        gain_meq_l: of the effluent over tank water, at the flow `reference_l_d` and a tank level of
-            `middle_meq_l`.
-        uptake_meq_l_d: at the log's end.
-        strongest: largest factor on the gain that a slow flow can bring: the water leaves the
-            chamber saturated at the latest.
-    """
-
-    volume_l: np.ndarray
-    exponent: np.ndarray
-    reference_l_d: float
-    gain_meq_l: np.ndarray
-    uptake_meq_l_d: np.ndarray
-    middle_meq_l: float
-    strongest: np.ndarray
-
-    def respond(self, flow_l_d: np.ndarray | float) -> np.ndarray:
-        """Factor (F/F_ref)^(−ε) on the gain, `strongest` at most."""
-        running = np.maximum(flow_l_d, 1e-9)
-        return np.minimum((running / self.reference_l_d) ** -self.exponent, self.strongest)
-
-    def rates(self, flow_l_d: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Inflow κ = (F/V)(F/F_ref)^(−ε) and decay κ(1 − ε), per day."""
-        kappa = flow_l_d / self.volume_l * self.respond(flow_l_d)
-        return kappa, kappa * (1 - self.exponent)
-
-    def reactor_meq_d(self, flow_l_d: np.ndarray, level_meq_l: np.ndarray) -> np.ndarray:
-        """Alkalinity that the reactor adds at a level."""
-        kappa, decay = self.rates(flow_l_d)
-        gain = kappa * self.gain_meq_l - decay * (level_meq_l - self.middle_meq_l)
-        return gain * self.volume_l
-
-
-def advance(
-    level: np.ndarray,
-    kappa: np.ndarray,
-    decay: np.ndarray,
-    gain: np.ndarray,
-    middle: float,
-    net: np.ndarray,
-    days: float = 1.0,
-) -> np.ndarray:
-    """Level after some days of steady settings, meq/L: exact.
-
-    dA/dt = κX − κ(1 − ε)(A − A_m) + net, the stirred tank of `mass_balance` (Levenspiel, Chemical
-    Reaction Engineering); at ε = 0: A_∞ = A_e − UV/F, A = A_∞ + (A_0 − A_∞)e^(−Ft/V).
-
-    Args:
-        level: at the start.
-        kappa, decay: see `Response.rates`.
-        gain: X, of the effluent over the level A_m, meq/L.
-        middle: A_m.
-        net: dosing less uptake, meq/L/day.
-        days: how many.
-    """
-    fading = decay * days
-    lasting = np.where(fading > 1e-9, -np.expm1(-fading) / np.maximum(decay, 1e-12), days)
-    return level * np.exp(-fading) + lasting * (kappa * gain + decay * middle + net)
-
-
 class Futures(NamedTuple):
-    """What may come: draws (s,) of the tank, and (days, s) of what drifts or is read.
+    """Draws (s,) of the tank at the plan's start, and what drifts or is read from then on.
 
     Attributes:
-        response: see `Response`.
-        start_meq_l: (s,) level at the start.
-        uptake_meq_l_d, gain_meq_l: (days, s).
-        kit_gain: (s,) reading over level.
+        state: the tank at the start.
+        uptake_meq_l_d: (days, s) net uptake of each day.
+        increment_meq_l: (days, s) of the effluent on each day, at the law's reference flow.
+        calibration: (s,) reading over level of the kit's bottle.
         error_meq_l: (days + 1, s) of a reading.
-        kit_step: smallest step of the kit, meq/L.
+        kit_step_meq_l: smallest step of the kit.
     """
 
-    response: Response
-    start_meq_l: np.ndarray
+    state: TankState
     uptake_meq_l_d: np.ndarray
-    gain_meq_l: np.ndarray
-    kit_gain: np.ndarray
+    increment_meq_l: np.ndarray
+    calibration: np.ndarray
     error_meq_l: np.ndarray
-    kit_step: float
+    kit_step_meq_l: float
 
-    def read(self, day: int, level: np.ndarray) -> np.ndarray:
-        """What the kit shows on a day."""
-        shown = self.kit_gain * level + self.error_meq_l[day]
-        return np.round(shown / self.kit_step) * self.kit_step
+    def read(self, day: int, level_meq_l: np.ndarray) -> np.ndarray:
+        """What the kit shows on a day, meq/L."""
+        shown = self.calibration * level_meq_l + self.error_meq_l[day]
+        return np.round(shown / self.kit_step_meq_l) * self.kit_step_meq_l
 
 
-def response_of(posterior: Posterior, tank: Tank, final_l_d: float) -> Response:
-    """How the tank answers now, draws (s,).
+def state_to_plan(posterior: Posterior, tank: Tank, final_l_d: float) -> TankState:
+    """The tank at the last entry (s,), with a ceiling on how strong the effluent can be.
 
-    A reactor that never ran gets its prior strength at the final flow; at a slower one it is
-    stronger by the exponent, up to saturation at 0.1 below the chamber's pH, as in `priors`.
+    The ceiling is saturation at 0.1 below the chamber's pH, as in `priors`. A reactor that never
+    ran has its prior strength at the flow it is to end at, and is stronger at a slower one.
     """
     stated = tank.reactor.chamber_ph if tank.reactor is not None else None
     ph = chamber_table.USUAL_CHAMBER_PH if stated is None else stated
-    ceiling = chamber_table.saturated_increment_meq_l(ph - 0.1)
-    return Response(
-        volume_l=posterior.volume_l,
+    state = posterior.state
+    law = state.law._replace(
         exponent=posterior.exponent,
         reference_l_d=posterior.reference_flow_l_d or max(final_l_d, 1e-9),
-        gain_meq_l=posterior.effluent_gain_meq_l,
-        uptake_meq_l_d=posterior.uptake_now_meq_l_d,
-        middle_meq_l=posterior.middle_meq_l,
-        strongest=np.maximum(ceiling / posterior.effluent_gain_meq_l, 1.0),
+        strongest=np.maximum(
+            chamber_table.saturated_increment_meq_l(ph - 0.1) / state.law.increment_meq_l, 1.0
+        ),
     )
-
-
-def each(response: Response, change: Callable[[np.ndarray], np.ndarray]) -> Response:
-    """The response with a change made to the draws of everything."""
-    return Response(
-        volume_l=change(response.volume_l),
-        exponent=change(response.exponent),
-        reference_l_d=response.reference_l_d,
-        gain_meq_l=change(response.gain_meq_l),
-        uptake_meq_l_d=change(response.uptake_meq_l_d),
-        middle_meq_l=response.middle_meq_l,
-        strongest=change(response.strongest),
-    )
-
-
-def middle_of(response: Response) -> Response:
-    """The tank with everything at its median."""
-    return each(response, lambda draws: np.asarray(np.median(draws)))
+    return replace(state, law=law)
 
 
 def futures_of(
     posterior: Posterior,
     tank: Tank,
-    response: Response,
-    waiting: tuple[int, float, float],
-    answer: tuple[float, float] | None,
-    days: int,
+    state: TankState,
+    span: tuple[int, int],
+    dosed_meq_d: float,
+    answer: FlowAnswer | None,
     rng: np.random.Generator,
 ) -> Futures:
     """Thinned draws and what may come of them.
 
     Args:
-        posterior: draws.
+        posterior: for the kit and the pump.
         tank: for the kit.
-        response: of all draws.
-        waiting: days from the last entry to the start, under (flow L/day, dosing meq/day) as now.
-        answer: see `answer_seen`.
-        days: length from the start.
-        rng: for drift and kit errors.
+        state: all draws, see `state_to_plan`.
+        span: days from the last entry to the start of the plan, and to its end.
+        dosed_meq_d: dosing until the start; the pump, too, goes on as at the last entry.
+        answer: of the effluent to the last change of flow, where it was seen.
+        rng: for drift, doubt and kit errors.
     """
-    total = len(posterior.volume_l)
-    at = thinned(total, DRAWS)
-    wait, flow, dosed = waiting
-    shape = (wait + days, len(at))
-    drift = (posterior.uptake_scale * posterior.drift)[at]
-    uptake = posterior.uptake_now_meq_l_d[at] + drift * np.cumsum(rng.standard_normal(shape), 0)
-    strength = 1 + posterior.effluent_drift[at] * np.cumsum(rng.standard_normal(shape), 0)
-    gain = posterior.effluent_gain_meq_l[at] * np.maximum(strength, 0.05)
-    response = each(response, lambda draws: draws[at])
+    at = thinned(len(posterior.volume_l), DRAWS)
+    state = state.each(lambda draws: draws[at])
+    (wait, end), present = span, posterior.present_flow_l_d
+    shape = (end, len(at))
+    walk = state.uptake_drift_meq_l_d * np.cumsum(rng.standard_normal(shape), 0)
+    uptake = state.uptake_meq_l_d + walk
+    change = state.effluent_drift * np.cumsum(rng.standard_normal(shape), 0)
+    increment = state.law.increment_meq_l * strength_after(change)
+    law = state.law
     if posterior.reference_flow_l_d is not None:
-        seen_at = flow if flow > 0 else posterior.reference_flow_l_d
-        response, factor = _doubted(response, seen_at, answer, rng)
-        gain = gain * factor
-    kappa, decay = response.rates(np.full(len(at), flow))
-    level = posterior.alkalinity_now_meq_l[at]
+        seen_at = present if present > 0 else posterior.reference_flow_l_d
+        law = _doubted(law, seen_at, answer, rng)
+        increment = increment * state.law.respond(seen_at)
+    rates, level = law.rates(present), state.level_meq_l
     for day in range(wait):
-        net = dosed / response.volume_l - uptake[day]
-        level = advance(level, kappa, decay, gain[day], response.middle_meq_l, net)
-    kit_gain, repeatability, step = kit_of(posterior, tank)
-    spread = rng.choice(MISREAD_SPREAD, p=MISREAD_CHANCE, size=(days + 1, len(at)))
-    error = spread * repeatability[at] * rng.standard_normal((days + 1, len(at)))
-    return Futures(response, level, uptake[wait:], gain[wait:], kit_gain[at], error, step)
+        net = dosed_meq_d / law.volume_l - uptake[day]
+        level = law.advance(level, rates, net, increment[day])
+    calibration, repeatability, step = kit_of(posterior, tank)
+    tests = (end - wait + 1, len(at))
+    spread = rng.choice(MISREAD_SPREAD, p=MISREAD_CHANCE, size=tests)
+    return Futures(
+        state=replace(state, law=law, level_meq_l=level),
+        uptake_meq_l_d=uptake[wait:],
+        increment_meq_l=increment[wait:],
+        calibration=calibration[at],
+        error_meq_l=spread * repeatability[at] * rng.standard_normal(tests),
+        kit_step_meq_l=step,
+    )
 
 
 def _doubted(
-    response: Response,
-    flow_l_d: float,
-    answer: tuple[float, float] | None,
-    rng: np.random.Generator,
-) -> tuple[Response, np.ndarray]:
-    """The response seen from the present flow, with `LAW_DOUBT`, and the factor on gains to there.
+    law: SupplyLaw, flow_l_d: float, answer: FlowAnswer | None, rng: np.random.Generator
+) -> SupplyLaw:
+    """The law with the present flow as its reference, and another exponent in some of the draws.
 
-    All draws keep what they supply at the present flow.
+    All draws keep what they supply at the present flow; `LAW_DOUBT` of them go on from there by the
+    answer that was seen.
     """
-    factor = response.respond(flow_l_d)
+    factor = law.respond(flow_l_d)
     doubted = rng.random(len(factor)) < LAW_DOUBT
     if answer is None:
         other = rng.uniform(0.0, MOST_EXPONENT, len(factor))
     else:
-        other = answer[0] + answer[1] * rng.standard_normal(len(factor))
+        other = answer.exponent + answer.sd * rng.standard_normal(len(factor))
         other = np.clip(other, 0.0, MOST_EXPONENT)
-    exponent = np.where(doubted, other, response.exponent)
-    seen = response._replace(
-        exponent=exponent,
+    return law._replace(
+        exponent=np.where(doubted, other, law.exponent),
         reference_l_d=flow_l_d,
-        gain_meq_l=response.gain_meq_l * factor,
-        strongest=np.maximum(response.strongest / factor, 1.0),
+        increment_meq_l=law.increment_meq_l * factor,
+        strongest=np.maximum(law.strongest / factor, 1.0),
     )
-    return seen, factor
 
 
 def last_kit(posterior: Posterior) -> str | None:
@@ -233,14 +154,14 @@ def last_kit(posterior: Posterior) -> str | None:
 
 
 def kit_of(posterior: Posterior, tank: Tank) -> tuple[np.ndarray, np.ndarray, float]:
-    """Gain (s,) and repeatability (s,) of `last_kit`, else the first declared, and its step."""
+    """Calibration (s,), repeatability (s,) and step of `last_kit`, else of the first declared."""
     ones = np.ones_like(posterior.volume_l)
     declared = (kit.name for kit in tank.kits.values() if kit.parameter == ALKALINITY.name)
     name = last_kit(posterior) or next(declared, "")
     bottles = [bottle for kit, bottle in posterior.kit_gain if kit == name]
-    gain = posterior.kit_gain[name, max(bottles)] if bottles else ones
+    calibration = posterior.kit_gain[name, max(bottles)] if bottles else ones
     kit = tank.kits.get(name)
     step = kit.step if kit is not None and kit.step > 0 else ALKALINITY.assumed_step
     stated = kit.repeatability if kit is not None else None
     usual = ALKALINITY.assumed_repeatability if stated is None else stated
-    return gain, posterior.kit_repeatability.get(name, usual * ones), float(step or 1e-6)
+    return calibration, posterior.kit_repeatability.get(name, usual * ones), float(step or 1e-6)

@@ -22,7 +22,7 @@ from estimator.next_tests.enough import HowMuch
 from estimator.next_tests.planning import USEFUL, Planning, Swing
 from estimator.next_tests.ranking import Ranked
 from estimator.next_tests.timetable import PlannedTest, PlanOfTests
-from estimator.plan.change_over import dose_rates_now, settable_dose
+from estimator.plan.present import dose_rates_now, settable_dose
 from estimator.study import ReactorJob, Study
 from reports.twin.quantities import Json
 from reports.twin.reactor import REACTOR_TABLE

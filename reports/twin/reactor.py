@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date, timedelta
+from datetime import timedelta
 from typing import Any
 
 import numpy as np
@@ -16,8 +16,9 @@ from estimator.advice.tank_ph import LOW_PH, TankPh
 from estimator.fit.watch import Change, Watch
 from estimator.inputs.parameters import ALKALINITY, MAGNESIUM, PARAMETERS
 from estimator.next_tests.candidates import USUAL_MINUTES
-from estimator.plan.change_over import ChangeOver, ChangeStep, Steering
+from estimator.plan.controller import Rule
 from estimator.plan.futures import last_kit
+from estimator.plan.result import ChangeOver, ChangeStep, NoPlan, Plan, Steering
 from estimator.study import ReactorJob
 from reports.twin.quantities import Draws, Json, by_date, quantiles
 from reports.twin.serialise import Entry, Writer, always
@@ -27,65 +28,92 @@ STRIDES = (1, 2, 5, 10, 20, 50)
 """Kit steps between the readings for which the retest's sums are done."""
 
 
+NO_PLAN: Json = {
+    "remedy": "",
+    "provisional": False,
+    "corrects": False,
+    "judged_days": 0,
+    "step_days": 0,
+    "levels": [],
+    "overnight_levels": [],
+    **dict.fromkeys(
+        (
+            *("remedy_probability", "probability", "good_days_share", "left_dosed_share"),
+            *("overnight_probability", "retest_minutes_per_week", "steering"),
+        )
+    ),
+}
+"""What the twin tells of a plan where there is none."""
+
+
 def _kit(_: Any, writer: Writer) -> str | None:
     """The kit of the retests."""
     return last_kit(writer.study.posterior)
 
 
-def _retest_minutes(plan: ChangeOver, writer: Writer) -> float | None:
-    """What the retests take, minutes a week; None without a plan."""
-    if plan.steering is None:
-        return None
+def _reason(plan: Plan | NoPlan, writer: Writer) -> str:
+    """All that is to be told of the plan, one after the other."""
+    return " ".join(writer.write(reason) for reason in plan.reasons)
+
+
+def _retest_minutes(plan: Plan, writer: Writer) -> float:
+    """What the retests take, minutes a week."""
     kit = _kit(plan, writer)
     each = writer.study.tank.kits[kit].minutes if kit is not None else None
     return (USUAL_MINUTES if each is None else each) * 7 / plan.step_days
 
 
-def _levels(plan: ChangeOver, levels_meq_l: Draws | None) -> list[Json]:
-    """Level at the end of each day (days, s), that is, as the next date begins."""
-    return [] if levels_meq_l is None else by_date(level_days(plan), levels_meq_l)
+def _levels(plan: Plan, levels_meq_l: Draws) -> list[Json]:
+    """Level at the end of each day (days, s), that is, as the next date begins.
 
-
-def level_days(plan: ChangeOver) -> list[date]:
-    """Date of each predicted level of a plan with steps: a retest reads that of its date."""
+    A retest reads that of its date.
+    """
     first = plan.steps[0].set_on
-    return [first + timedelta(days=day + 1) for day in range(plan.judged_days)]
+    return by_date((first + timedelta(days=d + 1) for d in range(plan.judged_days)), levels_meq_l)
 
 
-def _sums(rule: Steering, writer: Writer) -> Json:
-    """The sums of the retests' rule: for each reading, and each one before it."""
-    kit = _kit(rule, writer)
+def _sums(steering: Steering, writer: Writer) -> Json:
+    """The rule of the retests with its sums done: for each reading, and each one before it."""
+    rule, kit = steering.rule, _kit(steering, writer)
     step = writer.study.tank.kits[kit].step if kit is not None else 0.0
     readings = readings_told(rule, step or ALKALINITY.assumed_step)
-    counted = readings[np.argmin(np.abs(readings - rule.began_meq_l))]
-    by = rule.ml_per_meq
+    counted = readings[np.argmin(np.abs(readings - float(rule.began_meq_l)))]
+    by = steering.ml_per_meq
     # The solution that carries the alkalinity is the one to count in; the others go with it.
     solutions = writer.study.tank.solutions
     carry = (name for name, ml in by.items() if solutions[name].alkalinity_meq_per_ml * ml > 0)
     main = next(carry, None)
-    unit = by[main] if main is not None else rule.ml_h_per_meq_d
+    unit = by[main] if main is not None else steering.ml_h_per_meq_d
+    told = {
+        "hold_above": float(rule.hold_above_meq_l),
+        "hold_below": float(rule.hold_below_meq_l),
+        "wanted": float(rule.setpoint_meq_l),
+        "first_last_reading": counted,
+    }
     return {
+        **{key: writer.in_unit(ALKALINITY, meq_l) for key, meq_l in told.items()},
         "readings": writer.in_unit(ALKALINITY, readings).tolist(),
-        "first_last_reading": writer.in_unit(ALKALINITY, counted),
         "of": main,
-        "changes": [[unit * rule.change_meq_d(last, now) for last in readings] for now in readings],
+        "changes": [
+            [float(unit * rule.change_meq_d(last, now)) for last in readings] for now in readings
+        ],
         "others_ml_per_ml": {
             name: ml / unit for name, ml in by.items() if main is not None and name != main
         },
-        "pump_ml_h_per_ml_d": rule.ml_h_per_meq_d / unit,
-        "extra_takes": rule.dose_ml_d(rule.extra_meq_d),
-        "extra_from": rule.dose_ml_d(0.5 * rule.extra_meq_d),
-        "whole_load": rule.dose_ml_d(rule.whole_load_meq_d),
-        "most": rule.dose_ml_d(rule.most_meq_d),
+        "pump_ml_h_per_ml_d": steering.ml_h_per_meq_d / unit,
+        "extra_takes": steering.dose_ml_d(steering.extra_meq_d),
+        "extra_from": steering.dose_ml_d(0.5 * steering.extra_meq_d),
+        "whole_load": steering.dose_ml_d(steering.whole_load_meq_d),
+        "most": steering.dose_ml_d(steering.most_meq_d),
     }
 
 
-def readings_told(rule: Steering, step_meq_l: float) -> np.ndarray:
+def readings_told(rule: Rule, step_meq_l: float) -> np.ndarray:
     """Readings for which the sums are done, meq/L: kit steps, from the lowest that counts in full.
 
     With a fine kit every second, fifth or tenth step and so on: about six are enough.
     """
-    low, high = (rule.wanted_meq_l + side * rule.counts_meq_l for side in (-1, 1))
+    low, high = (float(rule.setpoint_meq_l + side * rule.clamp_meq_l) for side in (-1, 1))
     enough = (high - low) / (MOST_READINGS - 2)
     stride = step_meq_l * next(
         (by for by in STRIDES if by * step_meq_l >= enough - 1e-9), STRIDES[-1]
@@ -143,24 +171,27 @@ REACTOR_TABLE = {
             )
         },
     ),
-    ChangeOver: Entry(
-        "-steps good_days=good_days_share left_dosed=left_dosed_share "
+    ChangeOver: Entry("*plan", {"unit": lambda _, writer: writer.unit(ALKALINITY), "kit": _kit}),
+    Plan: Entry(
+        "-steps -reasons good_days=good_days_share left_dosed=left_dosed_share "
         "overnight_meq_l=overnight_levels",
         {
-            "unit": lambda _, writer: writer.unit(ALKALINITY),
+            "reason": _reason,
+            "remedy": lambda plan, writer: writer.write(plan.remedy) or "",
             "retest_minutes_per_week": _retest_minutes,
-            "kit": _kit,
             "levels_meq_l": lambda plan, writer: _levels(plan, plan.levels_meq_l),
             "overnight_meq_l": lambda plan, writer: _levels(plan, plan.overnight_meq_l),
         },
+    ),
+    NoPlan: Entry(
+        "-reasons", {"reason": _reason, **{key: always(value) for key, value in NO_PLAN.items()}}
     ),
     ChangeStep: Entry(
         "set_on=date dose_ml_d=dose_rates takes_ml_d=takes -alkalinity_meq_l",
         {"alkalinity": lambda step, writer: writer.level(ALKALINITY, step.alkalinity_meq_l)},
     ),
     Steering: Entry(
-        "above_meq_l=hold_above below_meq_l=hold_below wanted_meq_l extra_ml_h lowest_ml_h "
-        "highest_ml_h *sums",
+        "extra_ml_h lowest_ml_h highest_ml_h *sums",
         {"sums": _sums},
         only=True,
     ),

@@ -2,6 +2,47 @@
 
 from __future__ import annotations
 
-from reports.words.values import Words
+from estimator.inputs.tank import Tank
+from reports.words.values import Values, Words
 
-WORDS: dict[str, Words] = {}
+
+def _smallest_flow(values: Values, tank: Tank) -> str:
+    return (
+        f"The pump's smallest flow of {values['flow_min_ml_h']:g} mL/h already carries about "
+        f"{100 * values['carried_share']:.0f} % of the load, so the reactor cannot start on less."
+    )
+
+
+WORDS: dict[str, Words] = {
+    # Why there is no plan.
+    "no setting to change to": "No setting is recommended, so there is none to change to. If a "
+    "change-over is under way, go on by the rule of its plan, and test the effluent at each new "
+    "flow.",
+    "nothing to hand over": "The log shows no dosing and the tank file no reactor: there is "
+    "nothing to hand over.",
+    "reactor carries the load": "The reactor already carries the load, and the recommended setting "
+    "is close to the present one.",
+    "set the pump at once": "Set the pump to it in one go.",
+    "go on testing": "Go on testing; where a change-over has just ended, by its rule.",
+    "level cannot be corrected": "Alkalinity is {side} the band and the pump and the dosing in the "
+    "log cannot bring it back: put the level right first, then run the report again.",
+    # Why the plan is as it is.
+    "level corrected first": "Alkalinity is most likely {side} the band: the first step only "
+    "brings it back.",
+    "load handed over in steps": "The load is still dosed, at least in part: the reactor takes it "
+    "over in steps.",
+    "pump in steps with dosing": "Nothing is dosed now: the pump moves in steps, and dosing makes "
+    "good what is lacking until it is there.",
+    "pump in steps alone": "Nothing is dosed: the pump alone moves, in steps, as the retests "
+    "allow.",
+    "part of the way": "What flow will carry the whole load cannot be said yet: these steps go "
+    "only part of the way. Test the effluent at each new flow and run the report again.",
+    "smallest flow carries much": _smallest_flow,
+    # What would make it surer.
+    "test effluent at first step": "test the effluent's alkalinity twice at the first step's flow, "
+    "and run the report again before going on",
+    "check kit before first step": "check the alkalinity kit with a solution of known value",
+    "test uptake before first step": "test tank alkalinity every second day for two weeks before "
+    "the first step",
+    "run again after retests": "run the report again after every retest",
+}

@@ -38,7 +38,8 @@ from estimator.next_tests.enough import HowMuch
 from estimator.next_tests.planning import Planning, Swing
 from estimator.next_tests.ranking import Ranked
 from estimator.next_tests.timetable import PlannedTest, PlanOfTests
-from estimator.plan.change_over import WITHHELD, ChangeOver, ChangeStep, Steering
+from estimator.plan.controller import Rule
+from estimator.plan.result import ChangeOver, ChangeStep, NoPlan, Plan, Steering
 from estimator.remark import Remark
 from estimator.study import ReactorJob, Study
 from estimator.unknowns import Unknown
@@ -309,34 +310,18 @@ def near(middle: float, part: float = 0.1) -> Range:
 def make_change_over(tank: Tank, variant: str, start: date) -> ChangeOver:
     """Three steps of two days for `STEPPED`; elsewhere none, for different reasons."""
     rng = np.random.default_rng(23)
-    plan = ChangeOver(
-        kind="none",
-        reason={
-            "wide": WITHHELD,
-            "net change": "The log shows no dosing: there is nothing to hand over.",
-        }.get(variant, "The setting is close to the present one."),
-        remedy="",
-        remedy_probability=None,
-        provisional=False,
-        steps=(),
-        steering=None,
-        corrects=False,
-        probability=None,
-        good_days=None,
-        left_dosed=None,
-        overnight_probability=None,
-        judged_days=0,
-        levels_meq_l=None,
-        overnight_meq_l=None,
+    whole = ChangeOver(
+        plan=NoPlan("nothing to do", (Remark("reactor carries the load"),)),
         rise_limit_meq_l_d=0.5 * DKH,
         rise_limit_stated=variant != "start",
-        step_days=0,
         retest_hour=15.0,
         self_regulation_days=5 * np.exp(0.1 * rng.standard_normal(DRAWS)),
     )
+    why = {"wide": "no setting to change to", "net change": "nothing to hand over"}
+    if variant in why:
+        return replace(whole, plan=NoPlan("none", (Remark(why[variant]),)))
     if variant not in STEPPED:
-        kind = "none" if variant in ("wide", "net change") else "nothing to do"
-        return replace(plan, kind=kind)
+        return whole
     soda, chloride = tank.solutions
     days = 14
     levels = 8.2 * DKH * np.exp(0.03 * rng.standard_normal((days, DRAWS)))
@@ -353,21 +338,23 @@ def make_change_over(tank: Tank, variant: str, start: date) -> ChangeOver:
         for k in range(3)
     )
     unsure = variant == "no reactor"
-    return replace(
-        plan,
+    plan = Plan(
         kind="hand over",
-        reason="The load is still dosed: the reactor takes it over in steps.",
-        remedy="check the alkalinity kit with a solution of known value" if unsure else "",
+        reasons=(Remark("load handed over in steps"),),
+        remedy=Remark("check kit before first step") if unsure else None,
         remedy_probability=0.85 if unsure else None,
         steps=steps,
+        provisional=False,
         steering=Steering(
-            above_meq_l=8.5 * DKH,
-            below_meq_l=7.9 * DKH,
-            wanted_meq_l=8.1 * DKH,
-            began_meq_l=8.3 * DKH,
-            counts_meq_l=0.5 * DKH,
-            per_level_meq_d=40.0,
-            per_fall_meq_d=200.0,
+            rule=Rule(
+                setpoint_meq_l=np.array(8.1 * DKH),
+                clamp_meq_l=np.array(0.5 * DKH),
+                proportional_l_d=np.array(200.0),
+                integral_l_d=np.array(40.0),
+                hold_above_meq_l=np.array(8.5 * DKH),
+                hold_below_meq_l=np.array(7.9 * DKH),
+                began_meq_l=np.array(8.3 * DKH),
+            ),
             ml_per_meq={soda: 0.5, chloride: 0.25},
             whole_load_meq_d=360.0,
             ml_h_per_meq_d=8.0,
@@ -387,6 +374,7 @@ def make_change_over(tank: Tank, variant: str, start: date) -> ChangeOver:
         overnight_meq_l=1.1 * levels,
         step_days=2,
     )
+    return replace(whole, plan=plan)
 
 
 def make_chamber(variant: str, *, reactor: bool) -> ChamberTrade:

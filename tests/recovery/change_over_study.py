@@ -40,7 +40,7 @@ from helpers.tanks import Case
 
 if TYPE_CHECKING:
     from estimator.advice.flow import Recommendation
-    from estimator.plan.change_over import ChangeOver
+    from estimator.plan.result import ChangeOver, Plan
 
 DAYS = 40
 FOLLOWED = 42
@@ -187,7 +187,7 @@ class Keeper:
     true: TrueTank
     log: TankLog
     rng: np.random.Generator
-    plan: ChangeOver | None = None
+    plan: Plan | None = None
     at: int = 0
     last: float = 0.0
     due: date | None = None
@@ -225,11 +225,13 @@ class Keeper:
             actions.append(Action(row + 1 + j, time, "dose_rate", name, doses.get(name, 0.0)))
         self._write(*actions)
 
-    def begin(self, time: datetime, plan: ChangeOver, advice: Recommendation) -> None:
+    def begin(self, time: datetime, found: ChangeOver, advice: Recommendation) -> None:
         """Take up a plan; a setting close by is only made, and the last plan's rule goes on."""
-        setting = advice.flow.setting
-        if plan.steering is not None:
-            self.plan, self.at, self.last = plan, 0, plan.steering.began_meq_l
+        from estimator.plan.result import Plan
+
+        setting, plan = advice.flow.setting, found.plan
+        if isinstance(plan, Plan):
+            self.plan, self.at, self.last = plan, 0, float(plan.steering.rule.began_meq_l)
             self.due = time.date() + timedelta(days=plan.step_days)
             self.set(time, plan.steps[0].flow_ml_h, plan.steps[0].dose_ml_d)
         elif plan.kind == "nothing to do" and setting is not None:
@@ -238,17 +240,17 @@ class Keeper:
     def retest(self, time: datetime) -> None:
         """On a retest day: titrate, and go on by the rule."""
         plan = self.plan
-        if plan is None or plan.steering is None or time.date() != self.due:
+        if plan is None or time.date() != self.due:
             return
         self.due = time.date() + timedelta(days=plan.step_days)
         rule, pump = plan.steering, self.tank.reactor
         assert pump is not None
         reading = self.test(time, "tank")
-        change = rule.change_meq_d(self.last, reading)
+        change = float(rule.rule.change_meq_d(self.last, reading))
         self.last = reading
         flow = self.true.flow_ml_h
-        low = reading <= rule.below_meq_l + 1e-9
-        high = reading >= rule.above_meq_l - 1e-9
+        low = reading <= rule.rule.hold_below_meq_l + 1e-9
+        high = reading >= rule.rule.hold_above_meq_l - 1e-9
         if self.at < len(plan.steps) - 1:
             following = plan.steps[self.at + 1]
             rises = following.flow_ml_h > plan.steps[self.at].flow_ml_h
@@ -277,7 +279,8 @@ def _plan(log: TankLog, tank: Tank, seed: list[int]) -> tuple[Recommendation, Ch
     from estimator.fit.posterior import collect
     from estimator.fit.problem import pose
     from estimator.fit.sampling import sample
-    from estimator.plan.change_over import answer_seen, dose_rates_now, plan_change_over
+    from estimator.plan.change_over import plan_change_over
+    from estimator.plan.present import answer_seen, dose_rates_now
 
     problem = pose(log, tank)
     fit, level, advice, plan = np.random.SeedSequence(seed).spawn(4)
@@ -303,21 +306,22 @@ def one_tank(index: int, seed: int) -> dict[str, object]:
     hour = timedelta(hours=15)
     keeper = Keeper(TrueTank(case, log, first + hour), log, rng)
     keeper.test(first + hour, "tank")
-    advice, plan = _plan(keeper.log, case.tank, [seed, index, 0])
+    advice, found = _plan(keeper.log, case.tank, [seed, index, 0])
     result: dict[str, object] = {
         "exponent": case.truth.exponent,
         "status": advice.status,
-        "kind": plan.kind,
-        "steps": len(plan.steps),
-        "probability": plan.probability,
-        "good_days": plan.good_days,
-        "overnight_probability": plan.overnight_probability,
+        "kind": found.plan.kind,
+        "steps": len(found.steps),
+        **{
+            name: getattr(found.plan, name, None)
+            for name in ("probability", "good_days", "overnight_probability")
+        },
     }
     if advice.flow.setting is None:
         return result
     overnight = TrueTank(case, log, first + hour)
     overnight.set(advice.flow.setting.set_to_ml_h, {})
-    keeper.begin(first + hour, plan, advice)
+    keeper.begin(first + hour, found, advice)
     fits = 1
     for day in range(1, FOLLOWED + 1):
         keeper.true.pass_day()

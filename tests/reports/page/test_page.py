@@ -329,6 +329,12 @@ def with_job(study, **parts):
     return replace(study, job=job)
 
 
+def with_plan(study, **changes):
+    """The study with some parts of its plan changed."""
+    plan = replace(study.job.change_over.plan, **changes)
+    return with_job(study, change_over={"plan": plan})
+
+
 def with_flow(study, **changes):
     flow = replace(study.recommendation.flow, **changes)
     return replace(study, recommendation=replace(study.recommendation, flow=flow))
@@ -365,10 +371,10 @@ def test_sums_of_the_rule():
 def test_a_tank_without_solutions_steers_by_the_pump():
     """The sums are in mL/h then, and nothing is said of dosing."""
     study = build_study("start")
-    plan = study.job.change_over
+    plan = study.job.change_over.plan
     steps = tuple(replace(step, dose_ml_d={}, takes_ml_d={}) for step in plan.steps)
     rule = replace(plan.steering, ml_per_meq={}, most_meq_d=0.0)
-    changed = with_job(study, change_over={"kind": "change flow", "steps": steps, "steering": rule})
+    changed = with_plan(study, kind="change flow", steps=steps, steering=rule)
     html, twin = page_and_twin(changed)
     # 8 mL/h a meq/day: sixteen times the figure in mL of soda.
     assert twin["change_over_plan"]["steering"]["changes"][1][2] == pytest.approx(205.4, abs=0.1)
@@ -381,8 +387,8 @@ def test_a_tank_without_solutions_steers_by_the_pump():
 def test_a_change_over_under_way_goes_on_without_a_setting():
     """The final flow cannot be said; the next step can, and the page leads with both."""
     going, wide = build_study("start"), build_study("wide")
-    plan = replace(going.job.change_over, provisional=True)
-    html, twin = page_and_twin(replace(wide, job=replace(wide.job, change_over=plan)))
+    job = replace(wide.job, change_over=with_plan(going, provisional=True).job.change_over)
+    html, twin = page_and_twin(replace(wide, job=job))
     assert twin["status"] == "withheld"
     words = words_of(html, "set")
     assert "No setting recommended yet" in words
@@ -425,7 +431,7 @@ def test_retests_name_the_kit_whose_readings_they_are(gain, off):
 def test_a_correction_is_named(kind, title):
     """The title says what comes first."""
     study = build_study("start")
-    html, _ = page_and_twin(with_job(study, change_over={"corrects": True, "kind": kind}))
+    html, _ = page_and_twin(with_plan(study, corrects=True, kind=kind))
     assert f">{title}</h2>" in html
 
 
@@ -439,7 +445,7 @@ def test_headline_doses_where_the_dosing_changes():
     same = replace(steps[0], dose_ml_d={"soda": 180.0, "chloride": 0.0})
     stops = replace(steps[0], dose_ml_d={"soda": 0.0, "chloride": 0.0})
     for first, then in ((same, "mL/h The first of 3"), (stops, "mL/h and stop dosing. The first")):
-        changed = with_job(study, change_over={"steps": (first, *steps[1:])})
+        changed = with_plan(study, steps=(first, *steps[1:]))
         assert then in words_of(page_and_twin(changed)[0], "set")
 
 

@@ -252,8 +252,8 @@ def test_change_over_keeps_the_contract(study):
     if steps:
         rule = plan["steering"]
         # 1 meq/L is 2.80385 dKH (DIN: 10 mg/L of CaO each).
-        told = study.job.change_over.steering
-        assert rule["hold_above"] == pytest.approx(2.80385 * told.above_meq_l, rel=1e-5)
+        told = study.job.change_over.plan.steering.rule
+        assert rule["hold_above"] == pytest.approx(2.80385 * told.hold_above_meq_l, rel=1e-5)
         assert rule["readings"] == sorted(rule["readings"])
         assert len(plan["levels"]) == plan["judged_days"]
         assert 0 <= plan["overnight_probability"] <= plan["probability"] <= 1
@@ -289,13 +289,14 @@ def test_today_is_the_first_step(study):
 def test_action_of_the_first_step(current, first, action):
     """Told from what the pump does now, not from where the hand-over ends."""
     study = build_study("start")
-    plan = study.job.change_over
+    whole = study.job.change_over
+    plan = whole.plan
     steps = (replace(plan.steps[0], flow_ml_h=first), *plan.steps[1:])
     flow = replace(study.recommendation.flow, current_ml_h=current)
     changed = replace(
         study,
         recommendation=replace(study.recommendation, flow=flow),
-        job=replace(study.job, change_over=replace(plan, steps=steps)),
+        job=replace(study.job, change_over=replace(whole, plan=replace(plan, steps=steps))),
     )
     assert build_twin(changed)["flow"]["today"]["action"] == action
 

@@ -1,0 +1,91 @@
+"""Tanks that are known, for plans that can be checked by hand."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date
+from typing import Any
+
+import numpy as np
+
+from estimator import units
+from estimator.advice.flow import recommend
+from estimator.fit.posterior import Posterior
+from estimator.inputs.tank import Tank
+from estimator.plan.change_over import plan_change_over
+from estimator.plan.present import FlowAnswer
+from estimator.plan.result import ChangeOver, NoPlan, Plan
+from helpers.fits import known_posterior
+
+DKH = units.MEQ_L_PER_DKH
+START = date(2026, 3, 3)
+"""Day of the last entry."""
+DOSES = {"soda": 300 / 1.9, "chloride": 150 / 1.84}
+"""Put back 0.5 meq/L/day in 600 L."""
+
+
+def known(draws: int = 200, **changes: Any) -> Posterior:
+    """Every draw the same: 0.5 meq/L/day in 600 L, effluent 6 meq/L above the band's middle, ε 0.
+
+    Needs 50 L/day; nothing runs and 300 meq/day are dosed unless changed.
+    """
+    stated = {
+        "gain": 6.0,
+        "exponent": np.zeros(draws),
+        "reference_flow_l_d": None,
+        "present_flow_l_d": 0.0,
+        "dosed_meq_d": 300.0,
+        "effluent_tested": False,
+        "kit_repeatability": {"alk": np.full(draws, 0.2 * DKH)},
+    }
+    return known_posterior(draws, **{**stated, **changes})
+
+
+def spread(median: float, log_sd: float, draws: int, seed: int) -> np.ndarray:
+    """Lognormal draws."""
+    return median * np.exp(log_sd * np.random.default_rng(seed).standard_normal(draws))
+
+
+def unsure(
+    effluent_sd: float = 0.25, kit_sd: float = 0.02, level_dkh: float = 8.2, **changes: Any
+) -> Posterior:
+    """Effluent strength, its answer to the flow, kit and level unsure; both strengths drift."""
+    draws = 800
+    rng = np.random.default_rng(5)
+    kit = np.exp(kit_sd * rng.standard_normal(draws))
+    stated = {
+        "uptake": spread(0.5, 0.02, draws, 1),
+        "effluent_gain_meq_l": spread(6.0, effluent_sd, draws, 2),
+        "exponent": np.clip(0.4 + 0.12 * rng.standard_normal(draws), 0.05, 0.9),
+        "drift": np.full(draws, 0.006),
+        "effluent_drift": np.full(draws, 0.006),
+        "kit_gain": {("alk", 0): kit},
+        "alkalinity_now_meq_l": level_dkh * DKH / kit + 0.05 * DKH * rng.standard_normal(draws),
+    }
+    return known(draws, **{**stated, **changes})
+
+
+def change_over(
+    posterior: Posterior,
+    tank: Tank,
+    doses: Mapping[str, float] = DOSES,
+    seed: int = 3,
+    answer: FlowAnswer | None = None,
+) -> ChangeOver:
+    """Advice and change-over, starting on the day of the last entry."""
+    advice = recommend(posterior, tank, np.random.SeedSequence(7))
+    return plan_change_over(
+        posterior, tank, advice, doses, START, np.random.SeedSequence(seed), answer
+    )
+
+
+def plan(
+    posterior: Posterior, tank: Tank, doses: Mapping[str, float] = DOSES, seed: int = 3
+) -> Plan | NoPlan:
+    """Its plan, or why there is none."""
+    return change_over(posterior, tank, doses, seed).plan
+
+
+def told(found: Plan | NoPlan) -> list[str]:
+    """Codes of its reasons."""
+    return [reason.code for reason in found.reasons]

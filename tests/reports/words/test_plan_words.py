@@ -1,0 +1,43 @@
+"""Words for remarks on the change-over."""
+
+from __future__ import annotations
+
+import ast
+from pathlib import Path
+
+from estimator.remark import Remark
+from helpers.tanks import example_tank
+from reports.words.plan import WORDS
+from reports.words.table import words
+
+PACKAGE = Path(__file__).parents[3] / "estimator" / "plan"
+VALUES = {"side": "below", "flow_min_ml_h": 1600.0, "carried_share": 0.72}
+
+
+def test_every_code_is_used_and_has_words() -> None:
+    """No remark of the package is without words, and no words are without a remark."""
+    trees = [ast.parse(path.read_text(encoding="utf-8")) for path in PACKAGE.glob("*.py")]
+    nodes = [node for tree in trees for node in ast.walk(tree)]
+    said = {node.value for node in nodes if isinstance(node, ast.Constant)}
+    remarks = {
+        node.args[0].value
+        for node in nodes
+        if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "Remark"
+        if isinstance(node.args[0], ast.Constant)
+    }
+    assert remarks <= set(WORDS) <= said
+
+
+def test_remarks_are_sentences_with_their_numbers() -> None:
+    """Whole sentences without gaps; remedies are parts of one."""
+    for code in WORDS:
+        told = words(Remark(code, VALUES), example_tank())
+        assert "{" not in told
+        assert "  " not in told
+        assert told.endswith(".") == told[0].isupper()
+    assert "smallest flow of 1600 mL/h already carries about 72 % of the load" in words(
+        Remark("smallest flow carries much", VALUES), example_tank()
+    )
+    assert words(Remark("level corrected first", VALUES), example_tank()) == (
+        "Alkalinity is most likely below the band: the first step only brings it back."
+    )
