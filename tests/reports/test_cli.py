@@ -111,7 +111,7 @@ def test_report_prints_five_lines_and_writes_both_files(inputs, fitted, variant,
 @pytest.mark.parametrize(
     ("variant", "code", "first"),
     [
-        ("full", 0, "Next: test tank alkalinity, 3 times each time. It takes about 18 minutes"),
+        ("full", 0, "Next: test tank alkalinity, 3 times. It takes about 18 minutes"),
         ("leave", 0, "The readings already settle the setting"),
         ("failed", 3, "No advice on tests, because the fit did not pass its own checks"),
         ("hostile", 0, "Next: test tank alkalinity"),
