@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import math
 import platform
+from dataclasses import asdict
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
@@ -22,7 +23,7 @@ from estimator.fit.schedule import build_schedule
 from estimator.inputs.dosing import Solution
 from estimator.inputs.parameters import ALKALINITY, PARAMETERS
 from estimator.inputs.records import Action, Reading
-from estimator.plan.change_over import dose_rates_now, settable_dose
+from estimator.next_tests.worth import USEFUL_PCT
 from estimator.study import Study
 from reports.twin.quantities import (
     Draws,
@@ -35,6 +36,7 @@ from reports.twin.quantities import (
     quantiles,
 )
 from reports.twin.reactor import reactor_job_parts
+from reports.words.table import words
 
 SCHEMA_VERSION = 1
 DOTS = 20
@@ -61,8 +63,8 @@ def build_twin(study: Study, *, timings: bool = False) -> Json:
     twin = {
         "schema_version": SCHEMA_VERSION,
         "status": advice.status,
-        "status_reasons": list(advice.reasons),
-        "notes": list(advice.notes),
+        "status_reasons": [words(reason, study.tank) for reason in advice.reasons],
+        "notes": [words(note, study.tank) for note in advice.notes],
         "as_of": iso(study.log.end),
         "seed": study.seed,
         "versions": versions(),
@@ -187,28 +189,9 @@ def _uptake(study: Study) -> Json:
     }
 
 
-HELD_IF_KIT_SHIFTED, HELD_IF_SATURATION = 0.68, 0.78
-"""Shares of simulated logs whose 90 % range of alkalinity now held the truth: an alkalinity kit
-shifted by 5 % unnoticed; uptake followed saturation (`tests/recovery/misspecification.json`)."""
-CHECKED_DAYS = 60
-"""A kit counts as checked so long after a reference solution (common practice, no source)."""
-
-
 def _level_check(study: Study) -> Json:
     """When a reference solution was last tested, and what the level's range is worth without."""
-    tests = [
-        reading.time
-        for reading in study.log.readings
-        if (reading.sample, reading.parameter) == ("reference", ALKALINITY.name)
-    ]
-    days = (study.log.end - max(tests)).days if tests else None
-    return {
-        "reference_tested_days_ago": days,
-        "checked": days is not None and days <= CHECKED_DAYS,
-        "checked_days": CHECKED_DAYS,
-        "held_if_kit_shifted": HELD_IF_KIT_SHIFTED,
-        "held_if_uptake_follows_saturation": HELD_IF_SATURATION,
-    }
+    return asdict(study.level_check) | {"checked": study.level_check.checked}
 
 
 def _levels_now(study: Study) -> Json:
@@ -270,7 +253,7 @@ def _flow(study: Study) -> Json:
             "high": setting.high_ml_h,
             "set_to": setting.set_to_ml_h,
         },
-        "action": _action(study),
+        "action": study.today and study.today.in_the_end,
         "today": _today(study),
         "in_band_probability": flow.in_band_probability,
         "current_in_band_probability": flow.current_probability,
@@ -323,10 +306,6 @@ def _next_tests(study: Study) -> list[Json]:
     ]
 
 
-USEFUL_PCT = 5
-"""Narrowing, per cent, below which no test is called useful."""
-
-
 def _testing(study: Study) -> Json | None:
     """How much testing is enough, and a plan for the next two weeks."""
     planning = study.planning
@@ -371,62 +350,19 @@ def _testing(study: Study) -> Json | None:
     }
 
 
-def _action(study: Study) -> str | None:
-    """What to do with the pump: "start", "leave", "raise" or "lower"; None where withheld.
-
-    It may be left where it is within the range and does as well as the setting, or nearly so, to
-    spare the tank a change. While alkalinity is dosed beside, "as well" cannot be said.
-    """
-    flow = study.recommendation.flow
-    setting = flow.setting
-    if setting is None:
-        return None
-    if not flow.current_ml_h:
-        return "start"
-    if flow.current_ml_h == setting.set_to_ml_h:
-        return "leave"
-    inside = setting.low_ml_h <= flow.current_ml_h <= setting.high_ml_h
-    best, present = flow.in_band_probability, flow.current_probability
-    as_good = best is not None and present is not None and present >= best - 0.05
-    judged_in_band = flow.level_in_band >= 0.5 and study.recommendation.dosed_meq_d == 0
-    if inside and as_good and judged_in_band:
-        return "leave"
-    return "raise" if setting.set_to_ml_h > flow.current_ml_h else "lower"
-
-
 def _today(study: Study) -> Json | None:
-    """What the pump is set to now: the setting, or the first step towards it; None where withheld.
-
-    `action` is as in `_action`, or "off" for a first step that only doses. `dosing_changes` where
-    the first step doses otherwise than the log's end.
-    """
-    flow = study.recommendation.flow
-    if flow.setting is None:
-        return None
-    steps = study.job.change_over.steps if study.job else ()
-    if not steps:
-        return {
-            "set_to": flow.setting.set_to_ml_h,
-            "action": _action(study),
-            "steps": 0,
-            "dosing_changes": False,
+    """What the pump is set to now, see `Today`; None where withheld."""
+    today = study.today
+    return (
+        None
+        if today is None
+        else {
+            "set_to": today.set_to_ml_h,
+            "action": today.action,
+            "steps": today.steps,
+            "dosing_changes": today.dosing_changes,
         }
-    rates = dose_rates_now(study.log, study.tank)
-    given = {name: settable_dose(rate) for name, rate in rates.items() if settable_dose(rate)}
-    dosed = {name: rate for name, rate in steps[0].dose_ml_d.items() if rate}
-    now, first = flow.current_ml_h or 0.0, steps[0].flow_ml_h
-    if first == now:
-        action = "leave" if now else "off"
-    elif not now:
-        action = "start"
-    else:
-        action = "raise" if first > now else "lower"
-    return {
-        "set_to": first,
-        "action": action,
-        "steps": len(steps),
-        "dosing_changes": dosed != given,
-    }
+    )
 
 
 def _dosing(study: Study) -> Json:
@@ -526,51 +462,16 @@ def _flagged(study: Study) -> list[Json]:
     return flagged
 
 
-FEW_TESTS, ENOUGH_TESTS = 6, 15
-MANY_ODD, SOME_ODD = 0.15, 0.05
-
-
 def _trust(study: Study) -> Json:
-    """How far the model can be trusted on this log, with the reason: not how wide the range is.
-
-    The limits on tests and odd readings are common practice, no source.
-    """
-    post = study.posterior
-    used = len(post.checks)
-    tests = sum(
-        check.reading.sample == "tank" and check.reading.parameter == ALKALINITY.name
-        for check in post.checks
-    )
-    odd = sum(check.is_odd for check in post.checks)
-    odd_share = odd / used if used else 0.0
-    low, medium = [], []
-    if post.diagnostics.failures:
-        low.append("the fit did not pass its own checks")
-    if tests < FEW_TESTS:
-        low.append("there are very few alkalinity tests of the tank")
-    elif tests < ENOUGH_TESTS:
-        medium.append("there are few alkalinity tests of the tank")
-    if odd_share > MANY_ODD:
-        low.append("many readings do not fit")
-    elif odd_share > SOME_ODD:
-        medium.append("several readings do not fit")
-    if not post.scatter.passes:
-        medium.append("the readings do not scatter about the model as their kits should")
-    if post.net_change:
-        medium.append("no addition is in the log, so only the net change is seen")
-    if not _effluent(study)["alkalinity"]["tested"]:
-        medium.append("the effluent was not tested, so its strength comes from chemistry alone")
-    if study.log.rows_without_time > study.log.rows / 2:
-        medium.append("most entries have no time of day")
-    level = "low" if low else "medium" if medium else "high"
+    """How far the model can be trusted on this log, with the reason: not how wide the range is."""
+    trust = study.trust
     return {
-        "level": level,
-        "reasons": [*low, *medium]
-        or ["the fit passed its checks, tests are many enough and nearly all of them fit"],
-        "tank_alkalinity_tests": tests,
-        "readings_used": used,
-        "odd_readings": odd,
-        "odd_share_pct": 100 * odd_share,
+        "level": trust.level,
+        "reasons": [words(reason, study.tank) for reason in trust.reasons],
+        "tank_alkalinity_tests": trust.alkalinity_tests,
+        "readings_used": trust.readings_used,
+        "odd_readings": trust.odd_readings,
+        "odd_share_pct": 100 * trust.odd_share,
     }
 
 
@@ -587,7 +488,7 @@ def _diagnostics(study: Study, timings: bool) -> Json:
         "divergences_limit": int(DIVERGENCE_LIMIT * checks.chains * checks.draws),
         "chains": checks.chains,
         "draws": checks.draws,
-        "failures": list(checks.failures),
+        "failures": [words(failure, study.tank) for failure in checks.failures],
         "seconds": dict(study.seconds) if timings else {},
     }
 
