@@ -123,8 +123,10 @@ def run_study(
         problem = pose(inputs.log, inputs.tank)
         with _beside(cores, compile_draws, problem):
             from estimator.advice.flow import recommend
+            from estimator.advice.trust import check_level, trust_in
             from estimator.fit.fitting import fit
             from estimator.next_tests.planning import USUAL_WEEKLY_MINUTES, plan_tests
+            from estimator.plan.today import what_to_set_today
 
             compile_density(problem)
     with stage("fit", "Fitting"), _beside(cores, compile_later, problem):
@@ -148,14 +150,19 @@ def run_study(
     with stage("plan", "Planning"):
         if fitted.sound:
             job = reactor_job(fitted, recommendation, job_seed)
+        steps = job.change_over.steps if job else ()
+        today = what_to_set_today(inputs.log, inputs.tank, recommendation, steps)
     return Study(
         tank=inputs.tank,
         log=inputs.log,
         tank_sha256=inputs.tank_sha256,
         posterior=fitted.posterior,
+        trust=trust_in(fitted.posterior, inputs.log),
+        level_check=check_level(inputs.log),
         recommendation=recommendation,
         planning=planning,
         job=job,
+        today=today,
         seed=seed,
         seconds=seconds,
     )

@@ -16,10 +16,12 @@ if TYPE_CHECKING:
     from estimator.advice.ph_and_flow import ChamberTrade
     from estimator.advice.supplies import Supplies
     from estimator.advice.tank_ph import TankPh
+    from estimator.advice.trust import LevelCheck, Trust
     from estimator.fit.posterior import Posterior
     from estimator.fit.watch import Watch
     from estimator.next_tests.planning import Planning
     from estimator.plan.result import ChangeOver
+    from estimator.plan.today import Today
 
 DEFAULT_SEED = 1
 
@@ -58,9 +60,12 @@ class Study:
         tank, log: the inputs.
         tank_sha256: of the tank file.
         posterior: the fit.
+        trust: how far the model can be trusted.
+        level_check: whether a reference solution keeps watch over the level.
         recommendation: the advice.
         planning: what further tests are worth; None where the fit failed its checks.
         job: all about running the reactor; None likewise.
+        today: what to set today; None where the setting is withheld.
         seed: as given.
         seconds: by stage; not part of any deterministic output.
     """
@@ -69,8 +74,11 @@ class Study:
     log: TankLog
     tank_sha256: str
     posterior: Posterior
+    trust: Trust
+    level_check: LevelCheck
     recommendation: Recommendation
     planning: Planning | None
     job: ReactorJob | None
+    today: Today | None
     seed: int
     seconds: dict[str, float]

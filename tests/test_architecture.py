@@ -39,7 +39,15 @@ ORDER = {
             *("posterior", "fitting"),
         ),
         "advice": (
-            *("flow", "chamber", "effluent_check", "ph_and_flow", "air_exchange", "tank_ph"),
+            *(
+                "flow",
+                "trust",
+                "chamber",
+                "effluent_check",
+                "ph_and_flow",
+                "air_exchange",
+                "tank_ph",
+            ),
             *("dissolved", "magnesium", "supplies", "outlook"),
         ),
         "next_tests": (
@@ -48,7 +56,7 @@ ORDER = {
         ),
         "plan": (
             *("present", "futures", "controller", "task", "ladder"),
-            *("result", "telling", "change_over"),
+            *("result", "telling", "change_over", "today"),
         ),
         "study": (),
         "pipeline": (),

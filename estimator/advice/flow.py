@@ -5,7 +5,7 @@ All of it is computed from the same draws, so ranges carry every source of uncer
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,8 +13,11 @@ import numpy as np
 from estimator import units
 from estimator.fit.forecast import hold_chances
 from estimator.fit.posterior import Posterior
+from estimator.fit.state import TankState
 from estimator.inputs.parameters import ALKALINITY, CALCIUM
 from estimator.inputs.tank import Reactor, Tank, Target
+from estimator.remark import Remark
+from estimator.unknowns import Unknown
 
 HORIZON_DAYS = 14
 RANGE_RATIO_LIMIT = 4.0
@@ -23,8 +26,8 @@ times its 5 % point: a pump set anywhere in such a range can be off by a factor 
 PLANNED_RATIO_LIMIT = 8.0
 """The same for a reactor that is only planned: its effluent cannot be tested yet, and the range
 serves to choose a pump, not to set one."""
-CANDIDATES = 60
-"""Flows tried across the recommended range before the best neighbourhood is tried step by step."""
+FLOWS_TRIED = 60
+"""Flows tried across the recommended range, at most about so many."""
 NEAR_BEST = 0.005
 """Settings within this of the best probability count as equal (Monte Carlo error)."""
 HOLDING_LIMIT = 0.2
@@ -35,6 +38,9 @@ CO2_PER_CACO3 = (1.9, 0.2)
 saturations of 0.3 to 1 and chamber pH 6.3 to 6.7 (PyCO2SYS, see `carbonate`); leaks not counted."""
 PLANNED_PUMP = Reactor(flow_min_ml_h=0.0, flow_max_ml_h=1e6, flow_step_ml_h=10.0)
 """Stands for the pump while the tank has no reactor."""
+
+Forecast = Callable[[np.ndarray], np.ndarray]
+"""From flows (f,), L/day, nothing being dosed, to the chance that each holds the band."""
 
 
 @dataclass(frozen=True)
@@ -59,8 +65,7 @@ class FlowAdvice:
         current_probability: the same if everything goes on as now; None without a reactor.
         level_in_band: chance that today's level is in the band.
         horizon_days: days ahead.
-        shares: part of the variance of log needed flow by source: "uptake", "effluent strength",
-            "water volume", "flow response"; they add up to 1.
+        shares: part of the variance of log needed flow by source; see `variance_shares`.
     """
 
     needed_ml_h: np.ndarray
@@ -70,7 +75,7 @@ class FlowAdvice:
     current_probability: float | None
     level_in_band: float
     horizon_days: int
-    shares: Mapping[str, float]
+    shares: Mapping[Unknown, float]
 
 
 @dataclass(frozen=True)
@@ -79,8 +84,8 @@ class Recommendation:
 
     Attributes:
         status: "recommended" or "withheld".
-        reasons: why it is withheld, each with its remedy; empty otherwise.
-        notes: what the keeper must know to use the advice, in plain sentences.
+        reasons: why it is withheld; empty otherwise.
+        notes: what the keeper must know to use the advice.
         flow: see `FlowAdvice`.
         dose_ml_d: (s,) by solution: the rate that would hold the level without any reactor.
         dosed_meq_d: alkalinity being dosed at the last entry, lasting rates and recent doses.
@@ -88,8 +93,8 @@ class Recommendation:
     """
 
     status: str
-    reasons: tuple[str, ...]
-    notes: tuple[str, ...]
+    reasons: tuple[Remark, ...]
+    notes: tuple[Remark, ...]
     flow: FlowAdvice
     dose_ml_d: Mapping[str, np.ndarray]
     dosed_meq_d: float
@@ -107,40 +112,113 @@ def to_l_d(flow_ml_h: np.ndarray) -> np.ndarray:
     return np.asarray(flow_ml_h) * units.HOURS_PER_DAY / 1000
 
 
-def variance_shares(posterior: Posterior) -> dict[str, float]:
+def is_planned(posterior: Posterior) -> bool:
+    """Whether the reactor has neither run nor had its effluent tested: nothing of it is known."""
+    return posterior.reference_flow_l_d is None and not posterior.effluent_tested
+
+
+def calcium_is_high(posterior: Posterior, tank: Tank) -> bool:
+    """Whether calcium is more likely above its band than not."""
+    band, calcium = tank.targets.get(CALCIUM.name), posterior.calcium_now_mmol_l
+    return band is not None and calcium is not None and bool(np.mean(calcium > band.high) > 0.5)
+
+
+def recommend(posterior: Posterior, tank: Tank, seed: np.random.SeedSequence) -> Recommendation:
+    """Advice from the posterior.
+
+    Args:
+        posterior: draws and checks.
+        tank: for the pump, the band and the solutions.
+        seed: for the drift within the horizon, and for the CO2 that the media takes.
+    """
+    state, band = posterior.state, tank.targets[ALKALINITY.name]
+    pump = tank.reactor or PLANNED_PUMP
+    drift_seed = int(np.random.default_rng(seed).integers(2**31))
+    drift = _drift(len(state.level_meq_l), drift_seed)
+    needed = to_ml_h(state.needed_flow_l_d)
+    in_band = float(np.mean((state.level_meq_l >= band.low) & (state.level_meq_l <= band.high)))
+    shares = variance_shares(state)
+
+    def forecast(flows_l_d: np.ndarray) -> np.ndarray:
+        return hold_chances(state, flows_l_d, band, drift)[0]
+
+    current, current_probability = _as_now(posterior, band, drift)
+    reasons = tuple(_reasons_before_trying(posterior, needed, shares, tank))
+    setting = probability = None
+    if not reasons:
+        low, high = _round_outward(needed, pump)
+        middle = None if in_band >= 0.5 else float(np.median(needed))
+        best = _best_setting(pump, low, high, forecast, middle)
+        judge = in_band >= 0.5 and not is_planned(posterior)
+        reasons = tuple(_reasons_after_trying(best, shares, pump, judge=judge))
+        if best is not None and not reasons:
+            setting, probability = Setting(low, high, best[0]), best[1]
+    media_g_d = state.load_meq_d / 2 * units.CACO3_G_MOL / 1000
+    return Recommendation(
+        status="withheld" if reasons else "recommended",
+        reasons=reasons,
+        notes=tuple(_notes(posterior, tank, in_band, given=setting is not None)),
+        flow=FlowAdvice(
+            needed_ml_h=needed,
+            current_ml_h=current,
+            setting=setting,
+            in_band_probability=probability,
+            current_probability=current_probability,
+            level_in_band=in_band,
+            horizon_days=HORIZON_DAYS,
+            shares=shares,
+        ),
+        dose_ml_d=_dose_rates(posterior, tank),
+        dosed_meq_d=posterior.dosed_meq_d,
+        media_g_d=media_g_d,
+        co2_g_d=_usual_co2(media_g_d, drift_seed + 1),
+    )
+
+
+def variance_shares(state: TankState) -> dict[Unknown, float]:
     """Which source makes the needed flow uncertain: covariance with log needed flow, in parts.
 
     log F = [log U + log V − log X + …]/(1 − ε). The first three terms count as the mean of
     1/(1 − ε) amplifies them, what is left counts as flow response; each term's covariance with the
     sum over the sum's variance adds up to 1 (a term that offsets another may be negative).
+
+    Args:
+        state: the tank now; draws that take up nothing need no flow and are left out.
     """
-    positive = posterior.uptake_now_meq_l_d > 0
-    if positive.sum() < 2:
-        return {"uptake": 1.0}
-    pick = {
-        "uptake": np.log(posterior.uptake_now_meq_l_d[positive]),
-        "water volume": np.log(posterior.volume_l[positive]),
-        "effluent strength": -np.log(posterior.effluent_gain_meq_l[positive]),
+    positive = state.uptake_meq_l_d > 0
+    total = np.log(np.maximum(state.needed_flow_l_d[positive], 1e-12))
+    if len(total) < 2 or np.var(total) == 0:
+        return {Unknown.UPTAKE: 1.0}
+    law = state.law.each(lambda draws: draws[positive])
+    amplified = float(np.mean(1 / (1 - np.asarray(state.law.exponent))))
+    parts = {
+        Unknown.UPTAKE: amplified * np.log(state.uptake_meq_l_d[positive]),
+        Unknown.VOLUME: amplified * np.log(law.volume_l),
+        Unknown.EFFLUENT: amplified * -np.log(law.increment_meq_l),
     }
-    total = np.log(np.maximum(posterior.needed_flow_l_d[positive], 1e-12))
-    if posterior.reference_flow_l_d is not None:
-        amplified = float(np.mean(1 / (1 - posterior.exponent)))
-        pick = {name: amplified * x for name, x in pick.items()}
-    pick["flow response"] = total - sum(pick.values())
-    variance = np.var(total)
-    if variance == 0:
-        return {"uptake": 1.0}
-    centred = total - total.mean()
-    return {name: float(np.mean((x - x.mean()) * centred) / variance) for name, x in pick.items()}
+    parts[Unknown.FLOW_RESPONSE] = total - sum(parts.values())
+    centred, variance = total - total.mean(), np.var(total)
+    return {
+        source: float(np.mean((part - part.mean()) * centred) / variance)
+        for source, part in parts.items()
+    }
 
 
-_REMEDIES = {
-    "uptake": "test tank alkalinity again every second or third day for two weeks, and log every "
-    "dose and water change",
-    "effluent strength": "test the effluent's alkalinity, twice, with the kit used for the tank",
-    "water volume": "measure the water volume better",
-    "flow response": "let the pump run near the needed flow and test the effluent there",
-}
+def _drift(draws: int, seed: int) -> np.ndarray:
+    """(days, s, 2) standard normal, for the drift of uptake and effluent over the horizon."""
+    normal = np.random.default_rng(seed).standard_normal((HORIZON_DAYS, 2, draws))
+    return normal.transpose(0, 2, 1).copy()
+
+
+def _as_now(
+    posterior: Posterior, band: Target, drift: np.ndarray
+) -> tuple[float | None, float | None]:
+    """The pump's setting now, mL/h, and the chance of holding the band if all goes on as it is."""
+    if posterior.reference_flow_l_d is None:
+        return None, None
+    flow, dosed = np.array([posterior.present_flow_l_d]), posterior.dosed_meq_d
+    chance = hold_chances(posterior.state, flow, band, drift, dosed_meq_d=dosed)[0, 0]
+    return float(to_ml_h(flow)[0]), float(chance)
 
 
 def _round_outward(needed_ml_h: np.ndarray, pump: Reactor) -> tuple[float, float]:
@@ -150,20 +228,19 @@ def _round_outward(needed_ml_h: np.ndarray, pump: Reactor) -> tuple[float, float
     return float(np.floor(low / step + 1e-9) * step), float(np.ceil(high / step - 1e-9) * step)
 
 
-def _drift_noise(posterior: Posterior, seed: int) -> np.ndarray:
-    """(days, s, 2) standard normal, for the drift of uptake and effluent over the horizon."""
-    shape = (HORIZON_DAYS, 2, len(posterior.volume_l))
-    return np.random.default_rng(seed).standard_normal(shape).transpose(0, 2, 1).copy()
-
-
-def _choose(
-    posterior: Posterior, pump: Reactor, target: Target, low: float, high: float, seed: int
+def _best_setting(
+    pump: Reactor, low: float, high: float, forecast: Forecast, middle: float | None
 ) -> tuple[float, float] | None:
     """The setting within [low, high] and the pump's limits that stays in the band most surely.
 
-    Settings that do equally well form a run; its middle is taken. Where today's level is more
-    likely out of the band than in, staying in it is not to be had: the middle of the needed flow is
-    taken, which holds the band once the level is put right.
+    Settings that do equally well form a run; its middle is taken.
+
+    Args:
+        pump: its limits and step.
+        low, high: ends of the range, mL/h.
+        forecast: see `Forecast`.
+        middle: given where today's level is more likely out of the band than in: staying in it is
+            not to be had, and this flow, mL/h, holds the band once the level is put right.
 
     Returns:
         (setting mL/h, probability), or None where no step of the pump lies within range and limits.
@@ -173,222 +250,103 @@ def _choose(
     last = np.floor(min(high, pump.flow_max_ml_h) / step + 1e-9)
     if last < first:
         return None
-
-    def probability(multiples: np.ndarray) -> np.ndarray:
-        flows = to_l_d(multiples * step)
-        return hold_chances(posterior.state, flows, target, _drift_noise(posterior, seed))[0]
-
-    alkalinity = posterior.alkalinity_now_meq_l
-    if np.mean((alkalinity >= target.low) & (alkalinity <= target.high)) < 0.5:
-        median = float(np.median(to_ml_h(posterior.needed_flow_l_d)))
-        chosen = np.clip(np.round(median / step), first, last)
-        return float(chosen * step), float(probability(np.array([chosen]))[0])
-    stride = max(1.0, np.ceil((last - first) / CANDIDATES))
-    multiples = np.unique(np.append(np.arange(first, last + 1, stride), last))
-    chances = probability(multiples)
-    good = multiples[chances >= chances.max() - NEAR_BEST]
-    chosen = np.clip(np.round(0.5 * (good[0] + good[-1])), first, last)
-    return float(chosen * step), float(probability(np.array([chosen]))[0])
+    if middle is not None:
+        wanted = middle / step
+    else:
+        stride = max(1.0, np.ceil((last - first) / FLOWS_TRIED))
+        multiples = np.unique(np.append(np.arange(first, last + 1, stride), last))
+        chances = forecast(to_l_d(multiples * step))
+        good = multiples[chances >= chances.max() - NEAR_BEST]
+        wanted = 0.5 * (good[0] + good[-1])
+    chosen = np.clip(np.round(wanted), first, last) * step
+    return float(chosen), float(forecast(to_l_d(np.array([chosen])))[0])
 
 
-def recommend(posterior: Posterior, tank: Tank, seed: np.random.SeedSequence) -> Recommendation:
-    """Advice from the posterior.
+def _reasons_before_trying(
+    posterior: Posterior, needed: np.ndarray, shares: Mapping[Unknown, float], tank: Tank
+) -> Iterator[Remark]:
+    """Why no setting can be recommended, whatever holds the band; needed flow (s,) in mL/h."""
+    if posterior.diagnostics.failures:
+        yield Remark("withheld.fit_failed", {"failures": posterior.diagnostics.failures})
+    if posterior.effluent_tested and posterior.reference_flow_l_d is None:
+        yield Remark("withheld.flow_not_logged")
+    low, high = np.quantile(needed, [0.05, 0.95])
+    limit = PLANNED_RATIO_LIMIT if is_planned(posterior) else RANGE_RATIO_LIMIT
+    pump = tank.reactor
+    if low <= 0 or np.median(posterior.uptake_now_meq_l_d) <= 0:
+        yield Remark("withheld.no_uptake", {"source": Unknown.UPTAKE})
+    elif high > limit * low:
+        yield Remark("withheld.wide_range", {"ratio": high / low, "source": _largest(shares)})
+    elif pump is not None:
+        if np.mean(needed > pump.flow_max_ml_h) > 0.5:
+            yield Remark("withheld.pump_too_small", {"flow_max_ml_h": pump.flow_max_ml_h})
+        if np.mean(needed < pump.flow_min_ml_h) > 0.5:
+            yield Remark("withheld.pump_too_large", {"flow_min_ml_h": pump.flow_min_ml_h})
+
+
+def _reasons_after_trying(
+    best: tuple[float, float] | None, shares: Mapping[Unknown, float], pump: Reactor, *, judge: bool
+) -> Iterator[Remark]:
+    """Why not even the best setting will do.
 
     Args:
-        posterior: draws and checks.
-        tank: for the pump, the band and the solutions.
-        seed: for the drift within the horizon.
+        best: the setting and its chance of holding the band, see `_best_setting`.
+        shares: see `variance_shares`.
+        pump: its limits and step.
+        judge: whether the chance counts: not for a level out of the band, nor for a planned
+            reactor, whose range is for choosing a pump.
     """
-    target = tank.targets[ALKALINITY.name]
-    pump = tank.reactor or PLANNED_PUMP
-    draw_seed = int(np.random.default_rng(seed).integers(2**31))
-    needed = to_ml_h(posterior.needed_flow_l_d)
-    dosed = posterior.dosed_meq_d
-    alkalinity = posterior.alkalinity_now_meq_l
-    inside = float(np.mean((alkalinity >= target.low) & (alkalinity <= target.high)))
-    shares = variance_shares(posterior)
-    reasons = _withhold(posterior, needed, shares, tank)
-    current = current_probability = None
-    if posterior.reference_flow_l_d is not None:
-        current = float(to_ml_h(np.array(posterior.present_flow_l_d)))
-        noise, flows = _drift_noise(posterior, draw_seed), np.array([posterior.present_flow_l_d])
-        future = hold_chances(posterior.state, flows, target, noise, dosed_meq_d=dosed)
-        current_probability = float(future[0, 0])
-    setting = probability = None
-    if not reasons:
-        low, high = _round_outward(needed, pump)
-        chosen = _choose(posterior, pump, target, low, high, draw_seed)
-        reasons = _cannot_hold(chosen, inside, shares, is_planned(posterior), pump)
-        if chosen is not None and not reasons:
-            set_to, probability = chosen
-            setting = Setting(low, high, set_to)
-    load_meq_d = np.clip(posterior.uptake_now_meq_l_d, 0.0, None) * posterior.volume_l
-    calcium_mmol_d = np.clip(posterior.calcium_uptake_now_mmol_l_d, 0.0, None) * posterior.volume_l
-    media = load_meq_d / 2 * units.CACO3_G_MOL / 1000
-    rng = np.random.default_rng(draw_seed + 1)
-    ratio = CO2_PER_CACO3[0] * np.exp(CO2_PER_CACO3[1] * rng.standard_normal(len(media)))
-    return Recommendation(
-        status="withheld" if reasons else "recommended",
-        reasons=reasons,
-        notes=_notes(posterior, tank, inside, target, given=setting is not None),
-        flow=FlowAdvice(
-            needed_ml_h=needed,
-            current_ml_h=current,
-            setting=setting,
-            in_band_probability=probability,
-            current_probability=current_probability,
-            level_in_band=inside,
-            horizon_days=HORIZON_DAYS,
-            shares=shares,
-        ),
-        dose_ml_d=_dose_rates(tank, load_meq_d, calcium_mmol_d),
-        dosed_meq_d=dosed,
-        media_g_d=media,
-        co2_g_d=media / units.CACO3_G_MOL * units.CO2_G_MOL * ratio,
-    )
+    if best is None:
+        yield Remark(
+            "withheld.no_setting_in_range",
+            {
+                "flow_min_ml_h": pump.flow_min_ml_h,
+                "flow_max_ml_h": pump.flow_max_ml_h,
+                "flow_step_ml_h": pump.flow_step_ml_h,
+            },
+        )
+    elif judge and best[1] < HOLDING_LIMIT:
+        yield Remark("withheld.nothing_holds", {"source": _largest(shares)})
 
 
-def _dose_rates(
-    tank: Tank, load_meq_d: np.ndarray, calcium_mmol_d: np.ndarray
-) -> dict[str, np.ndarray]:
+def _largest(shares: Mapping[Unknown, float]) -> Unknown:
+    return max(shares, key=lambda source: shares[source])
+
+
+def _notes(posterior: Posterior, tank: Tank, in_band: float, *, given: bool) -> Iterator[Remark]:
+    """What the advice depends on; `given` where there is a setting."""
+    band = tank.targets[ALKALINITY.name]
+    if posterior.net_change:
+        yield Remark("note.net_change")
+    if given and posterior.dosed_meq_d > 0:
+        rise = float(np.median(posterior.dosed_meq_d / posterior.volume_l))
+        yield Remark("note.dosing_must_stop", {"rise_meq_l_d": rise})
+    if in_band < 0.5:
+        below = bool(np.median(posterior.alkalinity_now_meq_l) < band.low)
+        yield Remark("note.out_of_band", {"below": below, "setting_given": given})
+    if calcium_is_high(posterior, tank):
+        yield Remark("note.calcium_high")
+    steps = [kit.step for kit in tank.kits.values() if kit.parameter == ALKALINITY.name]
+    if steps and band.high - band.low < 2 * min(steps):
+        yield Remark("note.narrow_band")
+    if is_planned(posterior):
+        yield Remark("note.planned")
+
+
+def _dose_rates(posterior: Posterior, tank: Tank) -> dict[str, np.ndarray]:
     """mL/day (s,) of each solution that alone puts back the alkalinity, or else the calcium."""
+    calcium = np.clip(posterior.calcium_uptake_now_mmol_l_d, 0.0, None) * posterior.volume_l
     rates = {}
     for name, solution in tank.solutions.items():
         if solution.alkalinity_meq_per_ml > 0:
-            rates[name] = load_meq_d / solution.alkalinity_meq_per_ml
+            rates[name] = posterior.state.load_meq_d / solution.alkalinity_meq_per_ml
         elif solution.calcium_mmol_per_ml > 0:
-            rates[name] = calcium_mmol_d / solution.calcium_mmol_per_ml
+            rates[name] = calcium / solution.calcium_mmol_per_ml
     return rates
 
 
-def is_planned(posterior: Posterior) -> bool:
-    """Whether the reactor has neither run nor had its effluent tested: nothing of it is known."""
-    return posterior.reference_flow_l_d is None and not posterior.effluent_tested
-
-
-def _cannot_hold(
-    chosen: tuple[float, float] | None,
-    inside: float,
-    shares: Mapping[str, float],
-    planned: bool,
-    pump: Reactor,
-) -> tuple[str, ...]:
-    """Why not even the best setting will do; a planned reactor's range is for choosing a pump."""
-    if chosen is None:
-        return (
-            f"No setting of the pump ({pump.flow_min_ml_h:g} to {pump.flow_max_ml_h:g} mL/h in "
-            f"steps of {pump.flow_step_ml_h:g}) lies in the range that the tank needs. Use a pump "
-            "that reaches it.",
-        )
-    if not planned and inside >= 0.5 and chosen[1] < HOLDING_LIMIT:
-        main = max(shares, key=lambda name: shares[name])
-        return (
-            "No flow is likely enough to hold the band for the next days, mostly because of "
-            f"{main}. To narrow it, {_REMEDIES[main]}.",
-        )
-    return ()
-
-
-def _withhold(
-    posterior: Posterior, needed: np.ndarray, shares: Mapping[str, float], tank: Tank
-) -> tuple[str, ...]:
-    """Reasons not to recommend any setting, each with its remedy."""
-    reasons = []
-    if posterior.diagnostics.failures:
-        reasons.append(
-            "The fit did not pass its own checks: "
-            + "; ".join(posterior.diagnostics.failures)
-            + ". Run the report again with another --seed; if it fails again, look for entries "
-            "that contradict each other in the list of readings."
-        )
-    if posterior.effluent_tested and posterior.reference_flow_l_d is None:
-        reasons.append(
-            "The log has effluent readings but no flow, so how much the reactor adds is unknown. "
-            "Log the pump's setting as `flow`, from the day it was set."
-        )
-    planned = is_planned(posterior)
-    low, high = np.quantile(needed, [0.05, 0.95])
-    main = max(shares, key=lambda name: shares[name])
-    if low <= 0 or np.median(posterior.uptake_now_meq_l_d) <= 0:
-        reasons.append(
-            "The log does not show that the tank takes up any alkalinity: the needed flow may be "
-            f"zero. To settle it, {_REMEDIES['uptake']}."
-        )
-    elif high > (PLANNED_RATIO_LIMIT if planned else RANGE_RATIO_LIMIT) * low:
-        reasons.append(
-            f"The data cannot say yet: the needed flow may be {high / low:.0f} times larger at one "
-            f"end of its range than at the other, mostly because of {main}. "
-            f"To narrow it, {_REMEDIES[main]}."
-        )
-    elif tank.reactor is not None:
-        pump = tank.reactor
-        if np.mean(needed > pump.flow_max_ml_h) > 0.5:
-            reasons.append(
-                f"The pump's limit of {pump.flow_max_ml_h:g} mL/h is most likely below the needed "
-                "flow. Use a larger pump, a lower chamber pH or a second chamber, or go on dosing "
-                "part of the load."
-            )
-        if np.mean(needed < pump.flow_min_ml_h) > 0.5:
-            reasons.append(
-                f"The pump's smallest flow of {pump.flow_min_ml_h:g} mL/h most likely gives more "
-                "than the tank takes up. Raise the chamber pH so that the effluent is weaker, or "
-                "use a smaller pump."
-            )
-    return tuple(reasons)
-
-
-def calcium_is_high(posterior: Posterior, tank: Tank) -> bool:
-    """Whether calcium is more likely above its band than not."""
-    band, calcium = tank.targets.get(CALCIUM.name), posterior.calcium_now_mmol_l
-    return band is not None and calcium is not None and bool(np.mean(calcium > band.high) > 0.5)
-
-
-def _notes(
-    posterior: Posterior, tank: Tank, inside: float, target: Target, *, given: bool
-) -> tuple[str, ...]:
-    """Plain sentences that the advice depends on; `given` where there is a setting."""
-    notes = []
-    if posterior.net_change:
-        notes.append(
-            "No addition of alkalinity is in the log, so only the net change can be seen: uptake "
-            "here is uptake less whatever was added. Any flow given here comes on top of what is "
-            "being added now: stop no dosing on the strength of it. Log every dose to learn the "
-            "whole uptake."
-        )
-    if given and posterior.dosed_meq_d > 0:
-        rise = float(np.median(posterior.dosed_meq_d / posterior.volume_l))
-        shown = ALKALINITY.from_canonical(rise, target.unit)
-        notes.append(
-            "The flow given here carries the whole load, so the dosing still in the log has to "
-            f"stop when it is set. With both, alkalinity would rise by about {shown:.2g} "
-            f"{target.unit} a day at first. Hand over in steps, testing between them."
-        )
-    if inside < 0.5:
-        side = "below" if np.median(posterior.alkalinity_now_meq_l) < target.low else "above"
-        notes.append(
-            f"Alkalinity is most likely {side} the band now."
-            + (
-                " The setting holds the middle of the band once the level has been brought back "
-                "slowly; it does not correct the level quickly by itself."
-                if given
-                else " Bring it back slowly."
-            )
-        )
-    if calcium_is_high(posterior, tank):
-        notes.append(
-            "Calcium is most likely above its band: leave out what adds calcium alone until a test "
-            "shows it in the band again."
-        )
-    steps = [kit.step for kit in tank.kits.values() if kit.parameter == ALKALINITY.name]
-    if steps and target.high - target.low < 2 * min(steps):
-        notes.append(
-            "The band is narrower than two steps of the alkalinity kit: no test can tell whether "
-            "the level is inside it. Widen the band or use a finer kit."
-        )
-    if is_planned(posterior):
-        notes.append(
-            "No reactor flow and no effluent reading are in the log. The flow is for a planned "
-            "reactor, from what chamber chemistry usually gives. Once it runs, test its effluent "
-            "and run the report again."
-        )
-    return tuple(notes)
+def _usual_co2(media_g_d: np.ndarray, seed: int) -> np.ndarray:
+    """CO2 (s,), g/day, that usual chambers take to dissolve so much media."""
+    median, log_sd = CO2_PER_CACO3
+    ratio = median * np.exp(log_sd * np.random.default_rng(seed).standard_normal(len(media_g_d)))
+    return media_g_d / units.CACO3_G_MOL * units.CO2_G_MOL * ratio

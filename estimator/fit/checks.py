@@ -21,6 +21,7 @@ from estimator.fit.likelihood import MISREAD_CHANCE, MISREAD_SPREAD, class_chanc
 from estimator.fit.schedule import Schedule
 from estimator.inputs.parameters import ALKALINITY
 from estimator.inputs.records import Reading
+from estimator.remark import Remark
 
 R_HAT_LIMIT = 1.01
 ESS_LIMIT = 400
@@ -36,8 +37,8 @@ ODD_SURPRISE = -0.5 * 3.0**2
 class Diagnostics:
     """How the sampling went, over every reported quantity.
 
-    `worst` names the quantity with the smallest bulk ESS; `failures` are plain sentences, empty
-    where all checks pass.
+    `worst` names the quantity with the smallest bulk ESS; `failures` is empty where all checks
+    pass.
     """
 
     r_hat_max: float
@@ -47,10 +48,10 @@ class Diagnostics:
     divergences: int
     chains: int
     draws: int
-    failures: tuple[str, ...]
+    failures: tuple[Remark, ...]
 
 
-NOT_CHECKED = Diagnostics(np.inf, 0.0, 0.0, "", 0, 0, 0, ("the sampling was not checked",))
+NOT_CHECKED = Diagnostics(np.inf, 0.0, 0.0, "", 0, 0, 0, (Remark("fit.not_checked"),))
 
 
 @dataclass(frozen=True)
@@ -226,20 +227,14 @@ def diagnose(reported: Mapping[str, np.ndarray], chains: int, divergences: int) 
     tail = np.asarray(az.ess(data, method="tail")["x"])
     failures = []
     if not np.all(r_hat <= R_HAT_LIMIT):
-        failures.append(
-            f"the chains disagree on {names[int(np.argmax(r_hat))]} "
-            f"(R-hat {np.max(r_hat):.3f}, at most {R_HAT_LIMIT} allowed)"
-        )
+        worst = {"quantity": names[int(np.argmax(r_hat))], "r_hat": float(np.max(r_hat))}
+        failures.append(Remark("fit.chains_disagree", worst | {"r_hat_limit": R_HAT_LIMIT}))
     if not np.all(bulk >= ESS_LIMIT):
-        failures.append(
-            f"too few independent draws of {names[int(np.argmin(bulk))]} "
-            f"({np.min(bulk):.0f}, at least {ESS_LIMIT} needed)"
-        )
-    if divergences > DIVERGENCE_LIMIT * draws.shape[0] * draws.shape[1]:
-        failures.append(
-            f"{divergences} divergent transitions in {draws.shape[0] * draws.shape[1]} draws "
-            "(at most one in a thousand allowed)"
-        )
+        worst = {"quantity": names[int(np.argmin(bulk))], "ess": float(np.min(bulk))}
+        failures.append(Remark("fit.few_draws", worst | {"ess_limit": ESS_LIMIT}))
+    total = draws.shape[0] * draws.shape[1]
+    if divergences > DIVERGENCE_LIMIT * total:
+        failures.append(Remark("fit.divergent", {"divergences": divergences, "draws": total}))
     return Diagnostics(
         r_hat_max=float(np.max(r_hat)),
         ess_bulk_min=float(np.min(bulk)),

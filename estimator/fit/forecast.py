@@ -48,18 +48,18 @@ def hold_chances(
         weights = np.full(level.shape, 1.0 / count)
     # In C order, which the compiled code is for.
     parts = (level, uptake, increment, weights, kappa, decay)
-    return np.asarray(
-        hold_kernel(
-            *(np.ascontiguousarray(part) for part in parts),
-            state.uptake_drift_meq_l_d,
-            state.effluent_drift,
-            np.broadcast_to(dosed_meq_d / np.asarray(law.volume_l), (count,)).copy(),
-            noise,
-            law.middle_meq_l,
-            band.low,
-            band.high,
-        )
+    chances = hold_kernel(
+        *(np.ascontiguousarray(part) for part in parts),
+        state.uptake_drift_meq_l_d,
+        state.effluent_drift,
+        np.broadcast_to(dosed_meq_d / np.asarray(law.volume_l), (count,)).copy(),
+        noise,
+        law.middle_meq_l,
+        band.low,
+        band.high,
     )
+    # Weights may add up to a little more than 1.
+    return np.minimum(chances, 1.0)
 
 
 def compile_forecast() -> None:

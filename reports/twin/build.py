@@ -16,18 +16,18 @@ import numpy as np
 
 from estimator.advice.flow import FlowAdvice, Recommendation, Setting, is_planned
 from estimator.advice.supplies import Supplies
-from estimator.inputs.parameters import ALKALINITY
+from estimator.advice.trust import LevelCheck, Trust
 from estimator.next_tests.candidates import Candidate
 from estimator.next_tests.enough import HowMuch
 from estimator.next_tests.planning import USEFUL, Planning, Swing
 from estimator.next_tests.ranking import Ranked
 from estimator.next_tests.timetable import PlannedTest, PlanOfTests
-from estimator.plan.present import dose_rates_now, settable_dose
+from estimator.plan.today import Today
 from estimator.study import ReactorJob, Study
 from reports.twin.quantities import Json
 from reports.twin.reactor import REACTOR_TABLE
 from reports.twin.serialise import Entry, Writer, always
-from reports.twin.tank import TANK_TABLE, effluent_tested, flagged, priors, readings
+from reports.twin.tank import TANK_TABLE, flagged, priors, readings
 from reports.words.advice import CANDIDATE_WORDS
 from reports.words.table import words
 
@@ -108,150 +108,18 @@ def _supplies(study: Study, _: Writer) -> Supplies:
     return study.job.supplies if study.job else used
 
 
-HELD_IF_KIT_SHIFTED, HELD_IF_SATURATION = 0.68, 0.78
-"""Shares of simulated logs whose 90 % range of alkalinity now held the truth: an alkalinity kit
-shifted by 5 % unnoticed; uptake followed saturation (`tests/recovery/misspecification.json`)."""
-CHECKED_DAYS = 60
-"""A kit counts as checked so long after a reference solution (common practice, no source)."""
-
-
-def _level_check(study: Study) -> Json:
-    """When a reference solution was last tested, and what the level's range is worth without."""
-    tests = [
-        reading.time
-        for reading in study.log.readings
-        if (reading.sample, reading.parameter) == ("reference", ALKALINITY.name)
-    ]
-    days = (study.log.end - max(tests)).days if tests else None
-    return {
-        "reference_tested_days_ago": days,
-        "checked": days is not None and days <= CHECKED_DAYS,
-        "checked_days": CHECKED_DAYS,
-        "held_if_kit_shifted": HELD_IF_KIT_SHIFTED,
-        "held_if_uptake_follows_saturation": HELD_IF_SATURATION,
-    }
-
-
-def _action(study: Study) -> str | None:
-    """What to do with the pump: "start", "leave", "raise" or "lower"; None where withheld.
-
-    It may be left where it is within the range and does as well as the setting, or nearly so, to
-    spare the tank a change. While alkalinity is dosed beside, "as well" cannot be said.
-    """
-    flow = study.recommendation.flow
-    setting = flow.setting
-    if setting is None:
-        return None
-    if not flow.current_ml_h:
-        return "start"
-    if flow.current_ml_h == setting.set_to_ml_h:
-        return "leave"
-    inside = setting.low_ml_h <= flow.current_ml_h <= setting.high_ml_h
-    best, present = flow.in_band_probability, flow.current_probability
-    as_good = best is not None and present is not None and present >= best - 0.05
-    judged_in_band = flow.level_in_band >= 0.5 and study.recommendation.dosed_meq_d == 0
-    if inside and as_good and judged_in_band:
-        return "leave"
-    return "raise" if setting.set_to_ml_h > flow.current_ml_h else "lower"
-
-
-def _today(study: Study) -> Json | None:
-    """What the pump is set to now: the setting, or the first step towards it; None where withheld.
-
-    `action` is as in `_action`, or "off" for a first step that only doses. `dosing_changes` where
-    the first step doses otherwise than the log's end.
-    """
-    flow = study.recommendation.flow
-    if flow.setting is None:
-        return None
-    steps = study.job.change_over.steps if study.job else ()
-    if not steps:
-        return {
-            "set_to": flow.setting.set_to_ml_h,
-            "action": _action(study),
-            "steps": 0,
-            "dosing_changes": False,
-        }
-    rates = dose_rates_now(study.log, study.tank)
-    given = {name: settable_dose(rate) for name, rate in rates.items() if settable_dose(rate)}
-    dosed = {name: rate for name, rate in steps[0].dose_ml_d.items() if rate}
-    now, first = flow.current_ml_h or 0.0, steps[0].flow_ml_h
-    if first == now:
-        action = "leave" if now else "off"
-    elif not now:
-        action = "start"
-    else:
-        action = "raise" if first > now else "lower"
-    return {
-        "set_to": first,
-        "action": action,
-        "steps": len(steps),
-        "dosing_changes": dosed != given,
-    }
-
-
-FEW_TESTS, ENOUGH_TESTS = 6, 15
-MANY_ODD, SOME_ODD = 0.15, 0.05
-
-
-def _trust(study: Study) -> Json:
-    """How far the model can be trusted on this log, with the reason: not how wide the range is.
-
-    The limits on tests and odd readings are common practice, no source.
-    """
-    post = study.posterior
-    used = len(post.checks)
-    tests = sum(
-        check.reading.sample == "tank" and check.reading.parameter == ALKALINITY.name
-        for check in post.checks
-    )
-    odd = sum(check.is_odd for check in post.checks)
-    odd_share = odd / used if used else 0.0
-    low, medium = [], []
-    if post.diagnostics.failures:
-        low.append("the fit did not pass its own checks")
-    if tests < FEW_TESTS:
-        low.append("there are very few alkalinity tests of the tank")
-    elif tests < ENOUGH_TESTS:
-        medium.append("there are few alkalinity tests of the tank")
-    if odd_share > MANY_ODD:
-        low.append("many readings do not fit")
-    elif odd_share > SOME_ODD:
-        medium.append("several readings do not fit")
-    if not post.scatter.passes:
-        medium.append("the readings do not scatter about the model as their kits should")
-    if post.net_change:
-        medium.append("no addition is in the log, so only the net change is seen")
-    if not effluent_tested(post):
-        medium.append("the effluent was not tested, so its strength comes from chemistry alone")
-    if study.log.rows_without_time > study.log.rows / 2:
-        medium.append("most entries have no time of day")
-    level = "low" if low else "medium" if medium else "high"
-    return {
-        "level": level,
-        "reasons": [*low, *medium]
-        or ["the fit passed its checks, tests are many enough and nearly all of them fit"],
-        "tank_alkalinity_tests": tests,
-        "readings_used": used,
-        "odd_readings": odd,
-        "odd_share_pct": 100 * odd_share,
-    }
-
-
 TABLE: dict[type, Entry] = {
     **TANK_TABLE,
     **REACTOR_TABLE,
     Study: Entry(
         "log=inputs log.end=as_of *recommendation *posterior *job planning=testing "
-        "-tank_sha256 -seconds",
+        "-tank_sha256 -seconds -today",
         {
             "schema_version": always(SCHEMA_VERSION),
             "versions": lambda study, _: versions(),
             "readings": readings,
             "flagged": flagged,
             "priors": priors,
-            "level_check": lambda study, _: _level_check(study),
-            "trust": lambda study, _: _trust(study),
             "flow_hangs_on": lambda study, _: study.planning.swings if study.planning else (),
             "next_tests": lambda study, _: study.planning.ranked if study.planning else (),
             "job": lambda study, writer: study.job or writer.nulls(ReactorJob),
@@ -269,12 +137,15 @@ TABLE: dict[type, Entry] = {
             "unit": always("mL/h"),
             "dots": _dots,
             "planned": lambda flow, writer: is_planned(writer.study.posterior),
-            "action": lambda flow, writer: _action(writer.study),
-            "today": lambda flow, writer: _today(writer.study),
+            "action": lambda _, writer: writer.study.today and writer.study.today.in_the_end,
+            "today": lambda _, writer: writer.study.today,
         },
         drop="_ml_h",
     ),
     Setting: Entry(drop="_ml_h"),
+    Today: Entry("-in_the_end", drop="_ml_h"),
+    Trust: Entry("alkalinity_tests=tank_alkalinity_tests odd_share=odd_share_pct"),
+    LevelCheck: Entry("checked"),
     Swing: Entry(drop="_ml_h"),
     Ranked: Entry(
         "*candidate narrowing=narrowing_pct narrowing_error=narrowing_mc_error_pct "

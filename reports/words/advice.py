@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import NamedTuple
 
+from estimator.inputs.parameters import ALKALINITY
+from estimator.inputs.tank import Tank
 from estimator.unknowns import Unknown
 from reports.wording import times
-from reports.words.values import Words
-
-WORDS: dict[str, Words] = {}
+from reports.words.values import Values, Words
 
 
 class UnknownWords(NamedTuple):
@@ -116,3 +116,94 @@ CANDIDATE_WORDS: dict[str, CandidateWords] = {
     ),
 }
 """By key of `estimator.next_tests.candidates.CANDIDATE_KINDS`."""
+REASONS: Mapping[Unknown, UnknownWords] = {
+    Unknown.UPTAKE: UnknownWords(
+        "uptake",
+        "test tank alkalinity again every second or third day for two weeks, and log every dose "
+        "and water change",
+    ),
+    Unknown.EFFLUENT: UnknownWords(
+        "effluent strength",
+        "test the effluent's alkalinity, twice, with the kit used for the tank",
+    ),
+    Unknown.VOLUME: UnknownWords("water volume", "measure the water volume better"),
+    Unknown.FLOW_RESPONSE: UnknownWords(
+        "flow response",
+        "let the pump run near the needed flow and test the effluent there",
+    ),
+}
+
+
+def _with_source(template: str) -> Words:
+    """Words with the name and the remedy of the unknown that is the `source`."""
+
+    def fill(values: Values, tank: Tank) -> str:
+        name, remedy = REASONS[values["source"]]
+        return template.format(**{**values, "source": name, "remedy": remedy})
+
+    return fill
+
+
+def _dosing_must_stop(values: Values, tank: Tank) -> str:
+    unit = tank.targets[ALKALINITY.name].unit
+    rise = ALKALINITY.from_canonical(values["rise_meq_l_d"], unit)
+    return (
+        "The flow given here carries the whole load, so the dosing still in the log has to stop "
+        f"when it is set. With both, alkalinity would rise by about {rise:.2g} {unit} a day at "
+        "first. Hand over in steps, testing between them."
+    )
+
+
+def _out_of_band(values: Values, tank: Tank) -> str:
+    side = "below" if values["below"] else "above"
+    remedy = "Bring it back slowly."
+    if values["setting_given"]:
+        remedy = (
+            "The setting holds the middle of the band once the level has been brought back slowly; "
+            "it does not correct the level quickly by itself."
+        )
+    return f"Alkalinity is most likely {side} the band now. {remedy}"
+
+
+WORDS: dict[str, Words] = {
+    "withheld.fit_failed": "The fit did not pass its own checks: {failures}. Run the report again "
+    "with another --seed; if it fails again, look for entries that contradict each other in the "
+    "list of readings.",
+    "withheld.flow_not_logged": "The log has effluent readings but no flow, so how much the "
+    "reactor adds is unknown. Log the pump's setting as `flow`, from the day it was set.",
+    "withheld.no_uptake": _with_source(
+        "The log does not show that the tank takes up any alkalinity: the needed flow may be zero. "
+        "To settle it, {remedy}."
+    ),
+    "withheld.wide_range": _with_source(
+        "The data cannot say yet: the needed flow may be {ratio:.0f} times larger at one end of "
+        "its range than at the other, mostly because of {source}. To narrow it, {remedy}."
+    ),
+    "withheld.pump_too_small": "The pump's limit of {flow_max_ml_h:g} mL/h is most likely below "
+    "the needed flow. Use a larger pump, a lower chamber pH or a second chamber, or go on dosing "
+    "part of the load.",
+    "withheld.pump_too_large": "The pump's smallest flow of {flow_min_ml_h:g} mL/h most likely "
+    "gives more than the tank takes up. Raise the chamber pH so that the effluent is weaker, or "
+    "use a smaller pump.",
+    "withheld.no_setting_in_range": "No setting of the pump ({flow_min_ml_h:g} to "
+    "{flow_max_ml_h:g} mL/h in steps of {flow_step_ml_h:g}) lies in the range that the tank needs. "
+    "Use a pump that reaches it.",
+    "withheld.nothing_holds": _with_source(
+        "No flow is likely enough to hold the band for the next days, mostly because of {source}. "
+        "To narrow it, {remedy}."
+    ),
+    "note.net_change": "No addition of alkalinity is in the log, so only the net change can be "
+    "seen: uptake here is uptake less whatever was added. Any flow given here comes on top of what "
+    "is being added now: stop no dosing on the strength of it. Log every dose to learn the whole "
+    "uptake.",
+    "note.dosing_must_stop": _dosing_must_stop,
+    "note.out_of_band": _out_of_band,
+    "note.calcium_high": "Calcium is most likely above its band: leave out what adds calcium alone "
+    "until a test shows it in the band again.",
+    "note.narrow_band": "The band is narrower than two steps of the alkalinity kit: no test can "
+    "tell whether the level is inside it. Widen the band or use a finer kit.",
+    "note.planned": "No reactor flow and no effluent reading are in the log. The flow is for a "
+    "planned reactor, from what chamber chemistry usually gives. Once it runs, test its effluent "
+    "and run the report again.",
+}
+"""Why a setting is withheld, each with its remedy, and what the advice depends on: sentences."""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from estimator.inputs.tank import Tank
 from estimator.remark import Remark
 from reports.words import advice, fit, plan, reactor
@@ -9,19 +11,25 @@ from reports.words.values import Words
 
 TABLES = (fit.WORDS, advice.WORDS, reactor.WORDS, plan.WORDS)
 """Every table of words; a code stands in one of them only."""
+BY_CODE: dict[str, Words] = {code: text for table in TABLES for code, text in table.items()}
 
 
 def words(remark: Remark, tank: Tank) -> str:
     """The sentence, or part of one, that a remark stands for.
 
     Args:
-        remark: code and values.
+        remark: code and values; remarks among its values are put into words, one after the other.
         tank: for the keeper's units and names.
 
     Raises:
         KeyError: no table has the code.
     """
-    found: Words = {code: text for table in TABLES for code, text in table.items()}[remark.code]
-    if isinstance(found, str):
-        return found.format(**remark.values)
-    return found(remark.values, tank)
+    found = BY_CODE[remark.code]
+    values = {name: _worded(value, tank) for name, value in remark.values.items()}
+    return found.format(**values) if isinstance(found, str) else found(values, tank)
+
+
+def _worded(value: Any, tank: Tank) -> Any:
+    if isinstance(value, tuple) and value and isinstance(value[0], Remark):
+        return "; ".join(words(one, tank) for one in value)
+    return value

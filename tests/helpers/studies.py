@@ -27,6 +27,7 @@ from estimator.advice.ph_and_flow import (
 )
 from estimator.advice.supplies import MOST_DAYS, Stock, Supplies
 from estimator.advice.tank_ph import Measure, TankPh
+from estimator.advice.trust import check_level, trust_in
 from estimator.fit.checks import Diagnostics, ReadingCheck
 from estimator.fit.posterior import Posterior
 from estimator.fit.watch import CAUSES, TESTS, Change, Watch
@@ -40,6 +41,7 @@ from estimator.next_tests.ranking import Ranked
 from estimator.next_tests.timetable import PlannedTest, PlanOfTests
 from estimator.plan.controller import Rule
 from estimator.plan.result import ChangeOver, ChangeStep, NoPlan, Plan, Steering
+from estimator.plan.today import what_to_set_today
 from estimator.remark import Remark
 from estimator.study import ReactorJob, Study
 from estimator.unknowns import Unknown
@@ -61,6 +63,9 @@ VARIANTS = (
     "hostile",
 )
 """Every kind of report; "wide" and "failed" withhold the setting."""
+FAILURES = (
+    Remark("fit.chains_disagree", {"quantity": "uptake now", "r_hat": np.nan, "r_hat_limit": 1.01}),
+)
 HOSTILE = '<script>alert("1")</script> \u202eetis\u202c \x07$\\frac$ {{ 7*7 }} 鱼🐠'
 
 
@@ -147,7 +152,7 @@ def make_log(
 
 
 def make_posterior(
-    log: TankLog, *, calcium: bool, reactor: bool, net_change: bool, failures: tuple[str, ...]
+    log: TankLog, *, calcium: bool, reactor: bool, net_change: bool, failures: tuple[Remark, ...]
 ) -> Posterior:
     rng = np.random.default_rng(11)
 
@@ -217,17 +222,15 @@ def make_recommendation(tank: Tank, *, variant: str, current: float | None) -> R
     spread = 0.9 if variant == "wide" else 0.06
     needed = 2210 * np.exp(spread * rng.standard_normal(DRAWS))
     reasons = {
-        "wide": (
-            "The data cannot say yet, mostly because of effluent strength. Test the effluent",
-        ),
-        "failed": ("The fit did not pass its own checks: the chains disagree.",),
+        "wide": (Remark("withheld.wide_range", {"ratio": 19.0, "source": Unknown.EFFLUENT}),),
+        "failed": (Remark("withheld.fit_failed", {"failures": FAILURES}),),
     }.get(variant, ())
     low, high = np.quantile(needed, [0.05, 0.95])
     setting = Setting(np.floor(low / 10) * 10, np.ceil(high / 10) * 10, 2220.0)
     return Recommendation(
         status="withheld" if reasons else "recommended",
         reasons=reasons,
-        notes=("A note that the advice depends on.",),
+        notes=(Remark("note.calcium_high"),),
         flow=FlowAdvice(
             needed_ml_h=needed,
             current_ml_h=current,
@@ -236,7 +239,7 @@ def make_recommendation(tank: Tank, *, variant: str, current: float | None) -> R
             current_probability=None if current is None else 0.76 if variant == "leave" else 0.2,
             level_in_band=0.93,
             horizon_days=14,
-            shares={"uptake": 0.5, "effluent strength": 0.6, "water volume": -0.1},
+            shares={Unknown.UPTAKE: 0.5, Unknown.EFFLUENT: 0.6, Unknown.VOLUME: -0.1},
         ),
         dose_ml_d={
             name: 180 * np.exp(0.05 * rng.standard_normal(DRAWS)) for name in tank.solutions
@@ -599,6 +602,17 @@ def make_job(
     )
 
 
+def decided(study: Study) -> Study:
+    """A study whose trust, check of the level and setting of today follow from all the rest."""
+    steps = study.job.change_over.steps if study.job else ()
+    return replace(
+        study,
+        trust=trust_in(study.posterior, study.log),
+        level_check=check_level(study.log),
+        today=what_to_set_today(study.log, study.tank, study.recommendation, steps),
+    )
+
+
 @cache
 def build_study(variant: str, tests: int = 20) -> Study:
     """One kind of report; `tests` counts alkalinity readings of the tank."""
@@ -620,18 +634,22 @@ def build_study(variant: str, tests: int = 20) -> Study:
         calcium=calcium,
         reactor=reactor,
         net_change=variant == "net change",
-        failures=("the chains disagree",) if variant == "failed" else (),
+        failures=FAILURES if variant == "failed" else (),
     )
     advice = make_recommendation(tank, variant=variant, current=flow or None)
-    job = make_job(tank, log, posterior, advice, variant, names)
+    failed = variant == "failed"
+    job = None if failed else make_job(tank, log, posterior, advice, variant, names)
     return Study(
         tank=tank,
         log=log,
         tank_sha256="b" * 64,
         posterior=posterior,
+        trust=trust_in(posterior, log),
+        level_check=check_level(log),
         recommendation=advice,
-        job=None if variant == "failed" else job,
-        planning=None if variant == "failed" else make_planning(log, settled=variant == "leave"),
+        job=job,
+        today=what_to_set_today(log, tank, advice, job.change_over.steps if job else ()),
+        planning=None if failed else make_planning(log, settled=variant == "leave"),
         seed=1,
         seconds={"fit": 1.5},
     )

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
+from estimator.advice.trust import HELD_IF_KIT_SHIFTED, HELD_IF_SATURATION
 from recovery.misspecification import OUTLIERS, one_log
-from reports.twin.build import HELD_IF_KIT_SHIFTED, HELD_IF_SATURATION
 
 STUDY = json.loads(Path(__file__).with_name("misspecification.json").read_text())["departures"]
 WARNED = {"alkalinity now"}

@@ -15,8 +15,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from markupsafe import escape
 
-from helpers.studies import build_study
+from helpers.studies import build_study, decided
 from reports.blocks import resolve
 from reports.page.contents import SECTIONS
 from reports.page.sections.method import PRIORS
@@ -195,7 +196,7 @@ def test_withheld_report_shows_no_flow_to_set(variant):
     """A large number with a small warning is acted on: where withheld there is none."""
     html, twin = page_and_twin(build_study(variant))
     assert "No setting recommended yet" in html
-    assert twin["status_reasons"][0].rstrip(".") in html
+    assert escape(twin["status_reasons"][0].rstrip(".")) in html
     keys = [attributes["data-k"] for attributes, _ in Page(html).data]
     assert not [key for key in keys if key.startswith(("/flow/recommended", "/flow/needed"))]
 
@@ -326,7 +327,7 @@ def test_change_over_gives_every_step_and_the_rule(variant):
 def with_job(study, **parts):
     """The study with some parts of its reactor job changed, each by keywords of that part."""
     job = replace(study.job, **{k: replace(getattr(study.job, k), **v) for k, v in parts.items()})
-    return replace(study, job=job)
+    return decided(replace(study, job=job))
 
 
 def with_plan(study, **changes):
@@ -337,7 +338,7 @@ def with_plan(study, **changes):
 
 def with_flow(study, **changes):
     flow = replace(study.recommendation.flow, **changes)
-    return replace(study, recommendation=replace(study.recommendation, flow=flow))
+    return decided(replace(study, recommendation=replace(study.recommendation, flow=flow)))
 
 
 def with_gain(study, gain):

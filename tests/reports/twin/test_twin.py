@@ -119,15 +119,6 @@ def test_flow_keeps_the_contract(study):
         assert 0 <= flow["in_band_probability"] <= 1
 
 
-@pytest.mark.parametrize(
-    ("variant", "action"),
-    [("full", "lower"), ("leave", "leave"), ("start", "start"), ("no reactor", "start")],
-)
-def test_action_follows_from_the_present_setting(variant, action):
-    """The keeper is told to change only what would do better by changing."""
-    assert build_twin(build_study(variant))["flow"]["action"] == action
-
-
 def test_calcium_never_tested_has_no_level():
     """An untested level is null, not a guess; its uptake is still given, and marked."""
     twin = build_twin(build_study("no calcium"))
@@ -208,15 +199,6 @@ def test_seconds_only_on_request():
     assert build_twin(study, timings=True)["diagnostics"]["seconds"] == {"fit": 1.5}
 
 
-@pytest.mark.parametrize(
-    ("variant", "level"),
-    [("full", "high"), ("failed", "low"), ("net change", "medium"), ("no reactor", "medium")],
-)
-def test_trust_falls_with_what_the_model_cannot_know(variant, level):
-    """Trust is worded apart from the width of the range."""
-    assert build_twin(build_study(variant))["trust"]["level"] == level
-
-
 def test_quantiles_of_known_draws():
     """Quantiles of 0..100 are their own percentages."""
     found = quantiles(np.arange(101.0))
@@ -274,31 +256,6 @@ def test_today_is_the_first_step(study):
     assert today["set_to"] == (steps[0]["flow_ml_h"] if steps else setting["set_to"])
     if not steps:
         assert today["action"] == twin["flow"]["action"]
-
-
-@pytest.mark.parametrize(
-    ("current", "first", "action"),
-    [
-        (None, 0.0, "off"),
-        (None, 300.0, "start"),
-        (300.0, 300.0, "leave"),
-        (300.0, 200.0, "lower"),
-        (200.0, 300.0, "raise"),
-    ],
-)
-def test_action_of_the_first_step(current, first, action):
-    """Told from what the pump does now, not from where the hand-over ends."""
-    study = build_study("start")
-    whole = study.job.change_over
-    plan = whole.plan
-    steps = (replace(plan.steps[0], flow_ml_h=first), *plan.steps[1:])
-    flow = replace(study.recommendation.flow, current_ml_h=current)
-    changed = replace(
-        study,
-        recommendation=replace(study.recommendation, flow=flow),
-        job=replace(study.job, change_over=replace(whole, plan=replace(plan, steps=steps))),
-    )
-    assert build_twin(changed)["flow"]["today"]["action"] == action
 
 
 def test_supplies_keep_the_contract(study):

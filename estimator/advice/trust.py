@@ -1,0 +1,101 @@
+"""How far the model can be trusted on this log, and what the range of the level is worth."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from estimator.fit.posterior import Posterior
+from estimator.inputs.parameters import ALKALINITY
+from estimator.inputs.records import TankLog
+from estimator.remark import Remark
+
+FEW_TESTS, ENOUGH_TESTS = 6, 15
+"""Alkalinity tests of the tank: with fewer trust is low, or medium (common practice, no source)."""
+MANY_ODD, SOME_ODD = 0.15, 0.05
+"""Share of odd readings: with more trust is low, or medium (common practice, no source)."""
+HELD_IF_KIT_SHIFTED, HELD_IF_SATURATION = 0.68, 0.78
+"""Shares of simulated logs whose 90 % range of alkalinity now held the truth: an alkalinity kit
+shifted by 5 % unnoticed; uptake followed saturation (`tests/recovery/misspecification.json`)."""
+CHECKED_DAYS = 60
+"""A kit counts as checked so long after a reference solution (common practice, no source)."""
+
+
+@dataclass(frozen=True)
+class Trust:
+    """How far to trust the model, which is not how wide its range is.
+
+    Attributes:
+        level: "low", "medium" or "high".
+        reasons: what makes it so, the gravest first; never empty.
+        alkalinity_tests: of the tank, used in the fit.
+        readings_used: in the fit.
+        odd_readings: of these, see `ReadingCheck.is_odd`.
+    """
+
+    level: str
+    reasons: tuple[Remark, ...]
+    alkalinity_tests: int
+    readings_used: int
+    odd_readings: int
+
+    @property
+    def odd_share(self) -> float:
+        """Part of the readings used that are odd; 0 without readings."""
+        return self.odd_readings / max(self.readings_used, 1)
+
+
+@dataclass(frozen=True)
+class LevelCheck:
+    """Whether a solution of known value keeps watch over the level.
+
+    Attributes:
+        reference_tested_days_ago: None where it never was.
+        checked_days: see `CHECKED_DAYS`.
+        held_if_kit_shifted, held_if_uptake_follows_saturation: how often the level's 90 % range
+            holds the truth where the model is wrong so.
+    """
+
+    reference_tested_days_ago: int | None
+    checked_days: int = CHECKED_DAYS
+    held_if_kit_shifted: float = HELD_IF_KIT_SHIFTED
+    held_if_uptake_follows_saturation: float = HELD_IF_SATURATION
+
+    @property
+    def checked(self) -> bool:
+        """Whether a reference solution was tested lately."""
+        days = self.reference_tested_days_ago
+        return days is not None and days <= self.checked_days
+
+
+def trust_in(posterior: Posterior, log: TankLog) -> Trust:
+    """How far the model can be trusted on this log."""
+    checks = posterior.checks
+    samples = [c.reading.sample for c in checks if c.reading.parameter == ALKALINITY.name]
+    tests, odd = samples.count("tank"), sum(check.is_odd for check in checks)
+    odd_share = odd / max(len(checks), 1)
+    grave = {
+        "trust.checks_failed": bool(posterior.diagnostics.failures),
+        "trust.very_few_tests": tests < FEW_TESTS,
+        "trust.many_odd": odd_share > MANY_ODD,
+    }
+    slight = {
+        "trust.few_tests": FEW_TESTS <= tests < ENOUGH_TESTS,
+        "trust.some_odd": SOME_ODD < odd_share <= MANY_ODD,
+        "trust.scatter": not posterior.scatter.passes,
+        "trust.net_change": posterior.net_change,
+        "trust.effluent_untested": "effluent" not in samples,
+        "trust.no_times": log.rows_without_time > log.rows / 2,
+    }
+    level = "low" if any(grave.values()) else "medium" if any(slight.values()) else "high"
+    found = [code for code, holds in (grave | slight).items() if holds] or ["trust.nothing_wrong"]
+    return Trust(level, tuple(Remark(code) for code in found), tests, len(checks), odd)
+
+
+def check_level(log: TankLog) -> LevelCheck:
+    """When a reference solution was last tested."""
+    tests = [
+        reading.time
+        for reading in log.readings
+        if (reading.sample, reading.parameter) == ("reference", ALKALINITY.name)
+    ]
+    return LevelCheck((log.end - max(tests)).days if tests else None)

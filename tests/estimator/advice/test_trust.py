@@ -1,0 +1,80 @@
+"""How far the model is trusted, on studies made by hand."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import timedelta
+
+import pytest
+
+from estimator.advice.trust import CHECKED_DAYS, ENOUGH_TESTS, FEW_TESTS, check_level, trust_in
+from estimator.inputs.records import Reading
+from helpers.studies import build_study
+
+
+def codes(trust) -> list[str]:
+    """Codes of the reasons."""
+    return [reason.code for reason in trust.reasons]
+
+
+@pytest.mark.parametrize(
+    ("variant", "level"),
+    [("full", "high"), ("failed", "low"), ("net change", "medium"), ("no reactor", "medium")],
+)
+def test_trust_falls_with_what_the_model_cannot_know(variant, level) -> None:
+    """Trust is worded apart from the width of the range."""
+    assert build_study(variant).trust.level == level
+
+
+def test_trust_without_fault_says_so() -> None:
+    """High trust has its reason too."""
+    assert codes(build_study("full").trust) == ["trust.nothing_wrong"]
+
+
+@pytest.mark.parametrize(
+    ("tests", "code"),
+    [(FEW_TESTS - 1, "trust.very_few_tests"), (FEW_TESTS, "trust.few_tests"), (ENOUGH_TESTS, None)],
+)
+def test_few_tests_lower_trust(tests, code) -> None:
+    """Alkalinity tests of the tank are counted, not those of calcium or of the effluent."""
+    trust = build_study("full", tests).trust
+    assert trust.alkalinity_tests == tests
+    assert {"trust.very_few_tests", "trust.few_tests"} & set(codes(trust)) == {code} - {None}
+    assert trust.readings_used > tests
+
+
+@pytest.mark.parametrize(
+    ("odd", "code"), [(1, "trust.nothing_wrong"), (3, "trust.some_odd"), (8, "trust.many_odd")]
+)
+def test_odd_readings_lower_trust(odd, code) -> None:
+    """One odd reading of 31 is usual, three are several, eight are many."""
+    study = build_study("full")
+    fine = [check for check in study.posterior.checks if not check.is_odd]
+    (slip,) = (check for check in study.posterior.checks if check.is_odd)
+    checks = (*[slip] * odd, *fine[: 31 - odd])
+    trust = trust_in(replace(study.posterior, checks=checks), study.log)
+    assert (trust.readings_used, trust.odd_readings) == (31, odd)
+    assert trust.odd_share == pytest.approx(odd / 31)
+    assert code in codes(trust)
+
+
+def test_times_that_are_missing_lower_trust() -> None:
+    """A log of dates alone says little of the swing within a day."""
+    study = build_study("full")
+    trust = trust_in(study.posterior, replace(study.log, rows_without_time=study.log.rows))
+    assert (trust.level, codes(trust)) == ("medium", ["trust.no_times"])
+
+
+@pytest.mark.parametrize(
+    ("days", "checked"),
+    [(None, False), (0, True), (CHECKED_DAYS, True), (CHECKED_DAYS + 1, False)],
+)
+def test_a_reference_solution_checks_the_level_for_a_while(days, checked) -> None:
+    """The newest test of a solution of known alkalinity counts, for 60 days."""
+    log = build_study("full").log
+    readings = [
+        Reading(0, log.end - timedelta(days=ago), "alkalinity", "reference", "ref", 2.9, "dKH", "")
+        for ago in ([] if days is None else [days, days + 200])
+    ]
+    found = check_level(replace(log, readings=(*log.readings, *readings)))
+    assert (found.reference_tested_days_ago, found.checked) == (days, checked)

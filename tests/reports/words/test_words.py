@@ -1,0 +1,132 @@
+"""Every remark of the estimator has words, and all words are used."""
+
+from __future__ import annotations
+
+import ast
+from collections import Counter
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from estimator import units
+from estimator.advice.flow import recommend
+from estimator.fit.checks import NOT_CHECKED, diagnose
+from estimator.inputs.tank import Reactor, Target
+from estimator.remark import Remark
+from estimator.unknowns import Unknown
+from helpers.fits import known_posterior
+from helpers.studies import build_study
+from helpers.tanks import example_tank
+from reports.words import advice, fit
+from reports.words.table import BY_CODE, TABLES, words
+
+ESTIMATOR = Path(__file__).parents[3] / "estimator"
+SUBJECTS = ("fit.", "trust.", "withheld.", "note.")
+DKH = units.MEQ_L_PER_DKH
+
+
+def codes_in_source() -> set[str]:
+    """Every string of the estimator's source that looks like a code of these subjects."""
+    trees = [ast.parse(path.read_text(encoding="utf-8")) for path in ESTIMATOR.rglob("*.py")]
+    texts = {
+        node.value
+        for tree in trees
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Constant) and isinstance(node.value, str)
+    }
+    return {text for text in texts if text.startswith(SUBJECTS) and " " not in text}
+
+
+def test_every_code_has_words_and_all_words_are_used() -> None:
+    """A code without words breaks the report; words without a code are never read."""
+    assert codes_in_source() == {code for code in BY_CODE if code.startswith(SUBJECTS)}
+
+
+def test_a_code_stands_in_one_table() -> None:
+    """Two tables with one code would hide one another's words."""
+    count = Counter(code for table in TABLES for code in table)
+    assert [code for code, tables in count.items() if tables > 1] == []
+
+
+def test_everything_unknown_has_a_name_and_a_remedy() -> None:
+    """Whatever may be the largest source of uncertainty can be told of, in the middle of a line."""
+    assert set(advice.UNKNOWNS) == set(Unknown)
+    for text in (part for entry in advice.UNKNOWNS.values() for part in entry):
+        assert text[0].islower()
+        assert text[-1].isalpha()
+
+
+def flow_remarks() -> list[Remark]:
+    """Reasons and notes of every kind, from draws that call for them."""
+    rng = np.random.default_rng(1)
+
+    def around(median: float, log_sd: float) -> np.ndarray:
+        return median * np.exp(log_sd * rng.standard_normal(500))
+
+    running = {"draws": 500, "uptake": around(0.5, 0.01)}
+    never_ran = {"reference_flow_l_d": None, "present_flow_l_d": 0.0}
+    # Needed: about 60 L/day, 2480 mL/h.
+    cases = [
+        ({"diagnostics": NOT_CHECKED}, {}),
+        (never_ran, {}),
+        (never_ran | {"effluent_tested": False, "net_change": True}, {"reactor": None}),
+        ({"uptake": 0.03 + 0.05 * rng.standard_normal(500)}, {}),
+        ({"effluent_gain_meq_l": around(5.4, 0.6)}, {}),
+        ({"drift": np.full(500, 0.5)}, {}),
+        ({}, {"reactor": Reactor(60.0, 1500.0, 10.0)}),
+        ({}, {"reactor": Reactor(3000.0, 9000.0, 10.0)}),
+        ({}, {"reactor": Reactor(2450.0, 2550.0, 1000.0)}),
+        ({"alkalinity_now_meq_l": np.full(500, 6.5 * DKH), "dosed_meq_d": 120.0}, {}),
+        ({"calcium_now_mmol_l": np.full(500, 20.0)}, {}),
+        ({}, {"targets": {"alkalinity": Target(8.1 * DKH, 8.3 * DKH, "dKH")}}),
+    ]
+    found = []
+    for changes, tank in cases:
+        one = recommend(
+            known_posterior(**(running | changes)), example_tank(**tank), np.random.SeedSequence(1)
+        )
+        found += [*one.reasons, *one.notes]
+    return found
+
+
+def fit_remarks() -> list[Remark]:
+    """Failures of each kind of check."""
+    rng = np.random.default_rng(0)
+    odd = rng.standard_normal(2000) + np.repeat([0.0, 0.0, 0.0, 3.0], 500)
+    failures = diagnose({"odd one": odd}, 4, 30).failures
+    return [*failures, *NOT_CHECKED.failures]
+
+
+REMARKS = [
+    *flow_remarks(),
+    *fit_remarks(),
+    *(reason for variant in ("full", "failed") for reason in build_study(variant).trust.reasons),
+]
+
+
+@pytest.mark.parametrize("code", [*advice.WORDS, *fit.WORDS])
+def test_words_are_filled_from_the_values_that_the_estimator_gives(code) -> None:
+    """No blank is left open, in a remark as the estimator makes it."""
+    made = [one for one in REMARKS if one.code == code]
+    if not made:
+        assert code.startswith("trust."), "make a remark of each kind"
+        made = [Remark(code)]
+    for one in made:
+        text = words(one, example_tank())
+        assert text
+        assert not set(text) & set("{}")
+        assert text.endswith(".") == (code.startswith(("withheld.", "note.")))
+
+
+def test_remarks_among_values_become_their_words() -> None:
+    """Why the fit failed stands in the reason that names it."""
+    failures = (Remark("fit.not_checked"), Remark("fit.divergent", {"divergences": 9, "draws": 2}))
+    text = words(Remark("withheld.fit_failed", {"failures": failures}), example_tank())
+    assert "own checks: the sampling was not checked; 9 divergent transitions in 2 draws" in text
+
+
+def test_alkalinity_is_told_in_the_keepers_unit() -> None:
+    """0.2 meq/L is 0.56 dKH (DIN: 1 dKH is 10 mg/L of CaO)."""
+    text = words(Remark("note.dosing_must_stop", {"rise_meq_l_d": 0.2}), example_tank())
+    assert "about 0.56 dKH a day" in text
