@@ -196,15 +196,13 @@ def _along_flows(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Median of supply over uptake and the chance of holding the band, at each flow (f,).
 
-    The level starts at the middle of the band, where supply is κX; at saturation only that supply
-    is limited, not how the level pulls back.
+    The level starts at the middle of the band.
     """
     law = held.law.each(lambda draws: draws[:, None])
     uptake = posterior.uptake_now_meq_l_d[:, None]
-    kappa, _ = law.rates(flow_l_d)
-    _, decay = law._replace(strongest=np.inf).rates(flow_l_d)
-    ratio = np.median(kappa * law.increment_meq_l / np.maximum(uptake, 1e-9), axis=0)
-    level = law.advance(law.middle_meq_l, (kappa, decay), -uptake, days=HORIZON_DAYS)
+    rates = law.rates(flow_l_d)
+    ratio = np.median(rates[0] * law.increment_meq_l / np.maximum(uptake, 1e-9), axis=0)
+    level = law.advance(law.middle_meq_l, rates, -uptake, days=HORIZON_DAYS)
     band = tank.targets[ALKALINITY.name]
     return ratio, np.mean((level >= band.low) & (level <= band.high), axis=0)
 
