@@ -40,10 +40,7 @@ ORDER = {
         "synthetic": ("simulation", "demo_case"),
         "advice": ("flow", "chamber", "tank_ph", "supplies", "outlook"),
         "next_tests": ("foresight", "worth", "planning"),
-        "plan": (
-            *("present", "futures", "controller", "task", "ladder"),
-            *("result", "telling", "change_over"),
-        ),
+        "plan": ("present", "futures", "controller", "task", "ladder", "result", "change_over"),
         "study": (),
         "pipeline": (),
     },

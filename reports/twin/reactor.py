@@ -16,6 +16,7 @@ from estimator.inputs.parameters import ALKALINITY, PARAMETERS
 from estimator.next_tests.planning import USUAL_MINUTES
 from estimator.plan.controller import Rule
 from estimator.plan.futures import last_kit
+from estimator.plan.present import settable_doses
 from estimator.plan.result import ChangeOver, ChangeStep, Plan, Steering
 from estimator.study import Study
 from reports.twin.quantities import (
@@ -151,12 +152,12 @@ def _steering(study: Study, steering: Steering, kit: str | None) -> Json:
         },
         "pump_ml_h_per_ml_d": steering.ml_h_per_meq_d / unit,
         "extra_ml_h": steering.extra_ml_h,
-        "extra_takes": steering.dose_ml_d(steering.extra_meq_d),
-        "extra_from": steering.dose_ml_d(0.5 * steering.extra_meq_d),
+        "extra_takes": settable_doses(by, steering.extra_meq_d),
+        "extra_from": settable_doses(by, 0.5 * steering.extra_meq_d),
         "lowest_ml_h": steering.lowest_ml_h,
         "highest_ml_h": steering.highest_ml_h,
-        "whole_load": steering.dose_ml_d(steering.whole_load_meq_d),
-        "most": steering.dose_ml_d(steering.most_meq_d),
+        "whole_load": settable_doses(by, steering.whole_load_meq_d),
+        "most": settable_doses(by, steering.most_meq_d),
     }
 
 
