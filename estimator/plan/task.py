@@ -145,8 +145,7 @@ def corrected(task: Task) -> Task | None:
     given = task.supply_meq_d(flow, start)
     # Without dosing the pump is all there is; with it, it comes down where it alone gives too much.
     if given > max(need, 0.0) or (not task.ml_per_meq and (side > 0 or flow > 0)):
-        unlimited = law._replace(strongest=np.inf)
-        flow = settable_flow(task.pump, float(unlimited.flow_for(need, start)))
+        flow = settable_flow(task.pump, float(law.flow_for(need, start)))
     dose = float(np.clip(need - task.supply_meq_d(flow, start), 0.0, task.most_meq_d))
     net = dose / law.volume_l - task.middle.uptake_meq_l_d
     level = task.middle.level_meq_l
