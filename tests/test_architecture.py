@@ -56,7 +56,7 @@ ORDER = {
         ),
         "plan": (
             *("present", "futures", "controller", "task", "ladder"),
-            *("result", "telling", "change_over", "today"),
+            *("result", "change_over", "today"),
         ),
         "study": (),
         "pipeline": (),

@@ -23,15 +23,15 @@ import numpy as np
 from estimator import units
 from estimator.advice.flow import PLANNED_PUMP, Recommendation, to_l_d, to_ml_h
 from estimator.fit.posterior import Posterior
+from estimator.fit.state import TankState
 from estimator.inputs.dosing import alkalinity_meq_d
 from estimator.inputs.parameters import ALKALINITY
-from estimator.inputs.tank import Tank
+from estimator.inputs.tank import Tank, Target
 from estimator.plan.futures import Futures, futures_of, state_to_plan
 from estimator.plan.ladder import LONGEST_DAYS, NEAR_SHARE, search_plans
 from estimator.plan.present import FlowAnswer, rates_to_go_on
-from estimator.plan.result import ChangeOver, NoPlan, Plan
+from estimator.plan.result import ChangeOver, NoPlan, Plan, plan_told
 from estimator.plan.task import LONGEST_CORRECTION_DAYS, Task, corrected, settable_flow
-from estimator.plan.telling import plan_told
 from estimator.remark import Remark
 
 USUAL_MAX_RISE = 0.5 * units.MEQ_L_PER_DKH
@@ -62,8 +62,7 @@ def plan_change_over(
         seed: for what may come.
         answer: how the effluent answered to the last change of flow, see `answer_seen`.
     """
-    band, present = tank.targets[ALKALINITY.name], posterior.present_flow_l_d
-    rise = USUAL_MAX_RISE if band.max_rise_per_day is None else band.max_rise_per_day
+    present = posterior.present_flow_l_d
     lit_h = (tank.lights_off_h - tank.lights_on_h) % units.HOURS_PER_DAY
     final = _final_flow(posterior, tank, recommendation, dose_ml_d)
     flow_l_d = present if final is None else final
@@ -77,32 +76,16 @@ def plan_change_over(
         dosed = alkalinity_meq_d(tank.solutions, dose_ml_d)
         wait = max((start - posterior.days[-1]).days, 0)
         span = (wait, wait + LONGEST_CORRECTION_DAYS + LONGEST_DAYS)
-        draws = [
+        futures = [
             futures_of(posterior, tank, state, span, dosed, answer, np.random.default_rng(one))
             for one in np.random.default_rng(seed).integers(2**31, size=3)
         ]
-        at_start = np.asarray(np.median(draws[0].state.level_meq_l))
-        middle = state.each(lambda draws: np.asarray(np.median(draws)))
-        ml_per_meq = _solutions(posterior, tank, recommendation, dose_ml_d)
-        task = Task(
-            middle=replace(middle, level_meq_l=at_start),
-            draws=draws[0].state.law,
-            present_l_d=present,
-            final_l_d=final,
-            present_meq_d=dosed,
-            given_up=tuple(name for name in dose_ml_d if name not in ml_per_meq),
-            ml_per_meq=ml_per_meq,
-            pump=tank.reactor or PLANNED_PUMP,
-            band=band,
-            rise_meq_l_d=rise,
-            calibration=float(np.median(draws[0].calibration)),
-            kit_step_meq_l=draws[0].kit_step_meq_l,
-            provisional=recommendation.flow.setting is None,
-        )
-        plan = _planned(task, draws, start)
+        task = _task(posterior, tank, recommendation, dose_ml_d, final, state, futures[0])
+        plan = _planned(task, futures, start)
+    band = tank.targets[ALKALINITY.name]
     return ChangeOver(
         plan=plan,
-        rise_limit_meq_l_d=rise,
+        rise_limit_meq_l_d=_rise_limit(band),
         rise_limit_stated=band.max_rise_per_day is not None,
         retest_hour=(tank.lights_on_h + 0.5 * lit_h) % units.HOURS_PER_DAY,
         self_regulation_days=state.law.self_regulation_days(flow_l_d) if flow_l_d > 0 else None,
@@ -132,6 +115,40 @@ def _final_flow(
         return 0.0
     needed = min(needed, FURTHEST_UNTESTED * float(to_ml_h(np.array(posterior.present_flow_l_d))))
     return settable_flow(pump, float(to_l_d(np.array(max(needed, pump.flow_step_ml_h)))))
+
+
+def _task(
+    posterior: Posterior,
+    tank: Tank,
+    recommendation: Recommendation,
+    dose_ml_d: Mapping[str, float],
+    final_l_d: float,
+    state: TankState,
+    futures: Futures,
+) -> Task:
+    """What has to be brought about; `state` holds all draws at the last entry."""
+    band = tank.targets[ALKALINITY.name]
+    middle = state.each(lambda draws: np.asarray(np.median(draws)))
+    start_meq_l = np.asarray(np.median(futures.state.level_meq_l))
+    return Task(
+        middle=replace(middle, level_meq_l=start_meq_l),
+        draws=futures.state.law,
+        present_l_d=posterior.present_flow_l_d,
+        final_l_d=final_l_d,
+        dose_ml_d=dose_ml_d,
+        present_meq_d=alkalinity_meq_d(tank.solutions, dose_ml_d),
+        ml_per_meq=_solutions(posterior, tank, recommendation, dose_ml_d),
+        pump=tank.reactor or PLANNED_PUMP,
+        band=band,
+        rise_meq_l_d=_rise_limit(band),
+        calibration=float(np.median(futures.calibration)),
+        kit_step_meq_l=futures.kit_step_meq_l,
+        provisional=recommendation.flow.setting is None,
+    )
+
+
+def _rise_limit(band: Target) -> float:
+    return USUAL_MAX_RISE if band.max_rise_per_day is None else band.max_rise_per_day
 
 
 def _solutions(

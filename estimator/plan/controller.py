@@ -119,13 +119,7 @@ class Followed(NamedTuple):
 
 
 def follow_plans(futures: Futures, plans: Plans, days: int) -> Followed:
-    """Daily mean alkalinity and settings where each plan's rule is followed.
-
-    Args:
-        futures: draws (s,).
-        plans: candidates (c,).
-        days: how many.
-    """
+    """Daily mean alkalinity and settings where the rule of each plan (c,) is followed."""
     law = futures.state.law
     shape = (len(plans.last), len(futures.calibration))
     row = np.arange(shape[0])[:, None]

@@ -40,7 +40,7 @@ CLAMPS = (0.75, 1.25)
 STEERING_DAYS = (1.5, 2.5, 4.0, 7.0)
 """τ: time in which the dosing makes good a departure of the level, Kp = V/τ."""
 LASTING = 3.0
-"""Times τ: in which a lasting error of the supply is made good, Ki = Kp/(3τ) (damping 0.87)."""
+"""A lasting error of the supply is made good in this many times τ: Ki = Kp/(3τ), damping 0.87."""
 LEAST_SLOPE = 0.3
 """The pump is moved as if supply rose at least by this power of the flow."""
 SHORTLIST = 16

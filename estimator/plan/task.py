@@ -40,9 +40,8 @@ class Task:
         middle: the tank with everything at its median, at the start of the plan.
         draws: the supply law of each future.
         present_l_d, final_l_d: flows.
-        present_meq_d: alkalinity dosed now.
-        given_up: solutions dosed now that are not dosed from the first step on.
-        ml_per_meq: mL of each solution to dose for a meq of alkalinity, empty where none can be.
+        dose_ml_d, present_meq_d: rate of each solution dosed now, and the alkalinity in them.
+        ml_per_meq: mL of each solution to go on with for a meq of alkalinity, empty without any.
         pump, band: of the tank file.
         rise_meq_l_d: largest rise of alkalinity in a day.
         calibration: reading over level of the kit, median.
@@ -56,8 +55,8 @@ class Task:
     draws: SupplyLaw
     present_l_d: float
     final_l_d: float
+    dose_ml_d: Mapping[str, float]
     present_meq_d: float
-    given_up: tuple[str, ...]
     ml_per_meq: Mapping[str, float]
     pump: Reactor
     band: Target
@@ -146,8 +145,7 @@ def corrected(task: Task) -> Task | None:
     given = task.supply_meq_d(flow, start)
     # Without dosing the pump is all there is; with it, it comes down where it alone gives too much.
     if given > max(need, 0.0) or (not task.ml_per_meq and (side > 0 or flow > 0)):
-        unlimited = law._replace(strongest=np.inf)
-        flow = settable_flow(task.pump, float(unlimited.flow_for(need, start)))
+        flow = settable_flow(task.pump, float(law.flow_for(need, start)))
     dose = float(np.clip(need - task.supply_meq_d(flow, start), 0.0, task.most_meq_d))
     net = dose / law.volume_l - task.middle.uptake_meq_l_d
     level = task.middle.level_meq_l

@@ -18,6 +18,7 @@ from estimator.inputs.parameters import ALKALINITY, MAGNESIUM, PARAMETERS
 from estimator.next_tests.candidates import USUAL_MINUTES
 from estimator.plan.controller import Rule
 from estimator.plan.futures import last_kit
+from estimator.plan.present import settable_doses
 from estimator.plan.result import ChangeOver, ChangeStep, NoPlan, Plan, Steering
 from estimator.study import ReactorJob
 from reports.twin.quantities import Draws, Json, by_date, quantiles
@@ -101,10 +102,10 @@ def _sums(steering: Steering, writer: Writer) -> Json:
             name: ml / unit for name, ml in by.items() if main is not None and name != main
         },
         "pump_ml_h_per_ml_d": steering.ml_h_per_meq_d / unit,
-        "extra_takes": steering.dose_ml_d(steering.extra_meq_d),
-        "extra_from": steering.dose_ml_d(0.5 * steering.extra_meq_d),
-        "whole_load": steering.dose_ml_d(steering.whole_load_meq_d),
-        "most": steering.dose_ml_d(steering.most_meq_d),
+        "extra_takes": settable_doses(by, steering.extra_meq_d),
+        "extra_from": settable_doses(by, 0.5 * steering.extra_meq_d),
+        "whole_load": settable_doses(by, steering.whole_load_meq_d),
+        "most": settable_doses(by, steering.most_meq_d),
     }
 
 

@@ -33,6 +33,8 @@ sys.path.extend(str(Path(__file__).resolve().parents[up]) for up in (2, 1))
 from estimator.inputs.dosing import alkalinity_meq_d
 from estimator.inputs.records import Action, Reading, TankLog
 from estimator.inputs.tank import Composition, Tank
+from estimator.plan.present import answer_seen, dose_rates_now, settable_doses
+from estimator.plan.result import ChangeOver, Plan
 from estimator.synthetic.simulation import read_with_kit, simulate_levels, simulate_log
 from estimator.water.chamber_table import USUAL_CHAMBER_PH, saturated_increment_meq_l
 from helpers.keepers import DKH, keeper_case
@@ -40,7 +42,6 @@ from helpers.tanks import Case
 
 if TYPE_CHECKING:
     from estimator.advice.flow import Recommendation
-    from estimator.plan.result import ChangeOver, Plan
 
 DAYS = 40
 FOLLOWED = 42
@@ -227,8 +228,6 @@ class Keeper:
 
     def begin(self, time: datetime, found: ChangeOver, advice: Recommendation) -> None:
         """Take up a plan; a setting close by is only made, and the last plan's rule goes on."""
-        from estimator.plan.result import Plan
-
         setting, plan = advice.flow.setting, found.plan
         if isinstance(plan, Plan):
             self.plan, self.at, self.last = plan, 0, float(plan.steering.rule.began_meq_l)
@@ -270,7 +269,7 @@ class Keeper:
         flow += rest * rule.ml_h_per_meq_d
         flow = round(flow / pump.flow_step_ml_h) * pump.flow_step_ml_h
         flow = float(np.clip(flow, rule.lowest_ml_h, rule.highest_ml_h))
-        self.set(time, flow, rule.dose_ml_d(dosed))
+        self.set(time, flow, settable_doses(rule.ml_per_meq, dosed))
 
 
 def _plan(log: TankLog, tank: Tank, seed: list[int]) -> tuple[Recommendation, ChangeOver]:
@@ -280,7 +279,6 @@ def _plan(log: TankLog, tank: Tank, seed: list[int]) -> tuple[Recommendation, Ch
     from estimator.fit.problem import pose
     from estimator.fit.sampling import sample
     from estimator.plan.change_over import plan_change_over
-    from estimator.plan.present import answer_seen, dose_rates_now
 
     problem = pose(log, tank)
     fit, level, advice, plan = np.random.SeedSequence(seed).spawn(4)
