@@ -27,6 +27,7 @@ from reports.twin.quantities import (
     magnesium_unit,
     quantiles,
 )
+from reports.words.fit import CHANGES, TELLING_TESTS
 
 MOST_READINGS = 8
 STRIDES = (1, 2, 5, 10, 20, 50)
@@ -371,6 +372,6 @@ def _change(study: Study, found: Watch, change: Change) -> Json:
         "size": size,
         "most_likely_on": found.days[int(np.argmax(change.by_day))].isoformat(),
         "by_day_probability": change.by_day.tolist(),
-        "cause": change.cause,
-        "test": change.test,
+        "cause": CHANGES[change.kind, change.direction].cause,
+        "test": TELLING_TESTS[change.kind],
     }

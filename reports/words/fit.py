@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import NamedTuple
+
 from reports.words.values import Words
 
 WORDS: dict[str, Words] = {
@@ -26,3 +29,44 @@ WORDS: dict[str, Words] = {
     "them fit",
 }
 """Parts of sentences: what is wrong with the sampling, and why the model is trusted so far."""
+
+
+class ChangeWords(NamedTuple):
+    """Of one kind of change in one direction.
+
+    Attributes:
+        seen: what it is, as a clause; {} stands for the kit.
+        cause: what usually lies behind it (common practice, no source).
+    """
+
+    seen: str
+    cause: str
+
+
+_AGED = "reagent that has aged or dried in, a changed way of reading"
+CHANGES: Mapping[tuple[str, str], ChangeWords] = {
+    ("uptake", "up"): ChangeWords(
+        "the tank uses more than it did", "faster growth, animals added, more light or heat"
+    ),
+    ("uptake", "down"): ChangeWords(
+        "the tank uses less than it did", "stressed or lost animals, less light, low alkalinity"
+    ),
+    ("effluent", "up"): ChangeWords(
+        "the effluent is stronger, or more of it flows",
+        "more gas, fresh media, a pump that delivers more than it is set to",
+    ),
+    ("effluent", "down"): ChangeWords(
+        "the effluent is weaker, or less of it flows",
+        "an empty gas cylinder, spent media, a worn pump tube, a clogged line",
+    ),
+    ("kit", "up"): ChangeWords("kit {} reads higher than it did", _AGED),
+    ("kit", "down"): ChangeWords("kit {} reads lower than it did", _AGED),
+}
+"""By kind and direction of a `Change`."""
+TELLING_TESTS: Mapping[str, str] = {
+    "uptake": "test the tank's alkalinity at the same hour on three or more further days",
+    "effluent": "test the effluent's alkalinity and let the effluent run into a measuring cylinder "
+    "for ten minutes",
+    "kit": "test a reference solution with this kit, or the same water with a fresh bottle",
+}
+"""By kind of change: the test that tells it from the others."""

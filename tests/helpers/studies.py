@@ -29,7 +29,7 @@ from estimator.advice.tank_ph import Measure, TankPh
 from estimator.advice.trust import check_level, trust_in
 from estimator.fit.checks import Diagnostics, ReadingCheck
 from estimator.fit.posterior import Posterior
-from estimator.fit.watch import CAUSES, TESTS, Change, Watch
+from estimator.fit.watch import Change, Watch
 from estimator.inputs.dosing import Solution
 from estimator.inputs.records import Action, Reading, TankLog
 from estimator.inputs.tank import Composition, Kit, Reactor, Tank, Target
@@ -560,8 +560,6 @@ def make_watch(variant: str, days: tuple[date, ...], names: Callable[[str], str]
             chance=chance,
             size=(0.01, 0.03, 0.08),
             by_day=np.full(len(window), 1 / len(window)),
-            cause=CAUSES[kind, direction],
-            test=TESTS[kind],
         )
         for (kind, of, direction), chance in zip(kinds, chances, strict=True)
     )

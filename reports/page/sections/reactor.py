@@ -5,7 +5,7 @@ Each takes a `Report` and gives a `Section`, or None where there is nothing to s
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from typing import Any
 
 from markupsafe import Markup
@@ -28,6 +28,7 @@ from reports.blocks import (
 from reports.figures import captions as pictures
 from reports.page.report import Report
 from reports.wording import DECIMALS, sentence, user_text
+from reports.words.fit import CHANGES
 
 PH = DECIMALS["NBS"]
 MONTHS = {"1": "one month", "3": "three months", "6": "six months"}
@@ -45,15 +46,6 @@ MOST_SHARE_PCT = 1000
 
 
 # --- what changed lately --------------------------------------------------------------------
-
-CHANGES: Mapping[tuple[str, str], str] = {
-    ("uptake", "up"): "the tank uses more than it did",
-    ("uptake", "down"): "the tank uses less than it did",
-    ("effluent", "up"): "the effluent is stronger, or more of it flows",
-    ("effluent", "down"): "the effluent is weaker, or less of it flows",
-    ("kit", "up"): "kit {} reads higher than it did",
-    ("kit", "down"): "kit {} reads lower than it did",
-}
 
 
 def watch(report: Report) -> Section | None:
@@ -112,7 +104,7 @@ def _verdict(n: Numbers) -> Markup:
 
 def _change_words(n: Numbers, i: int) -> Markup:
     change = n.get(f"/watch/changes/{i}")
-    return say(CHANGES[change["kind"], change["direction"]], user_text(change["of"]))
+    return say(CHANGES[change["kind"], change["direction"]].seen, user_text(change["of"]))
 
 
 def _size(n: Numbers, path: str) -> Markup:

@@ -14,10 +14,8 @@ from estimator import units
 from estimator.fit.kalman import forward, step_response
 from estimator.fit.layout import DRIFT, EFFLUENT_DRIFT
 from estimator.fit.likelihood import MISREAD_SPREAD, system_at
-from estimator.fit.priors import prior_table
-from estimator.fit.problem import frame_of
+from estimator.fit.problem import pose
 from estimator.fit.sampling import Trace, sample
-from estimator.fit.schedule import build_schedule
 from estimator.fit.watch import (
     CHANGE_CHANCE,
     EFFLUENT_STEP_SD,
@@ -35,9 +33,9 @@ DKH = units.MEQ_L_PER_DKH
 WINDOW = 3
 
 
-def still_trace(schedule, tank, copies: int = 2, **changes: float) -> Trace:
+def still_trace(problem, copies: int = 2, **changes: float) -> Trace:
     """A trace whose every draw is one point near the truth, every reading an ordinary one."""
-    table = prior_table(schedule, tank)
+    table = problem.priors
     near = {
         "water_volume_l": 580.0,
         "uptake_start_meq_l_d": 0.55,
@@ -45,17 +43,15 @@ def still_trace(schedule, tank, copies: int = 2, **changes: float) -> Trace:
         "gain alk 0": 1.03,
     }
     natural = np.array([(near | changes).get(prior.name, prior.median) for prior in table.priors])
-    classes = np.zeros((1, copies, len(schedule.readings)), dtype=int)
+    classes = np.zeros((1, copies, len(problem.schedule.readings)), dtype=int)
     shape = (1, copies, table.size)
     return Trace(np.zeros(shape), np.broadcast_to(natural, shape).copy(), classes, 0, 0)
 
 
-def log_likelihood(schedule, tank, natural) -> float:
+def log_likelihood(problem, natural) -> float:
     """log p(readings | parameters), every reading an ordinary one."""
-    table = prior_table(schedule, tank)
-    frame = frame_of(schedule, table)
-    classes = np.zeros(len(schedule.readings), dtype=int)
-    return float(forward(system_at(natural, classes, frame))[0])
+    classes = np.zeros(len(problem.schedule.readings), dtype=int)
+    return float(forward(system_at(natural, classes, problem.frame))[0])
 
 
 def with_drift(natural, at: int, prior, score: float):
@@ -74,7 +70,7 @@ def bayes_factor(found: Watch, kind: str) -> float:
 
 @pytest.fixture(scope="module")
 def small():
-    """Twelve days with a reactor: log, tank, schedule."""
+    """Twelve days with a reactor."""
     readings = [(j + 0.35 + 0.03 * (j % 3), "alkalinity", "tank", "alk") for j in range(12)]
     readings += [(j + 0.6, "alkalinity", "effluent", "alk") for j in (2, 5, 8, 10, 11)]
     actions = [(0.2, "flow", "", 2400.0)]
@@ -82,17 +78,18 @@ def small():
     log = simulate_log(
         tank, example_log(readings, actions), example_truth(13), np.random.default_rng(3)
     )
-    return log, tank, build_schedule(log, tank)
+    return pose(log, tank)
 
 
 def test_step_response_is_the_exact_parabola(case) -> None:
     """Shifting a state after any step moves the log-likelihood by b δ − a δ²/2, in every layout."""
     log = simulate_log(case.tank, case.log, case.truth, np.random.default_rng(1))
-    schedule = build_schedule(log, case.tank)
-    table = prior_table(schedule, case.tank)
+    problem = pose(log, case.tank)
+    schedule = problem.schedule
+    table = problem.priors
     classes = np.arange(len(schedule.readings)) % len(MISREAD_SPREAD)
     theta = table.natural(0.2 * np.ones(table.size))
-    system = system_at(theta, classes, frame_of(schedule, table))
+    system = system_at(theta, classes, problem.frame)
     _, predicted, filtered, predicted_cov, filtered_cov = forward(system)
     slope, curvature = step_response(system, predicted, predicted_cov, 0)
     for step in (0, len(filtered) // 3, len(filtered) // 2):
@@ -141,49 +138,53 @@ def test_bayes_factor_of_a_step_is_the_ratio_of_marginal_likelihoods(
     By brute force: the filter is run with the step's variance entered at each midnight in turn, and
     both sides are integrated over the drift on a fine grid.
     """
-    _, tank, schedule = small
-    trace = still_trace(schedule, tank)
-    found = watch(schedule, tank, trace, window_days=WINDOW)
-    prior = prior_table(schedule, tank).priors[at]
+    problem = small
+    schedule = problem.schedule
+    trace = still_trace(problem)
+    found = watch(problem, trace, window_days=WINDOW)
+    prior = problem.priors.priors[at]
     natural = trace.natural[0, 0]
     scores = np.linspace(-3.5, 3.5, 57)
     weights = stats.norm.logpdf(scores)
 
     def marginal(one) -> float:
-        values = [log_likelihood(one, tank, with_drift(natural, at, prior, s)) for s in scores]
+        values = [log_likelihood(one, with_drift(natural, at, prior, s)) for s in scores]
         return float(logsumexp(values + weights))
 
-    base = marginal(schedule)
+    base = marginal(problem)
     ratios = []
     for midnight in schedule.day_step[-WINDOW:]:
         steps = schedule.steps.copy()
         steps[column][midnight] += sd**2
-        ratios.append(np.exp(marginal(replace(schedule, steps=steps)) - base))
+        stepped = replace(problem, frame=problem.frame._replace(steps=steps))
+        ratios.append(np.exp(marginal(stepped) - base))
     assert bayes_factor(found, kind) == pytest.approx(np.mean(ratios), rel=5e-3)
     assert abs(np.mean(ratios) - 1) > 0.02
 
 
 def test_bayes_factor_of_a_kit_shift_is_the_ratio_of_marginal_likelihoods(small) -> None:
     """By brute force: a new bottle logged at each midnight has e^δ times the gain, δ on a grid."""
-    log, tank, schedule = small
-    trace = still_trace(schedule, tank)
-    found = watch(schedule, tank, trace, window_days=WINDOW)
+    problem = small
+    log, tank = problem.log, problem.tank
+    schedule = problem.schedule
+    trace = still_trace(problem)
+    found = watch(problem, trace, window_days=WINDOW)
     natural = trace.natural[0, 0]
-    prior = prior_table(schedule, tank).priors[DRIFT]
+    prior = problem.priors.priors[DRIFT]
     scores = np.linspace(-3.2, 3.2, 25)
     deltas = KIT_SHIFT_SD * np.linspace(-4, 4, 81)
     grid = stats.norm.logpdf(scores)
     base = logsumexp(
-        [log_likelihood(schedule, tank, with_drift(natural, DRIFT, prior, s)) for s in scores]
-        + grid
+        [log_likelihood(problem, with_drift(natural, DRIFT, prior, s)) for s in scores] + grid
     )
     ratios = []
     for day in range(schedule.days - WINDOW, schedule.days):
         opened = Action(99, schedule.origin + timedelta(days=day), "new_bottle", "alk", None)
-        made = build_schedule(replace(log, actions=(*log.actions, opened)), tank)
+        problem = pose(replace(log, actions=(*log.actions, opened)), tank)
+        made = problem.schedule
         assert made.gains == (("alk", 0), ("alk", 1))
-        first = list(prior_table(made, tank).priors).index(
-            next(p for p in prior_table(made, tank).priors if p.name.startswith("gain alk 1"))
+        first = list(problem.priors.priors).index(
+            next(p for p in problem.priors.priors if p.name.startswith("gain alk 1"))
         )
         wide = np.insert(natural, first, natural[first - 1])
         values = np.empty((len(scores), len(deltas)))
@@ -191,7 +192,7 @@ def test_bayes_factor_of_a_kit_shift_is_the_ratio_of_marginal_likelihoods(small)
             for j, delta in enumerate(deltas):
                 moved = with_drift(wide, DRIFT, prior, score)
                 moved[first] *= np.exp(delta)
-                values[k, j] = log_likelihood(made, tank, moved)
+                values[k, j] = log_likelihood(problem, moved)
         weights = stats.norm.logpdf(deltas / KIT_SHIFT_SD)
         weights -= logsumexp(weights)
         ratios.append(np.exp(logsumexp(values + grid[:, None] + weights) - base))
@@ -200,17 +201,18 @@ def test_bayes_factor_of_a_kit_shift_is_the_ratio_of_marginal_likelihoods(small)
 
 def test_drift_is_integrated_whatever_the_draw_says(small) -> None:
     """Draws that differ in the drift of uptake alone give the same factor for its step."""
-    _, tank, schedule = small
-    one = watch(schedule, tank, still_trace(schedule, tank))
-    other = watch(schedule, tank, still_trace(schedule, tank, drift_per_root_day=0.08))
+    problem = small
+    one = watch(problem, still_trace(problem))
+    other = watch(problem, still_trace(problem, drift_per_root_day=0.08))
     assert bayes_factor(one, "uptake") == pytest.approx(bayes_factor(other, "uptake"), rel=1e-9)
     assert bayes_factor(one, "effluent") != pytest.approx(bayes_factor(other, "effluent"))
 
 
 def test_chances_add_up_to_one_and_days_too(small) -> None:
     """Nothing and all changes share the whole chance, each change its days; sizes are in order."""
-    _, tank, schedule = small
-    found = watch(schedule, tank, still_trace(schedule, tank), window_days=7)
+    problem = small
+    schedule = problem.schedule
+    found = watch(problem, still_trace(problem), window_days=7)
     assert found.nothing + sum(c.chance for c in found.changes) == pytest.approx(1.0)
     assert found.nothing_prior + sum(c.prior for c in found.changes) == pytest.approx(1.0)
     assert found.nothing_prior == pytest.approx(1 - 3 * CHANGE_CHANCE / 2)
@@ -236,8 +238,8 @@ def test_a_change_too_late_to_be_seen_keeps_its_prior() -> None:
     log = simulate_log(
         tank, example_log(readings, actions), example_truth(31), np.random.default_rng(0)
     )
-    schedule = build_schedule(log, tank)
-    found = watch(schedule, tank, still_trace(schedule, tank))
+    problem = pose(log, tank)
+    found = watch(problem, still_trace(problem))
     assert {c.kind for c in found.changes} == {"uptake"}
     assert found.nothing == pytest.approx(1 - CHANGE_CHANCE)
     assert found.changes[0].by_day == pytest.approx(np.full(14, 1 / 14))
@@ -249,15 +251,15 @@ def test_a_log_of_one_day_has_nothing_to_watch() -> None:
         [(0.3, "alkalinity", "tank", "alk", 2.9), (0.7, "alkalinity", "tank", "alk", 2.8)]
     )
     tank = example_tank()
-    schedule = build_schedule(log, tank)
-    found = watch(schedule, tank, still_trace(schedule, tank))
+    problem = pose(log, tank)
+    found = watch(problem, still_trace(problem))
     assert (found.nothing, found.changes, found.likeliest) == (1.0, (), None)
 
 
 def test_few_effective_draws_cannot_tell_unless_overwhelming(small) -> None:
     """Under 30 effective draws nothing is said, but for odds that no accident of draws can make."""
-    _, tank, schedule = small
-    found = watch(schedule, tank, still_trace(schedule, tank))
+    problem = small
+    found = watch(problem, still_trace(problem))
     first = replace(found.changes[0], chance=0.7)
     unsure = replace(found, nothing=0.3, changes=(first,), effective_draws=12.0)
     assert not unsure.can_tell
@@ -265,6 +267,10 @@ def test_few_effective_draws_cannot_tell_unless_overwhelming(small) -> None:
     assert replace(unsure, effective_draws=31.0).likeliest == first
     clear = replace(unsure, nothing=0.001, changes=(replace(first, chance=0.999),))
     assert clear.can_tell
+    assert not clear.quiet
+    quiet = replace(unsure, nothing=0.6, changes=(replace(first, chance=0.4),))
+    assert not quiet.quiet
+    assert replace(quiet, effective_draws=31.0).quiet
 
 
 def test_without_an_effluent_test_a_fall_has_two_explanations() -> None:
@@ -282,9 +288,9 @@ def test_without_an_effluent_test_a_fall_has_two_explanations() -> None:
         tank = example_tank()
         log = example_log(readings, [(0.1, "flow", "", 2330.0)])
         log = simulate_log(tank, log, truth, np.random.default_rng(4))
-        schedule = build_schedule(log, tank)
-        trace = sample(schedule, tank, np.random.SeedSequence(1), draws=150)
-        found[tested] = watch(schedule, tank, trace)
+        problem = pose(log, tank)
+        trace = sample(problem, np.random.SeedSequence(1), draws=150)
+        found[tested] = watch(problem, trace)
     chances = {
         tested: {(c.kind, c.direction): c.chance for c in one.changes}
         for tested, one in found.items()
@@ -302,8 +308,8 @@ def test_overwhelming_evidence_does_not_overflow() -> None:
     readings = [
         (j + 0.4, "alkalinity", "tank", "alk", 2.9 - 0.1 * max(j - 8, 0)) for j in range(14)
     ]
-    schedule = build_schedule(example_log(readings, [(0.1, "dose_rate", "soda", 170.0)]), tank)
-    found = watch(schedule, tank, still_trace(schedule, tank))
+    problem = pose(example_log(readings, [(0.1, "dose_rate", "soda", 170.0)]), tank)
+    found = watch(problem, still_trace(problem))
     assert found.nothing + sum(c.chance for c in found.changes) == pytest.approx(1.0)
     assert all(np.isfinite([*c.size, *c.by_day]).all() for c in found.changes)
 
@@ -364,9 +370,10 @@ def test_the_change_that_was_made_is_found(what, direction, size) -> None:
     Uptake 30 % up, effluent 25 % down, a kit reading 6 % more, and none, in turn.
     """
     log, tank = changed_log(what)
-    schedule = build_schedule(log, tank)
-    trace = sample(schedule, tank, np.random.SeedSequence(1), draws=150)
-    found = watch(schedule, tank, trace)
+    problem = pose(log, tank)
+    schedule = problem.schedule
+    trace = sample(problem, np.random.SeedSequence(1), draws=150)
+    found = watch(problem, trace)
     if what == "nothing":
         assert found.nothing > found.nothing_prior
         assert found.can_tell
@@ -385,13 +392,14 @@ def test_the_change_that_was_made_is_found(what, direction, size) -> None:
 
 def test_watching_draws_nothing_at_random(small) -> None:
     """The same trace gives the same answer to the last bit."""
-    _, tank, schedule = small
+    problem = small
+    schedule = problem.schedule
     rng = np.random.default_rng(0)
-    table = prior_table(schedule, tank)
+    table = problem.priors
     z = 0.3 * rng.standard_normal((2, 20, table.size))
     classes = np.zeros((2, 20, len(schedule.readings)), dtype=int)
     trace = Trace(z, table.natural(z), classes, 0, 0)
-    one, other = (watch(schedule, tank, trace) for _ in range(2))
+    one, other = (watch(problem, trace) for _ in range(2))
     assert one.nothing == other.nothing
     assert [c.chance for c in one.changes] == [c.chance for c in other.changes]
     assert one.draws == 40

@@ -57,6 +57,20 @@ def test_everything_unknown_has_a_name_and_a_remedy() -> None:
         assert text[-1].isalpha()
 
 
+def test_every_change_has_words() -> None:
+    """Up and down of whatever is watched, and the test that tells it from the others."""
+    kinds = {kind for kind, _ in fit.CHANGES}
+    assert set(fit.CHANGES) == {(kind, way) for kind in kinds for way in ("up", "down")}
+    assert set(fit.TELLING_TESTS) == kinds
+    source = (ESTIMATOR / "fit" / "watch.py").read_text(encoding="utf-8")
+    named = {
+        node.args[0].value
+        for node in ast.walk(ast.parse(source))
+        if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "Suspect"
+    }
+    assert named == kinds
+
+
 def flow_remarks() -> list[Remark]:
     """Reasons and notes of every kind, from draws that call for them."""
     rng = np.random.default_rng(1)
