@@ -67,7 +67,7 @@ VARIANTS = (
 )
 """Every kind of report; "wide" and "failed" withhold the setting."""
 FAILURES = (
-    Remark("fit.chains_disagree", {"quantity": "uptake now", "r_hat": np.nan, "r_hat_limit": 1.01}),
+    Remark("fit_chains_disagree", {"quantity": "uptake now", "r_hat": np.nan, "r_hat_limit": 1.01}),
 )
 HOSTILE = '<script>alert("1")</script> \u202eetis\u202c \x07$\\frac$ {{ 7*7 }} 鱼🐠'
 
@@ -225,15 +225,15 @@ def make_recommendation(tank: Tank, *, variant: str, current: float | None) -> R
     spread = 0.9 if variant == "wide" else 0.06
     needed = 2210 * np.exp(spread * rng.standard_normal(DRAWS))
     reasons = {
-        "wide": (Remark("withheld.wide_range", {"ratio": 19.0, "source": Unknown.EFFLUENT}),),
-        "failed": (Remark("withheld.fit_failed", {"failures": FAILURES}),),
+        "wide": (Remark("withheld_wide_range", {"ratio": 19.0, "source": Unknown.EFFLUENT}),),
+        "failed": (Remark("withheld_fit_failed", {"failures": FAILURES}),),
     }.get(variant, ())
     low, high = np.quantile(needed, [0.05, 0.95])
     setting = Setting(np.floor(low / 10) * 10, np.ceil(high / 10) * 10, 2220.0)
     return Recommendation(
         status="withheld" if reasons else "recommended",
         reasons=reasons,
-        notes=(Remark("note.calcium_high"),),
+        notes=(Remark("note_calcium_high"),),
         flow=FlowAdvice(
             needed_ml_h=needed,
             current_ml_h=current,
