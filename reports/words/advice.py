@@ -46,29 +46,12 @@ UNKNOWNS: Mapping[Unknown, UnknownWords] = {
 }
 """The one place for the words of what is unknown."""
 
-REASONS: Mapping[Unknown, UnknownWords] = {
-    Unknown.UPTAKE: UnknownWords(
-        "uptake",
-        "test tank alkalinity again every second or third day for two weeks, and log every dose "
-        "and water change",
-    ),
-    Unknown.EFFLUENT: UnknownWords(
-        "effluent strength",
-        "test the effluent's alkalinity, twice, with the kit used for the tank",
-    ),
-    Unknown.VOLUME: UnknownWords("water volume", "measure the water volume better"),
-    Unknown.FLOW_RESPONSE: UnknownWords(
-        "flow response",
-        "let the pump run near the needed flow and test the effluent there",
-    ),
-}
-
 
 def _with_source(template: str) -> Words:
     """Words with the name and the remedy of the unknown that is the `source`."""
 
     def fill(values: Values, tank: Tank) -> str:
-        name, remedy = REASONS[values["source"]]
+        name, remedy = UNKNOWNS[values["source"]]
         return template.format(**{**values, "source": name, "remedy": remedy})
 
     return fill
