@@ -267,21 +267,21 @@ def _reasons_before_trying(
 ) -> Iterator[Remark]:
     """Why no setting can be recommended, whatever holds the band; needed flow (s,) in mL/h."""
     if posterior.diagnostics.failures:
-        yield Remark("withheld.fit_failed", {"failures": posterior.diagnostics.failures})
+        yield Remark("withheld_fit_failed", {"failures": posterior.diagnostics.failures})
     if posterior.effluent_tested and posterior.reference_flow_l_d is None:
-        yield Remark("withheld.flow_not_logged")
+        yield Remark("withheld_flow_not_logged")
     low, high = np.quantile(needed, [0.05, 0.95])
     limit = PLANNED_RATIO_LIMIT if is_planned(posterior) else RANGE_RATIO_LIMIT
     pump = tank.reactor
     if low <= 0 or np.median(posterior.uptake_now_meq_l_d) <= 0:
-        yield Remark("withheld.no_uptake", {"source": Unknown.UPTAKE})
+        yield Remark("withheld_no_uptake", {"source": Unknown.UPTAKE})
     elif high > limit * low:
-        yield Remark("withheld.wide_range", {"ratio": high / low, "source": _largest(shares)})
+        yield Remark("withheld_wide_range", {"ratio": high / low, "source": _largest(shares)})
     elif pump is not None:
         if np.mean(needed > pump.flow_max_ml_h) > 0.5:
-            yield Remark("withheld.pump_too_small", {"flow_max_ml_h": pump.flow_max_ml_h})
+            yield Remark("withheld_pump_too_small", {"flow_max_ml_h": pump.flow_max_ml_h})
         if np.mean(needed < pump.flow_min_ml_h) > 0.5:
-            yield Remark("withheld.pump_too_large", {"flow_min_ml_h": pump.flow_min_ml_h})
+            yield Remark("withheld_pump_too_large", {"flow_min_ml_h": pump.flow_min_ml_h})
 
 
 def _reasons_after_trying(
@@ -298,7 +298,7 @@ def _reasons_after_trying(
     """
     if best is None:
         yield Remark(
-            "withheld.no_setting_in_range",
+            "withheld_no_setting_in_range",
             {
                 "flow_min_ml_h": pump.flow_min_ml_h,
                 "flow_max_ml_h": pump.flow_max_ml_h,
@@ -306,7 +306,7 @@ def _reasons_after_trying(
             },
         )
     elif judge and best[1] < HOLDING_LIMIT:
-        yield Remark("withheld.nothing_holds", {"source": _largest(shares)})
+        yield Remark("withheld_nothing_holds", {"source": _largest(shares)})
 
 
 def _largest(shares: Mapping[Unknown, float]) -> Unknown:
@@ -317,20 +317,20 @@ def _notes(posterior: Posterior, tank: Tank, in_band: float, *, given: bool) -> 
     """What the advice depends on; `given` where there is a setting."""
     band = tank.targets[ALKALINITY.name]
     if posterior.net_change:
-        yield Remark("note.net_change")
+        yield Remark("note_net_change")
     if given and posterior.dosed_meq_d > 0:
         rise = float(np.median(posterior.dosed_meq_d / posterior.volume_l))
-        yield Remark("note.dosing_must_stop", {"rise_meq_l_d": rise})
+        yield Remark("note_dosing_must_stop", {"rise_meq_l_d": rise})
     if in_band < 0.5:
         below = bool(np.median(posterior.alkalinity_now_meq_l) < band.low)
-        yield Remark("note.out_of_band", {"below": below, "setting_given": given})
+        yield Remark("note_out_of_band", {"below": below, "setting_given": given})
     if calcium_is_high(posterior, tank):
-        yield Remark("note.calcium_high")
+        yield Remark("note_calcium_high")
     steps = [kit.step for kit in tank.kits.values() if kit.parameter == ALKALINITY.name]
     if steps and band.high - band.low < 2 * min(steps):
-        yield Remark("note.narrow_band")
+        yield Remark("note_narrow_band")
     if is_planned(posterior):
-        yield Remark("note.planned")
+        yield Remark("note_planned")
 
 
 def _dose_rates(posterior: Posterior, tank: Tank) -> dict[str, np.ndarray]:

@@ -74,20 +74,20 @@ def trust_in(posterior: Posterior, log: TankLog) -> Trust:
     tests, odd = samples.count("tank"), sum(check.is_odd for check in checks)
     odd_share = odd / max(len(checks), 1)
     grave = {
-        "trust.checks_failed": bool(posterior.diagnostics.failures),
-        "trust.very_few_tests": tests < FEW_TESTS,
-        "trust.many_odd": odd_share > MANY_ODD,
+        "trust_checks_failed": bool(posterior.diagnostics.failures),
+        "trust_very_few_tests": tests < FEW_TESTS,
+        "trust_many_odd": odd_share > MANY_ODD,
     }
     slight = {
-        "trust.few_tests": FEW_TESTS <= tests < ENOUGH_TESTS,
-        "trust.some_odd": SOME_ODD < odd_share <= MANY_ODD,
-        "trust.scatter": not posterior.scatter.passes,
-        "trust.net_change": posterior.net_change,
-        "trust.effluent_untested": "effluent" not in samples,
-        "trust.no_times": log.rows_without_time > log.rows / 2,
+        "trust_few_tests": FEW_TESTS <= tests < ENOUGH_TESTS,
+        "trust_some_odd": SOME_ODD < odd_share <= MANY_ODD,
+        "trust_scatter": not posterior.scatter.passes,
+        "trust_net_change": posterior.net_change,
+        "trust_effluent_untested": "effluent" not in samples,
+        "trust_no_times": log.rows_without_time > log.rows / 2,
     }
     level = "low" if any(grave.values()) else "medium" if any(slight.values()) else "high"
-    found = [code for code, holds in (grave | slight).items() if holds] or ["trust.nothing_wrong"]
+    found = [code for code, holds in (grave | slight).items() if holds] or ["trust_nothing_wrong"]
     return Trust(level, tuple(Remark(code) for code in found), tests, len(checks), odd)
 
 

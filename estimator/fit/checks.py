@@ -51,7 +51,7 @@ class Diagnostics:
     failures: tuple[Remark, ...]
 
 
-NOT_CHECKED = Diagnostics(np.inf, 0.0, 0.0, "", 0, 0, 0, (Remark("fit.not_checked"),))
+NOT_CHECKED = Diagnostics(np.inf, 0.0, 0.0, "", 0, 0, 0, (Remark("fit_not_checked"),))
 
 
 @dataclass(frozen=True)
@@ -228,13 +228,13 @@ def diagnose(reported: Mapping[str, np.ndarray], chains: int, divergences: int) 
     failures = []
     if not np.all(r_hat <= R_HAT_LIMIT):
         worst = {"quantity": names[int(np.argmax(r_hat))], "r_hat": float(np.max(r_hat))}
-        failures.append(Remark("fit.chains_disagree", worst | {"r_hat_limit": R_HAT_LIMIT}))
+        failures.append(Remark("fit_chains_disagree", worst | {"r_hat_limit": R_HAT_LIMIT}))
     if not np.all(bulk >= ESS_LIMIT):
         worst = {"quantity": names[int(np.argmin(bulk))], "ess": float(np.min(bulk))}
-        failures.append(Remark("fit.few_draws", worst | {"ess_limit": ESS_LIMIT}))
+        failures.append(Remark("fit_few_draws", worst | {"ess_limit": ESS_LIMIT}))
     total = draws.shape[0] * draws.shape[1]
     if divergences > DIVERGENCE_LIMIT * total:
-        failures.append(Remark("fit.divergent", {"divergences": divergences, "draws": total}))
+        failures.append(Remark("fit_divergent", {"divergences": divergences, "draws": total}))
     return Diagnostics(
         r_hat_max=float(np.max(r_hat)),
         ess_bulk_min=float(np.min(bulk)),

@@ -23,6 +23,7 @@ from estimator.plan.result import ChangeOver, ChangeStep, NoPlan, Plan, Steering
 from estimator.study import ReactorJob
 from reports.twin.quantities import Draws, Json, by_date, quantiles
 from reports.twin.serialise import Entry, Writer, always
+from reports.words.fit import CHANGES, TELLING_TESTS
 
 MOST_READINGS = 8
 STRIDES = (1, 2, 5, 10, 20, 50)
@@ -256,7 +257,11 @@ REACTOR_TABLE = {
     ),
     Change: Entry(
         "prior=prior_probability chance=probability by_day=by_day_probability",
-        {"size": _size},
+        {
+            "size": _size,
+            "cause": lambda change, _: CHANGES[change.kind, change.direction].cause,
+            "test": lambda change, _: TELLING_TESTS[change.kind],
+        },
         series=True,
     ),
 }

@@ -116,29 +116,13 @@ CANDIDATE_WORDS: dict[str, CandidateWords] = {
     ),
 }
 """By key of `estimator.next_tests.candidates.CANDIDATE_KINDS`."""
-REASONS: Mapping[Unknown, UnknownWords] = {
-    Unknown.UPTAKE: UnknownWords(
-        "uptake",
-        "test tank alkalinity again every second or third day for two weeks, and log every dose "
-        "and water change",
-    ),
-    Unknown.EFFLUENT: UnknownWords(
-        "effluent strength",
-        "test the effluent's alkalinity, twice, with the kit used for the tank",
-    ),
-    Unknown.VOLUME: UnknownWords("water volume", "measure the water volume better"),
-    Unknown.FLOW_RESPONSE: UnknownWords(
-        "flow response",
-        "let the pump run near the needed flow and test the effluent there",
-    ),
-}
 
 
 def _with_source(template: str) -> Words:
     """Words with the name and the remedy of the unknown that is the `source`."""
 
     def fill(values: Values, tank: Tank) -> str:
-        name, remedy = REASONS[values["source"]]
+        name, remedy = UNKNOWNS[values["source"]]
         return template.format(**{**values, "source": name, "remedy": remedy})
 
     return fill
@@ -166,43 +150,43 @@ def _out_of_band(values: Values, tank: Tank) -> str:
 
 
 WORDS: dict[str, Words] = {
-    "withheld.fit_failed": "The fit did not pass its own checks: {failures}. Run the report again "
+    "withheld_fit_failed": "The fit did not pass its own checks: {failures}. Run the report again "
     "with another --seed; if it fails again, look for entries that contradict each other in the "
     "list of readings.",
-    "withheld.flow_not_logged": "The log has effluent readings but no flow, so how much the "
+    "withheld_flow_not_logged": "The log has effluent readings but no flow, so how much the "
     "reactor adds is unknown. Log the pump's setting as `flow`, from the day it was set.",
-    "withheld.no_uptake": _with_source(
+    "withheld_no_uptake": _with_source(
         "The log does not show that the tank takes up any alkalinity: the needed flow may be zero. "
         "To settle it, {remedy}."
     ),
-    "withheld.wide_range": _with_source(
+    "withheld_wide_range": _with_source(
         "The data cannot say yet: the needed flow may be {ratio:.0f} times larger at one end of "
         "its range than at the other, mostly because of {source}. To narrow it, {remedy}."
     ),
-    "withheld.pump_too_small": "The pump's limit of {flow_max_ml_h:g} mL/h is most likely below "
+    "withheld_pump_too_small": "The pump's limit of {flow_max_ml_h:g} mL/h is most likely below "
     "the needed flow. Use a larger pump, a lower chamber pH or a second chamber, or go on dosing "
     "part of the load.",
-    "withheld.pump_too_large": "The pump's smallest flow of {flow_min_ml_h:g} mL/h most likely "
+    "withheld_pump_too_large": "The pump's smallest flow of {flow_min_ml_h:g} mL/h most likely "
     "gives more than the tank takes up. Raise the chamber pH so that the effluent is weaker, or "
     "use a smaller pump.",
-    "withheld.no_setting_in_range": "No setting of the pump ({flow_min_ml_h:g} to "
+    "withheld_no_setting_in_range": "No setting of the pump ({flow_min_ml_h:g} to "
     "{flow_max_ml_h:g} mL/h in steps of {flow_step_ml_h:g}) lies in the range that the tank needs. "
     "Use a pump that reaches it.",
-    "withheld.nothing_holds": _with_source(
+    "withheld_nothing_holds": _with_source(
         "No flow is likely enough to hold the band for the next days, mostly because of {source}. "
         "To narrow it, {remedy}."
     ),
-    "note.net_change": "No addition of alkalinity is in the log, so only the net change can be "
+    "note_net_change": "No addition of alkalinity is in the log, so only the net change can be "
     "seen: uptake here is uptake less whatever was added. Any flow given here comes on top of what "
     "is being added now: stop no dosing on the strength of it. Log every dose to learn the whole "
     "uptake.",
-    "note.dosing_must_stop": _dosing_must_stop,
-    "note.out_of_band": _out_of_band,
-    "note.calcium_high": "Calcium is most likely above its band: leave out what adds calcium alone "
+    "note_dosing_must_stop": _dosing_must_stop,
+    "note_out_of_band": _out_of_band,
+    "note_calcium_high": "Calcium is most likely above its band: leave out what adds calcium alone "
     "until a test shows it in the band again.",
-    "note.narrow_band": "The band is narrower than two steps of the alkalinity kit: no test can "
+    "note_narrow_band": "The band is narrower than two steps of the alkalinity kit: no test can "
     "tell whether the level is inside it. Widen the band or use a finer kit.",
-    "note.planned": "No reactor flow and no effluent reading are in the log. The flow is for a "
+    "note_planned": "No reactor flow and no effluent reading are in the log. The flow is for a "
     "planned reactor, from what chamber chemistry usually gives. Once it runs, test its effluent "
     "and run the report again.",
 }

@@ -30,7 +30,7 @@ from estimator.advice.tank_ph import Measure, TankPh
 from estimator.advice.trust import check_level, trust_in
 from estimator.fit.checks import Diagnostics, ReadingCheck
 from estimator.fit.posterior import Posterior
-from estimator.fit.watch import CAUSES, TESTS, Change, Watch
+from estimator.fit.watch import Change, Watch
 from estimator.inputs.dosing import Solution
 from estimator.inputs.records import Action, Reading, TankLog
 from estimator.inputs.tank import Composition, Kit, Reactor, Tank, Target
@@ -64,7 +64,7 @@ VARIANTS = (
 )
 """Every kind of report; "wide" and "failed" withhold the setting."""
 FAILURES = (
-    Remark("fit.chains_disagree", {"quantity": "uptake now", "r_hat": np.nan, "r_hat_limit": 1.01}),
+    Remark("fit_chains_disagree", {"quantity": "uptake now", "r_hat": np.nan, "r_hat_limit": 1.01}),
 )
 HOSTILE = '<script>alert("1")</script> \u202eetis\u202c \x07$\\frac$ {{ 7*7 }} 鱼🐠'
 
@@ -222,15 +222,15 @@ def make_recommendation(tank: Tank, *, variant: str, current: float | None) -> R
     spread = 0.9 if variant == "wide" else 0.06
     needed = 2210 * np.exp(spread * rng.standard_normal(DRAWS))
     reasons = {
-        "wide": (Remark("withheld.wide_range", {"ratio": 19.0, "source": Unknown.EFFLUENT}),),
-        "failed": (Remark("withheld.fit_failed", {"failures": FAILURES}),),
+        "wide": (Remark("withheld_wide_range", {"ratio": 19.0, "source": Unknown.EFFLUENT}),),
+        "failed": (Remark("withheld_fit_failed", {"failures": FAILURES}),),
     }.get(variant, ())
     low, high = np.quantile(needed, [0.05, 0.95])
     setting = Setting(np.floor(low / 10) * 10, np.ceil(high / 10) * 10, 2220.0)
     return Recommendation(
         status="withheld" if reasons else "recommended",
         reasons=reasons,
-        notes=(Remark("note.calcium_high"),),
+        notes=(Remark("note_calcium_high"),),
         flow=FlowAdvice(
             needed_ml_h=needed,
             current_ml_h=current,
@@ -557,8 +557,6 @@ def make_watch(variant: str, days: tuple[date, ...], names: Callable[[str], str]
             chance=chance,
             size=(0.01, 0.03, 0.08),
             by_day=np.full(len(window), 1 / len(window)),
-            cause=CAUSES[kind, direction],
-            test=TESTS[kind],
         )
         for (kind, of, direction), chance in zip(kinds, chances, strict=True)
     )

@@ -2,23 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 
 from markupsafe import Markup
 
 from reports.blocks import Block, Folded, Items, Prose, Table, day, say
 from reports.page.report import Report, section
 from reports.wording import user_text
+from reports.words.fit import CHANGES
 
 CHANGES_SHOWN = 6
-CHANGE_WORDS: Mapping[tuple[str, str], str] = {
-    ("uptake", "up"): "the tank uses more than it did",
-    ("uptake", "down"): "the tank uses less than it did",
-    ("effluent", "up"): "the effluent is stronger, or more of it flows",
-    ("effluent", "down"): "the effluent is weaker, or less of it flows",
-    ("kit", "up"): "kit {} reads higher than it did",
-    ("kit", "down"): "kit {} reads lower than it did",
-}
 
 
 @section("watch", "Has something changed lately?")
@@ -70,7 +63,7 @@ def _change_verdict(n: Report) -> Markup:
 
 def _change_words(n: Report, at: str) -> Markup:
     change = n.get(at)
-    return say(CHANGE_WORDS[change["kind"], change["direction"]], user_text(change["of"]))
+    return say(CHANGES[change["kind"].seen, change["direction"]], user_text(change["of"]))
 
 
 def _size_words(n: Report, at: str) -> Markup:

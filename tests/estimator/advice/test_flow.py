@@ -197,7 +197,7 @@ def test_withheld_where_the_pump_is_too_small(known) -> None:
     assert advice.status == "withheld"
     assert advice.flow.setting is None
     assert advice.flow.in_band_probability is None
-    assert advice.reasons == (Remark("withheld.pump_too_small", {"flow_max_ml_h": 1500.0}),)
+    assert advice.reasons == (Remark("withheld_pump_too_small", {"flow_max_ml_h": 1500.0}),)
 
 
 def test_withheld_where_the_pump_is_too_large(known) -> None:
@@ -205,7 +205,7 @@ def test_withheld_where_the_pump_is_too_large(known) -> None:
     pump = Reactor(3000.0, 9000.0, 10.0)
     advice = advise(known(), example_tank(reactor=pump))
     assert advice.status == "withheld"
-    assert advice.reasons == (Remark("withheld.pump_too_large", {"flow_min_ml_h": 3000.0}),)
+    assert advice.reasons == (Remark("withheld_pump_too_large", {"flow_min_ml_h": 3000.0}),)
 
 
 def test_withheld_where_no_uptake_is_shown(known) -> None:
@@ -213,7 +213,7 @@ def test_withheld_where_no_uptake_is_shown(known) -> None:
     uptake = 0.03 + 0.05 * np.random.default_rng(0).standard_normal(500)
     advice = advise(known(500, uptake=uptake), example_tank())
     assert advice.status == "withheld"
-    assert advice.reasons == (Remark("withheld.no_uptake", {"source": Unknown.UPTAKE}),)
+    assert advice.reasons == (Remark("withheld_no_uptake", {"source": Unknown.UPTAKE}),)
 
 
 def test_withheld_where_the_range_is_wide(known) -> None:
@@ -223,7 +223,7 @@ def test_withheld_where_the_range_is_wide(known) -> None:
     assert advice.status == "withheld"
     low, high = np.quantile(advice.flow.needed_ml_h, [0.05, 0.95])
     told = {"ratio": high / low, "source": Unknown.EFFLUENT}
-    assert advice.reasons == (Remark("withheld.wide_range", told),)
+    assert advice.reasons == (Remark("withheld_wide_range", told),)
     assert high > RANGE_RATIO_LIMIT * low
     narrow = advise(known(2000, effluent_gain_meq_l=spread(6, 0.1, 2000, 3)), example_tank())
     assert narrow.status == "recommended"
@@ -232,10 +232,10 @@ def test_withheld_where_the_range_is_wide(known) -> None:
 def test_withheld_where_sampling_failed(known) -> None:
     """A fit that failed its checks gives no setting, and the reason is passed on."""
     passed = known().diagnostics
-    failed = replace(passed, failures=(Remark("fit.divergent", {"divergences": 3, "draws": 9}),))
+    failed = replace(passed, failures=(Remark("fit_divergent", {"divergences": 3, "draws": 9}),))
     advice = advise(known(diagnostics=failed), example_tank())
     assert advice.status == "withheld"
-    assert advice.reasons == (Remark("withheld.fit_failed", {"failures": failed.failures}),)
+    assert advice.reasons == (Remark("withheld_fit_failed", {"failures": failed.failures}),)
 
 
 def test_level_out_of_band_is_not_corrected_by_the_flow(known) -> None:
@@ -245,7 +245,7 @@ def test_level_out_of_band_is_not_corrected_by_the_flow(known) -> None:
     assert advice.flow.level_in_band == 0.0
     assert advice.flow.setting.set_to_ml_h == pytest.approx(2080.0)
     told = {"below": True, "setting_given": True}
-    assert advice.notes == (Remark("note.out_of_band", told),)
+    assert advice.notes == (Remark("note_out_of_band", told),)
 
 
 @pytest.fixture(scope="module")
@@ -273,9 +273,9 @@ def test_planned_reactor_gets_a_flow_and_a_note(planned) -> None:
     assert advice.flow.needed_ml_h == pytest.approx(np.full(2000, 50_000 / 24))
     stop, planned_only = advice.notes
     # 120 meq/day in 600 L is 0.2 meq/L a day.
-    assert stop.code == "note.dosing_must_stop"
+    assert stop.code == "note_dosing_must_stop"
     assert stop.values["rise_meq_l_d"] == pytest.approx(0.2)
-    assert planned_only == Remark("note.planned")
+    assert planned_only == Remark("note_planned")
 
 
 def test_planned_reactor_may_have_a_wider_range(planned) -> None:
@@ -296,7 +296,7 @@ def test_withheld_where_effluent_was_tested_but_no_flow_logged(known) -> None:
     posterior = known(reference_flow_l_d=None, present_flow_l_d=0.0)
     advice = advise(posterior, example_tank())
     assert advice.status == "withheld"
-    assert "withheld.flow_not_logged" in codes(advice.reasons)
+    assert "withheld_flow_not_logged" in codes(advice.reasons)
 
 
 def test_withheld_where_no_setting_of_the_pump_is_in_range(known) -> None:
@@ -304,7 +304,7 @@ def test_withheld_where_no_setting_of_the_pump_is_in_range(known) -> None:
     posterior = known(2000, uptake=spread(0.5, 0.001, 2000, 1))
     advice = advise(posterior, example_tank(reactor=Reactor(1650.0, 2390.0, 800.0)))
     assert advice.status == "withheld"
-    assert codes(advice.reasons) == ["withheld.no_setting_in_range"]
+    assert codes(advice.reasons) == ["withheld_no_setting_in_range"]
 
 
 def test_withheld_where_nothing_would_hold_the_band(known) -> None:
@@ -312,13 +312,13 @@ def test_withheld_where_nothing_would_hold_the_band(known) -> None:
     posterior = known(2000, uptake=spread(0.5, 0.2, 2000, 1), drift=np.full(2000, 0.5))
     advice = advise(posterior, example_tank())
     assert advice.status == "withheld"
-    assert codes(advice.reasons) == ["withheld.nothing_holds"]
+    assert codes(advice.reasons) == ["withheld_nothing_holds"]
 
 
 def test_net_change_is_told(known) -> None:
     """Where nothing added is logged, the keeper is told that only the net change is seen."""
     advice = advise(known(net_change=True), example_tank())
-    assert codes(advice.notes) == ["note.net_change"]
+    assert codes(advice.notes) == ["note_net_change"]
 
 
 def test_advice_is_fixed_by_its_seed(known) -> None:

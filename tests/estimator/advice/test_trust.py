@@ -28,23 +28,23 @@ def test_trust_falls_with_what_the_model_cannot_know(variant, level) -> None:
 
 def test_trust_without_fault_says_so() -> None:
     """High trust has its reason too."""
-    assert codes(build_study("full").trust) == ["trust.nothing_wrong"]
+    assert codes(build_study("full").trust) == ["trust_nothing_wrong"]
 
 
 @pytest.mark.parametrize(
     ("tests", "code"),
-    [(FEW_TESTS - 1, "trust.very_few_tests"), (FEW_TESTS, "trust.few_tests"), (ENOUGH_TESTS, None)],
+    [(FEW_TESTS - 1, "trust_very_few_tests"), (FEW_TESTS, "trust_few_tests"), (ENOUGH_TESTS, None)],
 )
 def test_few_tests_lower_trust(tests, code) -> None:
     """Alkalinity tests of the tank are counted, not those of calcium or of the effluent."""
     trust = build_study("full", tests).trust
     assert trust.alkalinity_tests == tests
-    assert {"trust.very_few_tests", "trust.few_tests"} & set(codes(trust)) == {code} - {None}
+    assert {"trust_very_few_tests", "trust_few_tests"} & set(codes(trust)) == {code} - {None}
     assert trust.readings_used > tests
 
 
 @pytest.mark.parametrize(
-    ("odd", "code"), [(1, "trust.nothing_wrong"), (3, "trust.some_odd"), (8, "trust.many_odd")]
+    ("odd", "code"), [(1, "trust_nothing_wrong"), (3, "trust_some_odd"), (8, "trust_many_odd")]
 )
 def test_odd_readings_lower_trust(odd, code) -> None:
     """One odd reading of 31 is usual, three are several, eight are many."""
@@ -62,7 +62,7 @@ def test_times_that_are_missing_lower_trust() -> None:
     """A log of dates alone says little of the swing within a day."""
     study = build_study("full")
     trust = trust_in(study.posterior, replace(study.log, rows_without_time=study.log.rows))
-    assert (trust.level, codes(trust)) == ("medium", ["trust.no_times"])
+    assert (trust.level, codes(trust)) == ("medium", ["trust_no_times"])
 
 
 @pytest.mark.parametrize(

@@ -267,6 +267,10 @@ def test_few_effective_draws_cannot_tell_unless_overwhelming(small) -> None:
     assert replace(unsure, effective_draws=31.0).likeliest == first
     clear = replace(unsure, nothing=0.001, changes=(replace(first, chance=0.999),))
     assert clear.can_tell
+    assert not clear.quiet
+    quiet = replace(unsure, nothing=0.6, changes=(replace(first, chance=0.4),))
+    assert not quiet.quiet
+    assert replace(quiet, effective_draws=31.0).quiet
 
 
 def test_without_an_effluent_test_a_fall_has_two_explanations() -> None:

@@ -22,7 +22,7 @@ from reports.words import advice, fit
 from reports.words.table import BY_CODE, TABLES, words
 
 ESTIMATOR = Path(__file__).parents[3] / "estimator"
-SUBJECTS = ("fit.", "trust.", "withheld.", "note.")
+SUBJECTS = ("fit_", "trust_", "withheld_", "note_")
 DKH = units.MEQ_L_PER_DKH
 
 
@@ -55,6 +55,20 @@ def test_everything_unknown_has_a_name_and_a_remedy() -> None:
     for text in (part for entry in advice.UNKNOWNS.values() for part in entry):
         assert text[0].islower()
         assert text[-1].isalpha()
+
+
+def test_every_change_has_words() -> None:
+    """Up and down of whatever is watched, and the test that tells it from the others."""
+    kinds = {kind for kind, _ in fit.CHANGES}
+    assert set(fit.CHANGES) == {(kind, way) for kind in kinds for way in ("up", "down")}
+    assert set(fit.TELLING_TESTS) == kinds
+    source = (ESTIMATOR / "fit" / "watch.py").read_text(encoding="utf-8")
+    named = {
+        node.args[0].value
+        for node in ast.walk(ast.parse(source))
+        if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "Suspect"
+    }
+    assert named == kinds
 
 
 def flow_remarks() -> list[Remark]:
@@ -110,23 +124,23 @@ def test_words_are_filled_from_the_values_that_the_estimator_gives(code) -> None
     """No blank is left open, in a remark as the estimator makes it."""
     made = [one for one in REMARKS if one.code == code]
     if not made:
-        assert code.startswith("trust."), "make a remark of each kind"
+        assert code.startswith("trust_"), "make a remark of each kind"
         made = [Remark(code)]
     for one in made:
         text = words(one, example_tank())
         assert text
         assert not set(text) & set("{}")
-        assert text.endswith(".") == (code.startswith(("withheld.", "note.")))
+        assert text.endswith(".") == (code.startswith(("withheld_", "note_")))
 
 
 def test_remarks_among_values_become_their_words() -> None:
     """Why the fit failed stands in the reason that names it."""
-    failures = (Remark("fit.not_checked"), Remark("fit.divergent", {"divergences": 9, "draws": 2}))
-    text = words(Remark("withheld.fit_failed", {"failures": failures}), example_tank())
+    failures = (Remark("fit_not_checked"), Remark("fit_divergent", {"divergences": 9, "draws": 2}))
+    text = words(Remark("withheld_fit_failed", {"failures": failures}), example_tank())
     assert "own checks: the sampling was not checked; 9 divergent transitions in 2 draws" in text
 
 
 def test_alkalinity_is_told_in_the_keepers_unit() -> None:
     """0.2 meq/L is 0.56 dKH (DIN: 1 dKH is 10 mg/L of CaO)."""
-    text = words(Remark("note.dosing_must_stop", {"rise_meq_l_d": 0.2}), example_tank())
+    text = words(Remark("note_dosing_must_stop", {"rise_meq_l_d": 0.2}), example_tank())
     assert "about 0.56 dKH a day" in text
