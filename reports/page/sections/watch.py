@@ -63,7 +63,7 @@ def _change_verdict(n: Report) -> Markup:
 
 def _change_words(n: Report, at: str) -> Markup:
     change = n.get(at)
-    return say(CHANGES[change["kind"].seen, change["direction"]], user_text(change["of"]))
+    return say(CHANGES[change["kind"], change["direction"]].seen, user_text(change["of"]))
 
 
 def _size_words(n: Report, at: str) -> Markup:
