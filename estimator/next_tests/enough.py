@@ -51,10 +51,14 @@ class HowMuch:
     enough: int | None
 
 
-def how_much(prospect: Prospect) -> HowMuch | None:
+def how_much(prospect: Prospect, seed: np.random.SeedSequence) -> HowMuch | None:
     """The curve of width against tests, its floor, and how many tests are enough.
 
     None where too few draws have a need of flow (`linear.pool`).
+
+    Args:
+        prospect: of the tests that could be run.
+        seed: for what is worth knowing beyond all tests.
     """
     foresight = prospect.foresight
     pooled = pool(foresight)
@@ -79,6 +83,6 @@ def how_much(prospect: Prospect) -> HowMuch | None:
         floor=float(np.sqrt(floor / start)),
         floor_causes=causes,
         values=values,
-        perfect_value=perfect_knowledge(foresight, prospect.decision),
+        perfect_value=perfect_knowledge(foresight, prospect.decision, seed),
         enough=reached[0] if reached else None,
     )

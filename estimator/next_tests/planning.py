@@ -126,23 +126,25 @@ def plan_tests(
     tell = progress or (lambda part: None)
     bench = bench_of(fitted)
     candidates = candidates_of(bench)
-    now_seed, acting_seed, later_seed = seed.spawn(3)
+    now_seed, acting_seed, later_seed, future_seed, present_seed = seed.spawn(5)
     options = tests_to_choose_from(bench, weeks)
     possible: dict[tuple[Action, ...], list[Reading]] = {(): []}
     for candidate in candidates:
         possible.setdefault(candidate.actions, []).extend(candidate.readings)
     possible[()] += options
     prospects = {
-        actions: look_ahead(fitted, readings, acting_seed if actions else now_seed, actions)
+        actions: look_ahead(
+            fitted, readings, acting_seed if actions else now_seed, future_seed, actions=actions
+        )
         for actions, readings in possible.items()
     }
     tell(0.3)
     ranked = rank(fitted, candidates, prospects)
     tell(0.6)
-    weighed = how_much(prospects[()])
+    weighed = how_much(prospects[()], present_seed)
     tell(0.8)
     end = bench.on(7 * weeks, time(23, 59))
-    later = look_ahead(fitted, options, later_seed, at=end)
+    later = look_ahead(fitted, options, later_seed, future_seed, at=end)
     plan = schedule_tests(later, bench, options, minutes_per_week)
     tell(1.0)
     values = [r.value for r in ranked] + ([] if weighed is None else list(weighed.values.values()))

@@ -63,6 +63,8 @@ def look_ahead(
     fitted: Fit,
     readings: Sequence[Reading],
     seed: np.random.SeedSequence,
+    future_seed: np.random.SeedSequence,
+    *,
     actions: Sequence[Action] = (),
     at: datetime | None = None,
 ) -> Prospect:
@@ -71,7 +73,8 @@ def look_ahead(
     Args:
         fitted: the fit so far.
         readings: that could be taken.
-        seed: for what is imagined.
+        seed: for what is imagined of the readings.
+        future_seed: for the days to come; the same for all that is to be compared.
         actions: to be done meanwhile.
         at: when the flow is to be known; default the end of the log.
     """
@@ -90,7 +93,7 @@ def look_ahead(
     return Prospect(
         foresight=foresight,
         place={identity: k for k, identity in enumerate(different)},
-        decision=decision_of(foresight, tank.targets[ALKALINITY.name], low, high),
+        decision=decision_of(foresight, tank.targets[ALKALINITY.name], low, high, future_seed),
     )
 
 

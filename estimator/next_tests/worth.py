@@ -44,19 +44,37 @@ class Decision:
         before: knowledge without any test.
         band: that is to be held.
         flows_l_d: (f,) to choose from.
+        noise: (days, c, 2) standard normal, for what drifts in the days to come of c draws. It is
+            the same for every set of tests, so that differences between sets are not noise.
     """
 
     before: Outcomes
     band: Target
     flows_l_d: np.ndarray
+    noise: np.ndarray
 
 
-def decision_of(foresight: Foresight, band: Target, low_l_d: float, high_l_d: float) -> Decision:
-    """The choice between flows across what may be needed, within the pump's limits."""
+def decision_of(
+    foresight: Foresight,
+    band: Target,
+    low_l_d: float,
+    high_l_d: float,
+    seed: np.random.SeedSequence,
+) -> Decision:
+    """The choice between flows across what may be needed, within the pump's limits.
+
+    Args:
+        foresight: what is known.
+        band: to be held.
+        low_l_d, high_l_d: limits of the pump.
+        seed: for the days to come.
+    """
     before = before_tests(foresight)
     points = flow_quantiles(foresight.present, before, (0.02, 0.98))[0]
     first, last = np.clip(points, low_l_d, high_l_d)
-    return Decision(before, band, np.linspace(first, last, SETTINGS))
+    count = min(HOLDING_DRAWS, len(foresight.mean))
+    noise = np.random.default_rng(seed).standard_normal((HORIZON_DAYS, count, 2))
+    return Decision(before, band, np.linspace(first, last, SETTINGS), noise)
 
 
 @dataclass(frozen=True)
@@ -117,24 +135,24 @@ def value_of_information(payoff: np.ndarray, chance: np.ndarray | None = None) -
 
 def chances_after(present: Present, outcomes: Outcomes, decision: Decision) -> np.ndarray:
     """(i, f) chance that every daily mean of the horizon stays in the band at each flow."""
-    rng = np.random.default_rng(0)
     chosen = thinned(len(present.volume_l), HOLDING_DRAWS)
     weights = outcomes.weights[:, chosen]
     return hold_chances(
         present.some(chosen).state(outcomes.states[:, chosen]),
         decision.flows_l_d,
         decision.band,
-        rng.standard_normal((HORIZON_DAYS, len(chosen), 2)),
+        decision.noise,
         weights=weights / weights.sum(axis=1, keepdims=True),
     )
 
 
-def perfect_knowledge(foresight: Foresight, decision: Decision) -> float:
+def perfect_knowledge(
+    foresight: Foresight, decision: Decision, seed: np.random.SeedSequence
+) -> float:
     """Expected value of knowing all of the present, the future not: no test is worth more."""
     present = foresight.present
     chosen = thinned(len(present.volume_l), PRESENTS)
-    rng = np.random.default_rng(1)
-    noise = rng.standard_normal((FUTURES, HORIZON_DAYS, len(chosen), 2))
+    noise = np.random.default_rng(seed).standard_normal((FUTURES, HORIZON_DAYS, len(chosen), 2))
     states = np.repeat(decision.before.states[:1, chosen], len(chosen), axis=0)
     known, apart = present.some(chosen).state(states), np.eye(len(chosen))
     holds = np.zeros((len(chosen), len(decision.flows_l_d)))

@@ -122,7 +122,7 @@ def test_a_reference_solution_need_not_be_declared(small_fit) -> None:
     )
     bench = replace(candidates.bench_of(small_fit), reference=candidates.REFERENCE)
     test = bench.reading("alkalinity", "reference", bench.now)
-    prospect = look_ahead(small_fit, [test], np.random.SeedSequence(1))
+    prospect = look_ahead(small_fit, [test], *np.random.SeedSequence(1).spawn(2))
     calibration = prospect.foresight.present.kit_calibration
     expected = calibration * candidates.REFERENCE_ALKALINITY
     np.testing.assert_allclose(prospect.foresight.mean[:, 0], expected, rtol=1e-9)
@@ -145,7 +145,7 @@ def test_readings_of_one_kind_and_time_are_one(small_fit) -> None:
     prospect = look_ahead(
         replace(small_fit, log=replace(late, end=small_fit.log.end)),
         [one, same],
-        np.random.SeedSequence(1),
+        *np.random.SeedSequence(1).spawn(2),
     )
     assert len(prospect.foresight.readings) == 1
     assert prospect.rows([one, same], 2) == [0, 0, 0, 0]
@@ -153,7 +153,7 @@ def test_readings_of_one_kind_and_time_are_one(small_fit) -> None:
 
 def test_a_reading_that_informs_is_never_dropped(small_fit, next_tests) -> None:
     """Readings that were not foreseen are refused; those that tell the model nothing are left."""
-    prospect = look_ahead(small_fit, [next_tests["tank"]], np.random.SeedSequence(1))
+    prospect = look_ahead(small_fit, [next_tests["tank"]], *np.random.SeedSequence(1).spawn(2))
     magnesium = replace(next_tests["tank"], parameter="magnesium")
     assert prospect.rows([magnesium, next_tests["tank"]]) == [0]
     with pytest.raises(KeyError):

@@ -17,7 +17,7 @@ def test_a_plan_without_an_alkalinity_kit(small_fit) -> None:
     bench = bench_of(small_fit)
     options = [bench.reading("calcium", "tank", bench.on(day)) for day in range(1, 8)]
     end = small_fit.log.end + timedelta(days=8)
-    prospect = look_ahead(small_fit, options, np.random.SeedSequence(1), at=end)
+    prospect = look_ahead(small_fit, options, *np.random.SeedSequence(1).spawn(2), at=end)
     found = schedule_tests(prospect, bench, options, 20.0)
     assert found is not None
     assert {test.parameter for test in found.tests} == {"calcium"}
@@ -34,7 +34,7 @@ def test_a_few_outcomes_far_off_do_not_make_the_plan(small_fit) -> None:
     end = small_fit.log.end + timedelta(days=22)
     plans = [
         schedule_tests(
-            look_ahead(small_fit, options, np.random.SeedSequence(seed), at=end),
+            look_ahead(small_fit, options, *np.random.SeedSequence(seed).spawn(2), at=end),
             bench,
             options,
             20.0,

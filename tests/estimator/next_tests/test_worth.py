@@ -167,9 +167,14 @@ def test_draws_without_need_are_flows_of_nothing() -> None:
 FLOWS = np.array([0.0, 20.0, 40.0, 45.0, 50.0, 55.0, 90.0])
 
 
+FUTURE = np.random.SeedSequence(0)
+
+
 def decide(before: Outcomes, flows: np.ndarray = FLOWS) -> worth.Decision:
     """The choice between some flows."""
-    return worth.Decision(before, BAND, flows)
+    count = min(before.weights.shape[1], worth.HOLDING_DRAWS)
+    noise = np.random.default_rng(FUTURE).standard_normal((HORIZON_DAYS, count, 2))
+    return worth.Decision(before, BAND, flows, noise)
 
 
 @pytest.mark.parametrize("planned", [False, True])
@@ -182,9 +187,9 @@ def test_chance_of_holding_is_that_of_days_lived_one_by_one(planned: bool) -> No
     count = len(foresight.mean)
     states = outcomes_of(foresight, []).states[:1]
     equal = Outcomes(np.full((1, count), 1 / count), states, states, np.zeros((1, count)))
-    found = worth.chances_after(foresight.present, equal, decide(equal))[0]
-    noise = np.random.default_rng(0).standard_normal((HORIZON_DAYS, count, 2))
-    levels = levels_day_by_day(foresight.present.state(states[0]), FLOWS, noise)
+    decision = decide(equal)
+    found = worth.chances_after(foresight.present, equal, decision)[0]
+    levels = levels_day_by_day(foresight.present.state(states[0]), FLOWS, decision.noise)
     inside = np.all((levels >= BAND.low) & (levels <= BAND.high), axis=0)
     np.testing.assert_allclose(found, inside.mean(axis=0), atol=1e-12)
     assert found.max() > 0.2
@@ -221,7 +226,7 @@ def test_weights_count_in_the_chance_of_holding() -> None:
 
 def weigh(foresight: Foresight, rows: list[int], **changes: float) -> worth.Worth:
     """Worth of readings `rows`, between settings that span what may be needed."""
-    decision = worth.decision_of(foresight, BAND, 1.0, 300.0)
+    decision = worth.decision_of(foresight, BAND, 1.0, 300.0, FUTURE)
     # With no draw kept from itself either, so that differences are those of the tests alone.
     decision = replace(decision, before=outcomes_of(foresight, []))
     return worth.worth_of(foresight, outcomes_of(foresight, rows, **changes), decision)
@@ -296,9 +301,9 @@ def perfect_and_known(seed: int) -> tuple[worth.Worth, float]:
     foresight = hand_made(
         seed, draws=1000, imagined=400, parameter_spread=0.0, scatter=2e-3 * DKH, step=3e-3 * DKH
     )
-    decision = worth.decision_of(foresight, BAND, 1.0, 300.0)
+    decision = worth.decision_of(foresight, BAND, 1.0, 300.0, FUTURE)
     found = weigh(foresight, [0] * 5 + [3] * 5 + [4] * 5)
-    return found, worth.perfect_knowledge(foresight, decision)
+    return found, worth.perfect_knowledge(foresight, decision, np.random.SeedSequence(1))
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
@@ -328,7 +333,7 @@ def test_knowing_what_is_known_is_worth_nothing() -> None:
     before = outcomes_of(certain, [])
     middle = float(np.exp(np.median(certain.present.log_flow(certain.mean[:, states]))))
     flows = middle * np.linspace(0.6, 1.4, 11)
-    assert worth.perfect_knowledge(certain, decide(before, flows)) < 0.02
+    assert worth.perfect_knowledge(certain, decide(before, flows), FUTURE) < 0.02
 
 
 def test_width_and_value_carry_their_errors() -> None:
@@ -347,10 +352,10 @@ def test_settings_span_the_need_within_the_pump() -> None:
     foresight = hand_made(1)
     before = before_tests(foresight)
     low, high = worth.flow_quantiles(foresight.present, before, (0.02, 0.98))[0]
-    free = worth.decision_of(foresight, BAND, 0.0, 1e6).flows_l_d
+    free = worth.decision_of(foresight, BAND, 0.0, 1e6, FUTURE).flows_l_d
     np.testing.assert_allclose(free[[0, -1]], [low, high])
     assert np.ptp(np.diff(free)) < 1e-9
-    held = worth.decision_of(foresight, BAND, low + 2.0, high - 3.0).flows_l_d
+    held = worth.decision_of(foresight, BAND, low + 2.0, high - 3.0, FUTURE).flows_l_d
     np.testing.assert_allclose(held[[0, -1]], [low + 2.0, high - 3.0])
 
 
@@ -384,7 +389,7 @@ def test_a_real_reading_narrows_a_real_posterior(small_fit, next_tests) -> None:
 
     The width before equals that of the posterior's needed flow to a tenth.
     """
-    prospect = look_ahead(small_fit, list(next_tests.values()), np.random.SeedSequence(3))
+    prospect = look_ahead(small_fit, list(next_tests.values()), np.random.SeedSequence(3), FUTURE)
     needed = np.quantile(small_fit.posterior.needed_flow_l_d, [0.05, 0.95])
     ends = worth.flow_quantiles(prospect.foresight.present, prospect.decision.before)
     np.testing.assert_allclose(np.ptp(ends, axis=1), np.ptp(needed), rtol=0.1)
@@ -396,3 +401,23 @@ def test_a_real_reading_narrows_a_real_posterior(small_fit, next_tests) -> None:
     magnesium = replace(next_tests["tank"], parameter="magnesium")
     none = weigh(prospect.foresight, prospect.rows([magnesium]))
     assert none.expected_width == pytest.approx(1.0, abs=1e-9)
+
+
+def test_the_days_to_come_follow_the_seed() -> None:
+    """Another seed brings other futures, and so another value, within its Monte Carlo error.
+
+    The same seed brings the same.
+    """
+    foresight = hand_made(1, draws=1000)
+    outcomes = outcomes_of(foresight, [1, 3])
+    found = [
+        worth.worth_of(
+            foresight,
+            outcomes,
+            worth.decision_of(foresight, BAND, 1.0, 300.0, np.random.SeedSequence(seed)),
+        )
+        for seed in (1, 1, 2)
+    ]
+    assert found[0].value == found[1].value != found[2].value
+    assert found[2].value == pytest.approx(found[0].value, abs=0.03)
+    np.testing.assert_array_equal(found[0].width, found[2].width)
