@@ -11,6 +11,7 @@ import numpy as np
 from estimator.next_tests.linear import best_order, pool
 from estimator.next_tests.ranking import Prospect
 from estimator.next_tests.worth import perfect_knowledge
+from estimator.unknowns import Unknown
 
 ENOUGH = 0.01
 """More testing is not worth it where it adds less than this to the chance of holding the band."""
@@ -36,7 +37,7 @@ class HowMuch:
     Attributes:
         width: (MOST_TESTS + 1) width left after so many tests, relative to now.
         floor: the width that any number of perfect tank tests in two weeks leaves.
-        floor_causes: by cause, the part of the variance left there that knowing it would remove.
+        floor_causes: the part of the variance left there that knowing each unknown would remove.
         values: rise of the chance of holding the band after `WEIGHED` tests.
         perfect_value: the rise if all of the present were known.
         enough: the number of tests past which the chance rises by less than `ENOUGH`; None where
@@ -45,7 +46,7 @@ class HowMuch:
 
     width: tuple[float, ...]
     floor: float
-    floor_causes: Mapping[str, float]
+    floor_causes: Mapping[Unknown, float]
     values: Mapping[int, float]
     perfect_value: float
     enough: int | None
@@ -72,8 +73,8 @@ def how_much(prospect: Prospect, seed: np.random.SeedSequence) -> HowMuch | None
     known = np.full(len(tank) + 1, 1e-6 * float(np.min(pooled.noise)))
     floor = pooled.left(np.array(tank), known[:-1])
     causes = {
-        name: 1.0 - pooled.left(np.array([*tank, pooled.readings + 1 + c]), known) / floor
-        for c, name in enumerate(pooled.causes)
+        unknown: 1.0 - pooled.left(np.array([*tank, pooled.readings + 1 + c]), known) / floor
+        for c, unknown in enumerate(pooled.causes)
     }
     values = {n: prospect.worth(order[:n]).value for n in WEIGHED}
     most = values[WEIGHED[-1]]

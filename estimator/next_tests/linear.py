@@ -17,17 +17,18 @@ import numpy as np
 from estimator.fit.likelihood import MISREAD_CHANCE, MISREAD_SPREAD
 from estimator.next_tests.foresight import Foresight, Present, slopes
 from estimator.next_tests.worth import MOST_WITHOUT_NEED
+from estimator.unknowns import Unknown
 
 MOST_A_DAY = 3
 """Repeats of one test at one time in a plan."""
 
 CAUSES = (
-    "water volume",
-    "the kit's calibration",
-    "effluent strength",
-    "the share of uptake in the light",
-    "how effluent strength follows flow",
-    "drift of uptake",
+    Unknown.VOLUME,
+    Unknown.KIT,
+    Unknown.EFFLUENT,
+    Unknown.LIGHT,
+    Unknown.FLOW_RESPONSE,
+    Unknown.DRIFT,
 )
 """What makes log flow uncertain, in the order of `_flow_and_causes`."""
 
@@ -55,12 +56,12 @@ class Pooled:
     Attributes:
         covariance: (k + 1 + c, k + 1 + c) of the k readings' true values, log flow, and causes.
         noise: (k,) variance of one reading's error.
-        causes: (c) names of what makes log flow uncertain.
+        causes: (c) what makes log flow uncertain.
     """
 
     covariance: np.ndarray
     noise: np.ndarray
-    causes: tuple[str, ...] = CAUSES
+    causes: tuple[Unknown, ...] = CAUSES
 
     @property
     def readings(self) -> int:

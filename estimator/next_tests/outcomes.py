@@ -39,27 +39,15 @@ class Outcomes:
         return 1.0 / np.sum(self.weights**2, axis=1)
 
 
-@dataclass(frozen=True)
-class Shown:
-    """Imagined readings of one set of tests.
-
-    Attributes:
-        rows: (r,) which of the possible readings each is.
-        values: (i, r) what the kits show.
-        spreads: (i, r) factor on the sd of each error, by its outlier class.
-    """
-
-    rows: np.ndarray
-    values: np.ndarray
-    spreads: np.ndarray
-
-
-def show(foresight: Foresight, chosen: Sequence[int]) -> Shown:
+def show(foresight: Foresight, chosen: Sequence[int]) -> tuple[np.ndarray, np.ndarray]:
     """What the kits show for the chosen readings in every imagined outcome.
 
     Args:
         foresight: what could be read.
         chosen: (r) indices of its readings; one that is taken n times comes n times.
+
+    Returns:
+        values shown (i, r), and the factor on the sd of each error by its outlier class (i, r).
     """
     rows = np.array(chosen, dtype=np.int64)
     repeat = np.array([np.sum(rows[:place] == row) for place, row in enumerate(rows)], dtype=int)
@@ -68,7 +56,7 @@ def show(foresight: Foresight, chosen: Sequence[int]) -> Shown:
     sd = spreads * foresight.scatter_sd[foresight.picks][:, rows]
     step = np.maximum(foresight.step[rows], 1e-12)
     exact = foresight.truth[:, rows] + sd * foresight.errors[:, rows, repeat]
-    return Shown(rows, np.ascontiguousarray(np.round(exact / step) * step), spreads)
+    return np.ascontiguousarray(np.round(exact / step) * step), spreads
 
 
 def outcomes_of(
@@ -81,7 +69,7 @@ def outcomes_of(
         volume_test_sd: sd of the log of a measurement of the water volume, if there is one.
     """
     picks = foresight.picks
-    log_weight, mean, drawn, flow_sd = _condition(foresight, show(foresight, chosen))
+    log_weight, mean, drawn, flow_sd = _condition(foresight, chosen, *show(foresight, chosen))
     if volume_test_sd is not None:
         log_volume = np.log(foresight.present.volume_l)
         measured = log_volume[picks] + volume_test_sd * foresight.volume_errors
@@ -96,21 +84,22 @@ def outcomes_of(
 def before_tests(foresight: Foresight) -> Outcomes:
     """Knowledge as it stands, as one outcome of no tests."""
     none = np.zeros((1, 0))
-    shown = Shown(np.zeros(0, dtype=np.int64), none, none)
-    _, mean, drawn, flow_sd = _condition(foresight, shown)
+    _, mean, drawn, flow_sd = _condition(foresight, [], none, none)
     return Outcomes(np.full(flow_sd.shape, 1.0 / flow_sd.shape[1]), drawn, mean, flow_sd)
 
 
-def _condition(foresight: Foresight, shown: Shown) -> tuple[np.ndarray, ...]:
+def _condition(
+    foresight: Foresight, chosen: Sequence[int], values: np.ndarray, spreads: np.ndarray
+) -> tuple[np.ndarray, ...]:
     states = foresight.states
     found: tuple[np.ndarray, ...] = condition(
         foresight.mean,
         foresight.covariance,
         foresight.variance,
-        shown.rows,
+        np.array(chosen, dtype=np.int64),
         np.arange(states.start, states.stop),
-        shown.values,
-        shown.spreads,
+        values,
+        spreads,
         foresight.normals,
         foresight.flow_slope,
     )

@@ -21,6 +21,7 @@ from estimator.next_tests.foresight import foresee
 from estimator.next_tests.outcomes import outcomes_of
 from estimator.next_tests.ranking import Ranked, look_ahead, rank
 from estimator.next_tests.timetable import PlanOfTests, schedule_tests
+from estimator.unknowns import Unknown
 
 PLAN_WEEKS = 2
 USUAL_WEEKLY_MINUTES = 30.0
@@ -40,12 +41,12 @@ class Swing:
     """How the needed flow goes with one unknown.
 
     Attributes:
-        cause: its name.
+        unknown: which.
         at_low_ml_h, at_high_ml_h: median of the needed flow where the unknown is in the lowest,
             the highest tenth of what is thought possible.
     """
 
-    cause: str
+    unknown: Unknown
     at_low_ml_h: float
     at_high_ml_h: float
 
@@ -164,21 +165,21 @@ def swings_of(fitted: Fit) -> tuple[Swing, ...]:
     kits = {name for name, kit in fitted.tank.kits.items() if kit.parameter == ALKALINITY.name}
     last = {name: draws for (name, _), draws in posterior.kit_gain.items() if name in kits}
     unknowns = {
-        "daily alkalinity uptake": posterior.uptake_now_meq_l_d,
-        "effluent strength": posterior.effluent_gain_meq_l,
-        "water volume": posterior.volume_l,
-        "how effluent strength follows flow": posterior.exponent,
-        "share of uptake in the light": posterior.light_share,
+        Unknown.UPTAKE: posterior.uptake_now_meq_l_d,
+        Unknown.EFFLUENT: posterior.effluent_gain_meq_l,
+        Unknown.VOLUME: posterior.volume_l,
+        Unknown.FLOW_RESPONSE: posterior.exponent,
+        Unknown.LIGHT: posterior.light_share,
     }
     if last:
-        unknowns["calibration of the alkalinity kit"] = next(iter(last.values()))
+        unknowns[Unknown.KIT] = next(iter(last.values()))
     needed = to_ml_h(posterior.needed_flow_l_d)
     tenth = max(1, len(needed) // 10)
     found = []
-    for cause, draws in unknowns.items():
+    for unknown, draws in unknowns.items():
         order = np.argsort(draws, kind="stable")
         low, high = np.median(needed[order[:tenth]]), np.median(needed[order[-tenth:]])
-        found.append(Swing(cause, float(low), float(high)))
+        found.append(Swing(unknown, float(low), float(high)))
     return tuple(sorted(found, key=lambda swing: -abs(swing.at_high_ml_h - swing.at_low_ml_h)))
 
 

@@ -21,7 +21,7 @@ from reports.twin.quantities import (
 )
 from reports.twin.reactor import level_days
 from reports.wording import DECIMALS, step_decimals
-from reports.words.advice import CANDIDATE_WORDS
+from reports.words.advice import CANDIDATE_WORDS, UNKNOWNS
 
 _BAND_POINTS = (0.05, 0.25, 0.75, 0.95)
 _RESIDUAL_GROUPS = ("tank alkalinity", "tank calcium", "effluent alkalinity", "other readings")
@@ -206,7 +206,7 @@ def hangs_on(numbers: Numbers) -> Picture:
     found = numbers.get("/flow_hangs_on")
     middle = numbers.get("/flow/needed/q50")
     figure = figures.hangs_on(
-        [one["unknown"] for one in found],
+        [UNKNOWNS[one["unknown"]].name for one in found],
         np.array([one["at_low"] for one in found], dtype=float),
         np.array([one["at_high"] for one in found], dtype=float),
         middle,
@@ -215,7 +215,7 @@ def hangs_on(numbers: Numbers) -> Picture:
         title="What does the needed flow hang on?",
         svg=figures.svg(figure, "hangs-on"),
         alt="Needed flow where each unknown is low and where it is high. Widest: "
-        f"{found[0]['unknown']}, {numbers.plain('/flow_hangs_on/0/at_low', 0)} to "
+        f"{UNKNOWNS[found[0]['unknown']].name}, {numbers.plain('/flow_hangs_on/0/at_low', 0)} to "
         f"{numbers.plain('/flow_hangs_on/0/at_high', 0)} mL per hour.",
         caption="For each unknown, the needed flow if it is in the lowest tenth of what the log "
         "leaves possible (open dot) and in the highest (filled dot), all else as it then goes "

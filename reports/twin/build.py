@@ -287,7 +287,7 @@ def _flow_hangs_on(study: Study) -> list[Json]:
     if study.planning is None:
         return []
     return [
-        {"unknown": swing.cause, "at_low": swing.at_low_ml_h, "at_high": swing.at_high_ml_h}
+        {"unknown": swing.unknown, "at_low": swing.at_low_ml_h, "at_high": swing.at_high_ml_h}
         for swing in study.planning.swings
     ]
 

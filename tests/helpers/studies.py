@@ -39,6 +39,7 @@ from estimator.next_tests.ranking import Ranked
 from estimator.next_tests.timetable import PlannedTest, PlanOfTests
 from estimator.plan.change_over import WITHHELD, ChangeOver, ChangeStep, Steering
 from estimator.study import ReactorJob, Study
+from estimator.unknowns import Unknown
 from estimator.water.carbonate import EffluentCheck
 
 DKH, CALCIUM, MAGNESIUM = units.MEQ_L_PER_DKH, units.CA_G_MOL, units.MG_G_MOL
@@ -276,7 +277,7 @@ def make_planning(log: TankLog, *, settled: bool) -> Planning:
         even_width=0.7,
     )
     return Planning(
-        swings=(Swing("effluent strength", 2700.0, 2300.0), Swing("water volume", 2450.0, 2520.0)),
+        swings=(Swing(Unknown.EFFLUENT, 2700.0, 2300.0), Swing(Unknown.VOLUME, 2450.0, 2520.0)),
         ranked=(
             ranked("stop_day", 1, 0.5, risky=True),
             ranked("tank_alkalinity", 3, 0.7, days=3.0, price=1.5),
@@ -286,7 +287,7 @@ def make_planning(log: TankLog, *, settled: bool) -> Planning:
         how_much=HowMuch(
             width=tuple(float(x) for x in np.linspace(1.0, 0.4, 29)),
             floor=0.25,
-            floor_causes={"water volume": 0.1, "the kit's calibration": 0.6},
+            floor_causes={Unknown.VOLUME: 0.1, Unknown.KIT: 0.6},
             values={1: 0.02, 2: 0.03, 4: 0.05, 8: 0.06, 14: 0.065},
             perfect_value=0.2,
             enough=4,

@@ -187,7 +187,7 @@ def look(
                 tank=case.tank,
                 log=log,
                 readings=tuple(possible[test] for test in several),
-                values=show(foresight, rows).values,
+                values=show(foresight, rows)[0],
                 width_l_d=_widths(foresight, rows),
                 width_now_l_d=float(now),
                 seed=(seed, index, list(TEST_SETS).index(name)),

@@ -211,7 +211,7 @@ def how_much_line(n: Numbers) -> Markup | None:
         verdict,
         n("/testing/how_much/floor", 0),
         n("/testing/how_much/floor_pct", 0),
-        largest,
+        UNKNOWNS[largest].name,
         n.in_hundred("/testing/how_much/holding_gain_if_all_were_known"),
     )
 

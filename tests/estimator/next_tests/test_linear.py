@@ -14,6 +14,7 @@ from estimator.next_tests import linear
 from estimator.next_tests.linear import Pooled
 from estimator.next_tests.outcomes import outcomes_of
 from estimator.next_tests.worth import range_widths
+from estimator.unknowns import Unknown
 from helpers.foresights import hand_made
 
 
@@ -23,7 +24,7 @@ def random_pooled(seed: int, readings: int, causes: int = 2) -> Pooled:
     size = readings + 1 + causes
     root = rng.normal(size=(size, 3)) @ np.diag([1.0, 0.7, 0.4])
     covariance = root @ root.T + 0.05 * np.eye(size)
-    names = tuple(f"cause {c}" for c in range(causes))
+    names = tuple(Unknown)[:causes]
     return Pooled(covariance, rng.uniform(0.2, 1.5, readings), names)
 
 
@@ -134,7 +135,7 @@ def test_pooling_follows_sampled_covariances() -> None:
     np.testing.assert_allclose(odd, 0.96 + 0.03 / 16 + 0.008 / 256 + 0.002 / 4096)
 
 
-CAUSES = ("water volume", "effluent strength")
+CAUSES = (Unknown.VOLUME, Unknown.EFFLUENT)
 
 
 def test_a_few_draws_without_need_are_left_aside(recwarn) -> None:

@@ -164,15 +164,15 @@ def test_imagined_truths_fall_evenly_among_what_is_then_known() -> None:
 def test_kits_show_steps_scatter_and_odd_readings() -> None:
     """What is shown is a whole number of steps; errors have the stated sd; repeats differ."""
     foresight = hand_made(1, draws=2000, imagined=2000)
-    shown = oc.show(foresight, [0, 0, 1])
-    steps = shown.values / foresight.step[[0, 0, 1]]
+    values, spreads = oc.show(foresight, [0, 0, 1])
+    steps = values / foresight.step[[0, 0, 1]]
     np.testing.assert_allclose(steps, np.round(steps), atol=1e-9)
-    error = (shown.values - foresight.truth[:, [0, 0, 1]]) / shown.spreads
-    ordinary = np.all(shown.spreads == 1.0, axis=1)
+    error = (values - foresight.truth[:, [0, 0, 1]]) / spreads
+    ordinary = np.all(spreads == 1.0, axis=1)
     sd = np.sqrt(foresight.variance[0, 0])
     np.testing.assert_allclose(np.std(error[ordinary], axis=0), sd, rtol=0.06)
     assert abs(np.corrcoef(error[ordinary, 0], error[ordinary, 1])[0, 1]) < 0.08
-    assert 0.02 < np.mean(shown.spreads[:, 0] > 1.0) < 0.06
+    assert 0.02 < np.mean(spreads[:, 0] > 1.0) < 0.06
 
 
 def test_a_better_known_volume_shows_in_the_volume() -> None:

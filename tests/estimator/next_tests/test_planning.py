@@ -17,6 +17,7 @@ from estimator.next_tests.enough import Verdict
 from estimator.next_tests.linear import MOST_A_DAY
 from estimator.next_tests.ranking import Ranked, look_ahead
 from estimator.next_tests.timetable import PlanOfTests
+from estimator.unknowns import Unknown
 from helpers.tanks import example_log, example_tank
 
 
@@ -60,11 +61,11 @@ def test_ranking_makes_sense_to_a_keeper(planned) -> None:
 
 def test_the_needed_flow_goes_with_its_causes_as_it_should(planned) -> None:
     """More uptake needs more flow, a stronger effluent less; the widest swing comes first."""
-    swings = {swing.cause: swing.at_high_ml_h - swing.at_low_ml_h for swing in planned.swings}
+    swings = {swing.unknown: swing.at_high_ml_h - swing.at_low_ml_h for swing in planned.swings}
     sizes = [abs(size) for size in swings.values()]
     assert sizes == sorted(sizes, reverse=True)
-    assert swings["daily alkalinity uptake"] > 0.0
-    assert swings["effluent strength"] < 0.0
+    assert swings[Unknown.UPTAKE] > 0.0
+    assert swings[Unknown.EFFLUENT] < 0.0
 
 
 def test_the_curve_falls_to_its_floor(planned) -> None:
