@@ -347,6 +347,7 @@ def _watch(study: Study, found: Watch) -> Json:
         "days": [day.isoformat() for day in found.days],
         "window_days": len(found.days),
         "can_tell": found.can_tell,
+        "quiet": found.quiet,
         "nothing_probability": found.nothing,
         "nothing_prior_probability": found.nothing_prior,
         "likeliest": None if likeliest is None else found.changes.index(likeliest),

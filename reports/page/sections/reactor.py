@@ -57,9 +57,7 @@ def watch(report: Report) -> Section | None:
     blocks: list[Block] = [Prose(_verdict(n), "lead")]
     if found["changes"]:
         table = list(_changes(n))
-        quiet = found["can_tell"] and found["likeliest"] is None
-        quiet = quiet and found["nothing_probability"] >= 0.5
-        blocks += [Folded("What could have changed", table)] if quiet else table
+        blocks += [Folded("What could have changed", table)] if found["quiet"] else table
     return Section("watch", "Has something changed lately?", blocks)
 
 
@@ -85,7 +83,7 @@ def _verdict(n: Numbers) -> Markup:
             n.words(f"{path}/cause"),
             n.words(f"{path}/test"),
         )
-    if found["nothing_probability"] >= 0.5:
+    if found["quiet"]:
         return say(
             "Nothing to do: it is {} in {}.",
             n.chance("/watch/nothing_probability", "nothing changed", "something changed"),
