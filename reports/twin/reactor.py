@@ -245,7 +245,7 @@ REACTOR_TABLE = {
         {"in_unit": _in_unit_of_band},
     ),
     Watch: Entry(
-        "can_tell nothing=nothing_probability nothing_prior=nothing_prior_probability -draws",
+        "can_tell quiet nothing=nothing_probability nothing_prior=nothing_prior_probability -draws",
         {
             "window_days": lambda found, _: len(found.days),
             "likeliest": lambda found, _: found.likeliest and found.changes.index(found.likeliest),

@@ -22,8 +22,7 @@ def watch_section(n: Report) -> Iterator[Block]:
         return
     yield Prose(_change_verdict(n), "lead")
     if found["changes"]:
-        quiet = found["can_tell"] and found["likeliest"] is None
-        if quiet and found["nothing_probability"] >= 0.5:
+        if found["quiet"]:
             yield Folded("What could have changed", list(_changes(n)))
         else:
             yield from _changes(n)
@@ -47,7 +46,7 @@ def _change_verdict(n: Report) -> Markup:
             day=day(n.get(f"{at}/most_likely_on")),
             at=at,
         )
-    if found["nothing_probability"] >= 0.5:
+    if found["quiet"]:
         return n.say(
             "Nothing to do: it is {chance} in the last {/watch/window_days} days.",
             chance=n.chance("/watch/nothing_probability", "nothing changed", "something changed"),
