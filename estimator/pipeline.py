@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import timedelta
 from multiprocessing import get_context
@@ -83,6 +83,40 @@ def reactor_job(
     )
 
 
+class _Stages:
+    """Tells of each stage, and takes its time."""
+
+    def __init__(self, progress: Progress | None) -> None:
+        self.tell = progress or (lambda stage, part: None)
+        self.seconds: dict[str, float] = {}
+
+    @contextmanager
+    def stage(self, name: str, shown: str) -> Iterator[Callable[[float], None]]:
+        """One stage; what comes with it is to be told the part done."""
+        self.tell(shown, 0.0)
+        clock = time.perf_counter()
+        yield lambda part: self.tell(shown, part)
+        self.seconds[name] = round(time.perf_counter() - clock, 3)
+
+
+def _fitted(
+    inputs: Inputs, seeds: Sequence[np.random.SeedSequence], cores: int | None, stages: _Stages
+) -> Fit:
+    """The problem posed and fitted, while a second process compiles what comes next."""
+    with stages.stage("load", "Preparing"):
+        # Late, because loading numba and PyMC takes seconds that a bad log should not cost.
+        from estimator.fit.likelihood import compile_density, compile_draws
+        from estimator.fit.problem import pose
+
+        problem = pose(inputs.log, inputs.tank)
+        with _beside(cores, compile_draws, problem):
+            from estimator.fit.fitting import fit
+
+            compile_density(problem)
+    with stages.stage("fit", "Fitting") as tell, _beside(cores, compile_later, problem):
+        return fit(problem, *seeds, cores=cores, progress=tell)
+
+
 def run_study(
     inputs: Inputs,
     seed: int = DEFAULT_SEED,
@@ -102,52 +136,23 @@ def run_study(
     Raises:
         FitError: the model could not be started.
     """
-    tell = progress or (lambda stage, part: None)
-    seconds: dict[str, float] = {}
+    stages = _Stages(progress)
+    *fit_seeds, advice_seed, plan_seed, job_seed = np.random.SeedSequence(seed).spawn(6)
+    fitted = _fitted(inputs, fit_seeds, cores, stages)
 
-    @contextmanager
-    def stage(name: str, shown: str) -> Iterator[None]:
-        tell(shown, 0.0)
-        clock = time.perf_counter()
-        yield
-        seconds[name] = round(time.perf_counter() - clock, 3)
+    from estimator.advice.flow import recommend
+    from estimator.advice.trust import check_level, trust_in
+    from estimator.next_tests.planning import USUAL_WEEKLY_MINUTES, plan_tests
+    from estimator.plan.today import what_to_set_today
 
-    fit_seed, more_seed, level_seed, advice_seed, plan_seed, job_seed = np.random.SeedSequence(
-        seed
-    ).spawn(6)
-    with stage("load", "Preparing"):
-        # Late, because loading numba and PyMC takes seconds that a bad log should not cost.
-        from estimator.fit.likelihood import compile_density, compile_draws
-        from estimator.fit.problem import pose
-
-        problem = pose(inputs.log, inputs.tank)
-        with _beside(cores, compile_draws, problem):
-            from estimator.advice.flow import recommend
-            from estimator.advice.trust import check_level, trust_in
-            from estimator.fit.fitting import fit
-            from estimator.next_tests.planning import USUAL_WEEKLY_MINUTES, plan_tests
-            from estimator.plan.today import what_to_set_today
-
-            compile_density(problem)
-    with stage("fit", "Fitting"), _beside(cores, compile_later, problem):
-        fitted = fit(
-            problem,
-            fit_seed,
-            more_seed,
-            level_seed,
-            cores=cores,
-            progress=lambda part: tell("Fitting", part),
-        )
-    with stage("advise", "Advising"):
+    with stages.stage("advise", "Advising"):
         recommendation = recommend(fitted.posterior, inputs.tank, advice_seed)
     planning = job = None
-    with stage("weigh tests", "Weighing tests"):
+    with stages.stage("weigh tests", "Weighing tests") as tell:
         if fitted.sound:
             minutes = USUAL_WEEKLY_MINUTES if minutes_per_week is None else minutes_per_week
-            planning = plan_tests(
-                fitted, plan_seed, minutes, progress=lambda part: tell("Weighing tests", part)
-            )
-    with stage("plan", "Planning"):
+            planning = plan_tests(fitted, plan_seed, minutes, progress=tell)
+    with stages.stage("plan", "Planning"):
         if fitted.sound:
             job = reactor_job(fitted, recommendation, job_seed)
         steps = job.change_over.steps if job else ()
@@ -164,5 +169,5 @@ def run_study(
         job=job,
         today=today,
         seed=seed,
-        seconds=seconds,
+        seconds=stages.seconds,
     )

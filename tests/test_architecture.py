@@ -63,6 +63,7 @@ ORDER = {
     },
     "reports": {
         "output": (),
+        "template": (),
         "wording": (),
         "words": ("values", "fit", "advice", "reactor", "plan", "table"),
         "twin": ("quantities", "serialise", "tank", "reactor", "build"),
@@ -70,7 +71,6 @@ ORDER = {
         "figures": ("canvas", "drawing", "captions"),
         "page": ("report", "sections", "contents", "shell"),
         "summary": (),
-        "template": (),
         "workers": (),
         "many": (),
         "index": (),

@@ -40,11 +40,11 @@ from estimator.water.settings import actions_of
 from estimator.water.supply import media_calcium_share
 
 HORIZON_WEEKS = 26
-MONTHS = {1: 30, 3: 91, 6: 182}
+MONTH_ENDS = {1: 30, 3: 91, 6: 182}
 """Days that stand for one, three and six months."""
 UNSEEN_CHANCE = 0.10
 """A test is due before the chance of having left the band unseen is this large."""
-ROUTINE_DAYS = 60
+WATER_ROUTINE_DAYS = 60
 """How far back a routine of water changes is looked for."""
 ROUTINE_CHANGES = 2
 USUAL_BANDS: Mapping[str, Target] = {
@@ -127,7 +127,7 @@ def water_routine(log: TankLog) -> WaterRoutine | None:
     recent = [
         action
         for action in actions_of(log, "water_change")
-        if action.time > log.end - timedelta(days=ROUTINE_DAYS) and action.value
+        if action.time > log.end - timedelta(days=WATER_ROUTINE_DAYS) and action.value
     ]
     if len(recent) < ROUTINE_CHANGES:
         return None
@@ -261,7 +261,7 @@ def _new_water(tank: Tank, routine: WaterRoutine | None) -> dict[str, tuple[floa
 def _judge(name: str, tank: Tank, now: np.ndarray | None, change: np.ndarray) -> ElementOutlook:
     """Chances of leaving the band from changes (days, s) of a level."""
     band = tank.targets.get(name)
-    by_month = {month: change[day - 1] for month, day in MONTHS.items()}
+    by_month = {month: change[day - 1] for month, day in MONTH_ENDS.items()}
     stated = band is not None
     band = band or USUAL_BANDS[name]
     out_by = by_week = leave = weeks = enough = None
@@ -270,7 +270,7 @@ def _judge(name: str, tank: Tank, now: np.ndarray | None, change: np.ndarray) ->
         out = (levels < band.low) | (levels > band.high)
         leave = np.where(out.any(axis=0), out.argmax(axis=0).astype(float), np.inf)
         by_week = np.array([np.mean(leave <= 7 * week) for week in range(HORIZON_WEEKS + 1)])
-        out_by = {month: float(np.mean(leave <= day)) for month, day in MONTHS.items()}
+        out_by = {month: float(np.mean(leave <= day)) for month, day in MONTH_ENDS.items()}
         # A level that is out already, perhaps by the kit's error, is another matter than leaving.
         inside = 1.0 - by_week[0]
         risky = np.flatnonzero(by_week - by_week[0] >= UNSEEN_CHANCE * inside)

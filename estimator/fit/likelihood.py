@@ -138,8 +138,7 @@ def sweep_errors(  # type: ignore[no-untyped-def]
         z: (p,) the last k places belong to the kits' repeatabilities.
         misread: (m,) classes.
         frame: the log.
-        median, sd: (k,) log-normal priors of the repeatabilities.
-        chance, misread_spread: (c,) of each class.
+        median, sd: (k,) log-normal priors; chance, misread_spread: (c,) of each class.
         normals: (n + 1, d + 1) standard normal, for the levels.
         steps, accept: (k, moves) standard normal and uniform, for the moves.
         uniform: (m,) for the classes.

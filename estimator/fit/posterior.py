@@ -33,7 +33,7 @@ from estimator.fit.problem import Problem
 from estimator.fit.sampling import Trace
 from estimator.fit.schedule import Schedule
 from estimator.fit.state import TankState
-from estimator.fit.states import DayStates, daily_mean, draw_states
+from estimator.fit.states import DayStates, daily_mean, draw_day_states
 from estimator.water.light import day_shape, light_share
 from estimator.water.supply import SupplyLaw, strength_after
 
@@ -165,7 +165,7 @@ def collect(problem: Problem, trace: Trace, seed: np.random.SeedSequence) -> Pos
     chains, per_chain, _ = trace.natural.shape
     natural = trace.natural.reshape(chains * per_chain, -1)
     misread = trace.misread.reshape(chains * per_chain, -1)
-    states, expected = draw_states(problem, natural, misread, np.random.default_rng(seed))
+    states, expected = draw_day_states(problem, natural, misread, np.random.default_rng(seed))
     posterior = describe(problem, natural, states, chains)
     return replace(
         posterior,
@@ -175,16 +175,9 @@ def collect(problem: Problem, trace: Trace, seed: np.random.SeedSequence) -> Pos
 
 
 def describe(problem: Problem, natural: np.ndarray, states: DayStates, chains: int) -> Posterior:
-    """What draws of parameters and states mean for the tank.
+    """What draws of parameters `natural` (s, p) and the states with them mean for the tank.
 
-    Args:
-        problem: the log and the tank.
-        natural: (s, p) parameters on their natural scales.
-        states: the states that go with them.
-        chains: number of chains the draws come from.
-
-    Returns:
-        A posterior without reading checks, its diagnostics still empty.
+    `chains`: of which the draws come. Reading checks and diagnostics are still empty.
     """
     schedule, tank, shape = problem.schedule, problem.tank, problem.schedule.shape
     volume = natural[:, VOLUME]
@@ -198,14 +191,12 @@ def describe(problem: Problem, natural: np.ndarray, states: DayStates, chains: i
     midnight = day_shape(tank, share, 0.0)
     end = day_shape(tank, share, float(schedule.step_time_d[-1]) % 1.0)
     calcium_uptake = natural[:, CALCIUM_SHARE, None] * calcified
-    routines = schedule.settings.hand_dosing
-    hand_alkalinity = sum(r.alkalinity_meq * r.part_of_dose_above_mean for r in routines)
-    hand_calcium = sum(r.calcium_mmol * r.part_of_dose_above_mean for r in routines)
-    alkalinity_now = states.alkalinity[:, -1] + calcified[:, -1] * end - hand_alkalinity / volume
+    by_hand = [above / volume for above in schedule.settings.hand_dosing_above_mean]
+    alkalinity_now = states.alkalinity[:, -1] + calcified[:, -1] * end - by_hand[0]
     calcium = calcium_now = None
     if states.calcium is not None:
         calcium = daily_mean(states.calcium, calcium_uptake, midnight, end)
-        calcium_now = states.calcium[:, -1] + calcium_uptake[:, -1] * end - hand_calcium / volume
+        calcium_now = states.calcium[:, -1] + calcium_uptake[:, -1] * end - by_hand[1]
     increment = natural[:, INCREMENT] * strength_after(states.effluent)
     reference = schedule.reference_flow_l_d
     law = law_of(volume, natural[:, EXPONENT], increment, reference, shape.middle)

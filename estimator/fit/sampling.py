@@ -163,6 +163,11 @@ def sample(
     ]
     if resume is not None:
         starts = list(zip(resume.z[:, -1], resume.misread[:, -1], strict=True))
+    errors = KitErrorStep(
+        [model.rvs_to_values[model["misread"]], model.rvs_to_values[model["z"]]],
+        problem=problem,
+        model=model,
+    )
     with model:
         nuts = pm.NUTS(
             [model["z"]],
@@ -172,12 +177,12 @@ def sample(
             logp_dlogp_func=density.function,
             model=model,
         )
-        errors = KitErrorStep(
-            [model.rvs_to_values[model["misread"]], model.rvs_to_values[model["z"]]],
-            problem=problem,
-            model=model,
-        )
         trace = _run(model, [nuts, errors], starts, rng, draws, cores, progress)
+    return _trace_of(trace, problem, draws)
+
+
+def _trace_of(trace: Any, problem: Problem, draws: int) -> Trace:
+    """PyMC's trace as ours."""
     chains = trace.get_values("z", combine=False, squeeze=False)
     if [len(chain) for chain in chains] != [draws] * CHAINS:
         # PyMC takes an interrupt as enough draws; advice from a part of them is not wanted.

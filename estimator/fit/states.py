@@ -61,7 +61,7 @@ BLOCK = 200
 """Paths held at once while days are picked out, to keep memory small."""
 
 
-def draw_states(
+def draw_day_states(
     problem: Problem,
     natural: np.ndarray,
     misread: np.ndarray,

@@ -54,7 +54,7 @@ EFFLUENT_STEP_SD = 0.25
 """Relative: an empty cylinder or a worn tube costs that much (common practice, no source)."""
 KIT_SHIFT_SD = 0.05
 """Relative shift of a kit's calibration (common practice, no source)."""
-DRAWS = 120
+WATCHED_DRAWS = 120
 """Draws looked at, evenly spaced."""
 LEAST_EFFECTIVE = 30
 """With fewer effective draws the averages rest on a handful of them: the log cannot tell, unless
@@ -203,7 +203,7 @@ def watch(problem: Problem, trace: Trace, window_days: int = WINDOW_DAYS) -> Wat
     schedule = problem.schedule
     natural = trace.natural.reshape(-1, trace.natural.shape[-1])
     misread = trace.misread.reshape(len(natural), -1)
-    draws = [(natural[s], misread[s]) for s in thinned(len(natural), DRAWS)]
+    draws = [(natural[s], misread[s]) for s in thinned(len(natural), WATCHED_DRAWS)]
     midnights = np.array([i for i in schedule.day_step[-window_days:] if i >= 0], dtype=int)
     first = schedule.origin.date() + timedelta(days=schedule.days - len(midnights))
     days = tuple(first + timedelta(days=j) for j in range(len(midnights)))

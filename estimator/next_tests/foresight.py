@@ -327,8 +327,6 @@ def _present(problem: Problem, longer: Schedule, natural: np.ndarray, at: dateti
     start = column[layout.UPTAKE]
     net_change = not schedule.additions
     share = light_share(column[layout.LIGHT_RATIO], lit_fraction(problem.tank))
-    routines = schedule.settings.hand_dosing
-    hand = sum(r.alkalinity_meq * r.part_of_dose_above_mean for r in routines)
     kept = [state for state in wanted if state >= 0]
     return Present(
         volume_l=column[layout.VOLUME],
@@ -340,7 +338,7 @@ def _present(problem: Problem, longer: Schedule, natural: np.ndarray, at: dateti
         uptake_scale=np.full_like(start, NET_CHANGE_SCALE) if net_change else start,
         drift=column[layout.DRIFT],
         effluent_drift=column[layout.EFFLUENT_DRIFT],
-        level_shift_meq_l=hand / column[layout.VOLUME],
+        level_shift_meq_l=schedule.settings.hand_dosing_above_mean[0] / column[layout.VOLUME],
         shape_d=day_shape(problem.tank, share, day_of(at, schedule.origin) % 1.0),
         places=tuple(kept.index(state) if state >= 0 else -1 for state in wanted),
         light_ratio=column[layout.LIGHT_RATIO],

@@ -22,8 +22,6 @@ from estimator.inputs.tank import Target
 from estimator.next_tests.foresight import Foresight, Present
 from estimator.next_tests.outcomes import Outcomes, before_tests
 
-USEFUL_PCT = 5
-"""Narrowing of the flow range, per cent, below which no test is called useful."""
 SETTINGS = 11
 """Flows that the decision is between."""
 MOST_WITHOUT_NEED = 0.05

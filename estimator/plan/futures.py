@@ -17,7 +17,7 @@ from estimator.plan.present import FlowAnswer
 from estimator.water import chamber_table
 from estimator.water.supply import SupplyLaw, strength_after
 
-DRAWS = 400
+FUTURE_DRAWS = 400
 LAW_DOUBT = 0.5
 """Share of the futures of a reactor that has run in which the effluent answers to the flow as it
 did at the last change (where none was tested: in any way), not by the one power that the fit knows:
@@ -90,7 +90,7 @@ def futures_of(
         answer: of the effluent to the last change of flow, where it was seen.
         rng: for drift, doubt and kit errors.
     """
-    at = thinned(len(posterior.volume_l), DRAWS)
+    at = thinned(len(posterior.volume_l), FUTURE_DRAWS)
     state = state.each(lambda draws: draws[at])
     (wait, end), present = span, posterior.present_flow_l_d
     shape = (end, len(at))

@@ -123,6 +123,15 @@ class Settings:
         return float(min(self.flow_l_d.times[self.flow_l_d.values > 0], default=np.inf))
 
     @property
+    def hand_dosing_above_mean(self) -> tuple[float, float]:
+        """meq of alkalinity and mmol of calcium by which hand dosing stands above its mean now."""
+        above = [(routine, routine.part_of_dose_above_mean) for routine in self.hand_dosing]
+        return (
+            sum(routine.alkalinity_meq * part for routine, part in above),
+            sum(routine.calcium_mmol * part for routine, part in above),
+        )
+
+    @property
     def dosed_now_meq_d(self) -> float:
         """Alkalinity being dosed at the end of the log: lasting rates and routines by hand."""
         by_hand = sum(routine.alkalinity_meq / routine.interval_d for routine in self.hand_dosing)

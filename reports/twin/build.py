@@ -26,7 +26,7 @@ from estimator.plan.today import Today
 from estimator.study import ReactorJob, Study
 from reports.twin.quantities import Json
 from reports.twin.reactor import REACTOR_TABLE
-from reports.twin.serialise import Entry, Writer, always
+from reports.twin.serialise import Naming, Writer, always
 from reports.twin.tank import TANK_TABLE, flagged, priors, readings
 from reports.words.advice import CANDIDATE_WORDS
 from reports.words.table import words
@@ -108,10 +108,10 @@ def _supplies(study: Study, _: Writer) -> Supplies:
     return study.job.supplies if study.job else used
 
 
-TABLE: dict[type, Entry] = {
+TABLE: dict[type, Naming] = {
     **TANK_TABLE,
     **REACTOR_TABLE,
-    Study: Entry(
+    Study: Naming(
         "log=inputs log.end=as_of *recommendation *posterior *job planning=testing "
         "-tank_sha256 -seconds -today",
         {
@@ -127,10 +127,10 @@ TABLE: dict[type, Entry] = {
             "supplies": _supplies,
         },
     ),
-    Recommendation: Entry(
+    Recommendation: Naming(
         "reasons=status_reasons -dose_ml_d -dosed_meq_d -media_g_d -co2_g_d", {"dosing": _dosing}
     ),
-    FlowAdvice: Entry(
+    FlowAdvice: Naming(
         "setting=recommended current_probability=current_in_band_probability "
         "level_in_band=level_in_band_probability shares=variance_shares *dots",
         {
@@ -142,12 +142,12 @@ TABLE: dict[type, Entry] = {
         },
         drop="_ml_h",
     ),
-    Setting: Entry(drop="_ml_h"),
-    Today: Entry("-in_the_end", drop="_ml_h"),
-    Trust: Entry("alkalinity_tests=tank_alkalinity_tests odd_share=odd_share_pct"),
-    LevelCheck: Entry("checked"),
-    Swing: Entry(drop="_ml_h"),
-    Ranked: Entry(
+    Setting: Naming(drop="_ml_h"),
+    Today: Naming("-in_the_end", drop="_ml_h"),
+    Trust: Naming("alkalinity_tests=tank_alkalinity_tests odd_share=odd_share_pct"),
+    LevelCheck: Naming("checked"),
+    Swing: Naming(drop="_ml_h"),
+    Ranked: Naming(
         "*candidate narrowing=narrowing_pct narrowing_error=narrowing_mc_error_pct "
         "narrowing_per_minute=narrowing_pct_per_minute tied=tied_with_previous value=holding_gain "
         "value_error=holding_gain_mc_error effective=effective_draws -holding -width_range_ml_h",
@@ -157,14 +157,14 @@ TABLE: dict[type, Entry] = {
         },
         drop="_ml_h",
     ),
-    Candidate: Entry(
+    Candidate: Naming(
         "-readings -actions -volume_sd -risky",
         {
             "test": lambda one, _: CANDIDATE_WORDS[one.key].label,
             "risk": lambda one, _: CANDIDATE_WORDS[one.key].risk,
         },
     ),
-    Planning: Entry(
+    Planning: Naming(
         "-swings -ranked",
         {
             "useful_pct": always(round(100 * USEFUL)),
@@ -173,14 +173,14 @@ TABLE: dict[type, Entry] = {
             "plan": _plan_of_tests,
         },
     ),
-    HowMuch: Entry(
+    HowMuch: Naming(
         "*widths -width floor=floor_pct values=holding_gain_by_tests "
         "perfect_value=holding_gain_if_all_were_known",
         {"widths": _widths, "most_weighed": lambda much, _: max(much.values)},
     ),
-    PlanOfTests: Entry(
+    PlanOfTests: Naming(
         "width=width_pct width_error=width_mc_error_pct even_width=evenly_spaced_width_pct"
     ),
-    PlannedTest: Entry("parameter=entry sample=of"),
+    PlannedTest: Naming("parameter=entry sample=of"),
 }
 """By class: what the rule does not know."""

@@ -5,18 +5,17 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from datetime import date, datetime
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from estimator.inputs.parameters import Parameter
 from estimator.inputs.tank import Tank
+from reports.output import Json
 
 QUANTILES = (0.05, 0.25, 0.50, 0.75, 0.95)
 
 Draws = NDArray[np.float64]
-Json = dict[str, Any]
 
 
 def quantiles(draws: Draws) -> Json:

@@ -22,10 +22,10 @@ from estimator.plan.present import settable_doses
 from estimator.plan.result import ChangeOver, ChangeStep, NoPlan, Plan, Steering
 from estimator.study import ReactorJob
 from reports.twin.quantities import Draws, Json, by_date, quantiles
-from reports.twin.serialise import Entry, Writer, always
+from reports.twin.serialise import Naming, Writer, always
 from reports.words.fit import CHANGES, TELLING_TESTS
 
-MOST_READINGS = 8
+MOST_TOLD = 8
 STRIDES = (1, 2, 5, 10, 20, 50)
 """Kit steps between the readings for which the retest's sums are done."""
 
@@ -116,7 +116,7 @@ def readings_told(rule: Rule, step_meq_l: float) -> np.ndarray:
     With a fine kit every second, fifth or tenth step and so on: about six are enough.
     """
     low, high = (float(rule.setpoint_meq_l + side * rule.clamp_meq_l) for side in (-1, 1))
-    enough = (high - low) / (MOST_READINGS - 2)
+    enough = (high - low) / (MOST_TOLD - 2)
     stride = step_meq_l * next(
         (by for by in STRIDES if by * step_meq_l >= enough - 1e-9), STRIDES[-1]
     )
@@ -165,7 +165,7 @@ def _size(change: Change, writer: Writer) -> Json:
 
 
 REACTOR_TABLE = {
-    ReactorJob: Entry(
+    ReactorJob: Naming(
         "change_over=change_over_plan supplies.magnesium=magnesium -supplies -odd_effluents",
         {
             "chamber": lambda job, writer: (
@@ -173,8 +173,8 @@ REACTOR_TABLE = {
             )
         },
     ),
-    ChangeOver: Entry("*plan", {"unit": lambda _, writer: writer.unit(ALKALINITY), "kit": _kit}),
-    Plan: Entry(
+    ChangeOver: Naming("*plan", {"unit": lambda _, writer: writer.unit(ALKALINITY), "kit": _kit}),
+    Plan: Naming(
         "-steps -reasons good_days=good_days_share left_dosed=left_dosed_share "
         "overnight_meq_l=overnight_levels",
         {
@@ -185,27 +185,27 @@ REACTOR_TABLE = {
             "overnight_meq_l": lambda plan, writer: _levels(plan, plan.overnight_meq_l),
         },
     ),
-    NoPlan: Entry(
+    NoPlan: Naming(
         "-reasons", {"reason": _reason, **{key: always(value) for key, value in NO_PLAN.items()}}
     ),
-    ChangeStep: Entry(
+    ChangeStep: Naming(
         "set_on=date dose_ml_d=dose_rates takes_ml_d=takes -alkalinity_meq_l",
         {"alkalinity": lambda step, writer: writer.level(ALKALINITY, step.alkalinity_meq_l)},
     ),
-    Steering: Entry(
+    Steering: Naming(
         "extra_ml_h lowest_ml_h highest_ml_h *sums",
         {"sums": _sums},
         only=True,
     ),
-    Supplies: Entry("media.days_left=media_days_left co2.days_left=co2_days_left -magnesium"),
-    Stock: Entry(
+    Supplies: Naming("media.days_left=media_days_left co2.days_left=co2_days_left -magnesium"),
+    Stock: Naming(
         "-used_g -days_left",
         {
             "left_share": lambda one, _: float(np.median(one.left_g)) / max(one.charge_g, 1e-9),
             "refill_on": _refill_on,
         },
     ),
-    Magnesium: Entry(
+    Magnesium: Naming(
         "share=share_pct needed_share=needed_share_pct keeps_up=keeps_up_probability "
         "-uptake_ratio -waters -trend_mmol_l_d",
         {
@@ -216,8 +216,8 @@ REACTOR_TABLE = {
         },
         of=MAGNESIUM,
     ),
-    ChamberTrade: Entry("holding=holding_probability", {"least_co2_g_d": _least_co2}, series=True),
-    OddEffluent: Entry(
+    ChamberTrade: Naming("holding=holding_probability", {"least_co2_g_d": _least_co2}, series=True),
+    OddEffluent: Naming(
         "*reading check.remark=remark -check",
         {
             "code": lambda one, _: one.check.remark and one.check.remark.code,
@@ -228,23 +228,23 @@ REACTOR_TABLE = {
             },
         },
     ),
-    WorkingPoint: Entry("effluent_meq_l=effluent_alkalinity"),
-    SecondChamber: Entry(
+    WorkingPoint: Naming("effluent_meq_l=effluent_alkalinity"),
+    SecondChamber: Naming(
         "effluent_meq_l=effluent_alkalinity",
         {"co2_saved_share": lambda one, _: 1 - one.co2_per_caco3[1] / one.co2_per_caco3[0]},
     ),
-    TankPh: Entry(
+    TankPh: Naming(
         "low_chance_without=low_probability_without",
         {
             "low_ph": always(LOW_PH),
             "notes_codes": lambda found, _: [note.code for note in found.notes],
         },
     ),
-    ElementOutlook: Entry(
+    ElementOutlook: Naming(
         "-parameter -band -now -change out_by=out_by_probability -out_by_week -leave_day *in_unit",
         {"in_unit": _in_unit_of_band},
     ),
-    Watch: Entry(
+    Watch: Naming(
         "can_tell quiet nothing=nothing_probability nothing_prior=nothing_prior_probability -draws",
         {
             "window_days": lambda found, _: len(found.days),
@@ -255,7 +255,7 @@ REACTOR_TABLE = {
             ],
         },
     ),
-    Change: Entry(
+    Change: Naming(
         "prior=prior_probability chance=probability by_day=by_day_probability",
         {
             "size": _size,

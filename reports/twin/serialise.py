@@ -7,7 +7,7 @@
     narrowing, key "narrowing_pct"  100 times as much
 
 Dates are ISO text, dataclasses and named tuples objects, tuples lists, a `Remark` its words, None
-and what is not finite null. Where a class needs more than that, an `Entry` of the table says so.
+and what is not finite null. Where a class needs more than that, an `Naming` of the table says so.
 """
 
 from __future__ import annotations
@@ -43,7 +43,7 @@ Computed = Callable[[Any, "Writer"], Any]
 
 
 @dataclass(frozen=True)
-class Entry:
+class Naming:
     """What the rule does not know about one class.
 
     Attributes:
@@ -77,7 +77,7 @@ class Entry:
                 yield name, key
 
 
-RULE_ALONE = Entry()
+RULE_ALONE = Naming()
 
 
 def always(value: Any) -> Computed:
@@ -115,7 +115,7 @@ class Writer:
     """
 
     study: Study
-    table: Mapping[type, Entry]
+    table: Mapping[type, Naming]
     words: Callable[[Remark, Tank], str]
     timings: bool = False
 

@@ -22,7 +22,7 @@ from estimator.inputs.records import Action, Reading, TankLog
 from estimator.inputs.tank import Kit, Reactor, Tank, Target
 from estimator.study import Study
 from reports.twin.quantities import Draws, Json, by_date, unit_of
-from reports.twin.serialise import Entry, Writer, always
+from reports.twin.serialise import Naming, Writer, always
 
 ACTION_UNITS = {
     "flow": "mL/h",
@@ -148,7 +148,7 @@ def _prior_point(prior: Prior, normal: float) -> float:
 
 
 TANK_TABLE = {
-    Tank: Entry(
+    Tank: Naming(
         "name water_volume_l=stated_volume_l water_volume_sd_fraction=stated_volume_sd_pct "
         "reactor=pump reactor.chamber_ph=chamber_ph",
         {
@@ -158,14 +158,14 @@ TANK_TABLE = {
         },
         only=True,
     ),
-    Target: Entry("middle"),
-    Reactor: Entry(
+    Target: Naming("middle"),
+    Reactor: Naming(
         "flow_min_ml_h=min flow_max_ml_h=max flow_step_ml_h=step",
         {"unit": always("mL/h")},
         only=True,
     ),
-    Kit: Entry("parameter unit assumed", only=True),
-    TankLog: Entry(
+    Kit: Naming("parameter unit assumed", only=True),
+    TankLog: Naming(
         "name=log_name sha256=log_sha256 start=first_entry end=last_entry",
         {
             "tank_sha256": lambda _, writer: writer.study.tank_sha256,
@@ -177,7 +177,7 @@ TANK_TABLE = {
             "actions": lambda log, _: len(log.actions),
         },
     ),
-    Reading: Entry(
+    Reading: Naming(
         "row time parameter=entry unit",
         {
             # What was sampled: the name of a water or reference, or the place.
@@ -188,11 +188,11 @@ TANK_TABLE = {
         },
         only=True,
     ),
-    Action: Entry(
+    Action: Naming(
         "kind=entry -note -flags",
         {"unit": lambda action, _: ACTION_UNITS.get(action.kind, "")},
     ),
-    Posterior: Entry(
+    Posterior: Naming(
         "volume_l=water_volume_l scatter=reading_checks diagnostics",
         {
             "calcium_per_alkalinity": lambda post, _: (
@@ -213,13 +213,13 @@ TANK_TABLE = {
         },
         only=True,
     ),
-    ReadingCheck: Entry("*reading chance_ordinary", only=True),
-    Scatter: Entry(
+    ReadingCheck: Naming("*reading chance_ordinary", only=True),
+    Scatter: Naming(
         "share_50=in_50_pct share_90=in_90_pct least_50=in_50_least_pct least_90=in_90_least_pct "
         "-runs_low -runs_high passes",
         {"runs_least": lambda scatter, _: max(math.ceil(scatter.runs_low), 1)},
     ),
-    Diagnostics: Entry(
+    Diagnostics: Naming(
         computed={
             "r_hat_limit": always(R_HAT_LIMIT),
             "ess_limit": always(ESS_LIMIT),
@@ -227,7 +227,7 @@ TANK_TABLE = {
             "seconds": lambda _, writer: writer.study.seconds if writer.timings else {},
         }
     ),
-    Prior: Entry(
+    Prior: Naming(
         "median",
         {
             "q025": lambda prior, _: _prior_point(prior, -1.96),

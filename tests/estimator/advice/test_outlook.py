@@ -12,7 +12,7 @@ from estimator import units
 from estimator.advice.magnesium import Magnesium
 from estimator.advice.outlook import (
     HORIZON_WEEKS,
-    MONTHS,
+    MONTH_ENDS,
     UNSEEN_CHANCE,
     Outlook,
     held_path,
@@ -78,7 +78,7 @@ def balance(draws: int, now: float, share: float, ratio: float, **waters: np.nda
 def test_what_returns_in_proportion_does_not_drift(look) -> None:
     """ρ = α and no nitrate: calcium stands still however uptake drifts; alkalinity is enough."""
     found = look(drift=np.full(60, 0.05))
-    for month in MONTHS:
+    for month in MONTH_ENDS:
         np.testing.assert_allclose(found.calcium.change[month], 0.0, atol=1e-9)
     assert found.calcium.enough
     assert found.alone
@@ -135,7 +135,7 @@ def test_nitrate_leaves_calcium_behind(look) -> None:
 def test_uptake_drifts_as_in_the_model(look) -> None:
     """Random walk of uptake: the change after n days has variance ((α − ρ) u τ)² Σ k²."""
     found = look(draws=20_000, calcium_share=np.full(20_000, 0.6), drift=np.full(20_000, 0.03))
-    for month, days in MONTHS.items():
+    for month, days in MONTH_ENDS.items():
         sd = 0.1 * DKH * 0.03 * np.sqrt(np.sum(np.arange(1, days + 1) ** 2))
         assert found.calcium.change[month].std() == pytest.approx(sd, rel=0.03)
         assert found.calcium.change[month].mean() == pytest.approx(-0.1 * DKH * days, rel=0.02)
@@ -163,7 +163,7 @@ def test_water_changes_pull_towards_the_new_water(look) -> None:
             made_good = -0.15 * (new_alkalinity - 8 * DKH)
             calcium += 0.15 * (new_calcium - calcium) + 0.5 * made_good
         expected[day + 1] = calcium - 425 / CA
-    for month, days in MONTHS.items():
+    for month, days in MONTH_ENDS.items():
         # The new water's levels are uncertain; their mean over draws is as stated.
         assert found.calcium.change[month].mean() == pytest.approx(expected[days], abs=0.02)
     # After many changes 15 % at a time, what the new water is matters as it is.
@@ -232,7 +232,7 @@ def test_calcium_never_tested_is_said_so(look) -> None:
     assert found.calcium.enough is None
     assert found.calcium.test_weeks is None
     assert found.calcium.out_by is None
-    assert set(found.calcium.change) == set(MONTHS)
+    assert set(found.calcium.change) == set(MONTH_ENDS)
     assert found.calcium.answer.code == "outlook_never_tested"
     assert found.answer.code == "outlook_alone_unknown"
 

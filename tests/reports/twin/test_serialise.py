@@ -16,13 +16,13 @@ from estimator.remark import Remark
 from helpers.studies import build_study
 from reports.twin.build import TABLE
 from reports.twin.quantities import quantiles
-from reports.twin.serialise import Entry, Writer, rule_of
+from reports.twin.serialise import Naming, Writer, rule_of
 
 DKH = 2.80385
 """dKH in a meq/L: 10 mg/L of CaO are one dKH (DIN)."""
 
 
-def writer(table: Mapping[type, Entry] | None = None) -> Writer:
+def writer(table: Mapping[type, Naming] | None = None) -> Writer:
     """Of the full study: alkalinity in dKH, calcium in mg/L; remarks read as their code."""
     return Writer(build_study("full"), table or {}, lambda remark, tank: f"<{remark.code}>")
 
@@ -200,7 +200,7 @@ def test_an_entry_names_leaves_out_and_computes():
         def passes(self) -> bool:
             return True
 
-    entry = Entry(
+    entry = Naming(
         "good_days=good_days_share -used_g narrowing=narrowing_pct passes *inner "
         "stock.low=stock_low",
         {"twice_meq_l": lambda found, _: 2 * found.level_meq_l, "stock": lambda *_: "none"},
@@ -229,8 +229,8 @@ def test_an_entry_may_write_some_fields_only_and_drop_a_unit():
         now_mmol_l: float
 
     found = Found(10.0, 20.0, 2.0)
-    assert writer({Found: Entry("high_ml_h", only=True)}).write(found) == {"high_ml_h": 20.0}
-    entry = Entry(drop="_ml_h", of=MAGNESIUM)
+    assert writer({Found: Naming("high_ml_h", only=True)}).write(found) == {"high_ml_h": 20.0}
+    entry = Naming(drop="_ml_h", of=MAGNESIUM)
     assert writer({Found: entry}).write(found) == {"low": 10.0, "high": 20.0, "now": 48.61}
 
 
@@ -243,7 +243,7 @@ def test_a_series_is_written_number_by_number():
         grid: np.ndarray
 
     grid = Grid(np.array([1.0, np.inf]), np.array([[1.0, 2.0], [3.0, 4.0]]))
-    assert writer({Grid: Entry(series=True)}).write(grid) == {
+    assert writer({Grid: Naming(series=True)}).write(grid) == {
         "axis": [1.0, None],
         "grid": [[1.0, 2.0], [3.0, 4.0]],
     }
@@ -267,7 +267,7 @@ def test_what_no_rule_writes_is_an_error():
 
 def test_a_missing_object_leaves_its_keys_null():
     """A reader finds every key, whatever the tank."""
-    assert writer({Point: Entry("low=least")}).nulls(Point) == {"least": None, "high": None}
+    assert writer({Point: Naming("low=least")}).nulls(Point) == {"least": None, "high": None}
 
 
 def test_levels_are_in_the_keepers_unit():
