@@ -161,6 +161,7 @@ def run_study(
         tank=inputs.tank,
         log=inputs.log,
         tank_sha256=inputs.tank_sha256,
+        priors=fitted.priors.physical,
         posterior=fitted.posterior,
         trust=trust_in(fitted.posterior, inputs.log),
         level_check=check_level(inputs.log),

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from estimator.advice.tank_ph import TankPh
     from estimator.advice.trust import LevelCheck, Trust
     from estimator.fit.posterior import Posterior
+    from estimator.fit.priors import Prior
     from estimator.fit.watch import Watch
     from estimator.next_tests.planning import Planning
     from estimator.plan.result import ChangeOver
@@ -59,6 +60,7 @@ class Study:
     Attributes:
         tank, log: the inputs.
         tank_sha256: of the tank file.
+        priors: what the model takes for granted before any reading.
         posterior: the fit.
         trust: how far the model can be trusted.
         level_check: whether a reference solution keeps watch over the level.
@@ -73,6 +75,7 @@ class Study:
     tank: Tank
     log: TankLog
     tank_sha256: str
+    priors: tuple[Prior, ...]
     posterior: Posterior
     trust: Trust
     level_check: LevelCheck

@@ -40,13 +40,14 @@ from estimator.fit.layout import (
     UNIT,
 )
 from estimator.fit.likelihood import MISREAD_CHANCE, MISREAD_SPREAD
-from estimator.fit.posterior import Posterior, collect, law_of
+from estimator.fit.posterior import Posterior, collect
 from estimator.fit.priors import BOTTLE_CORRELATION, LOG, LOGIT, Prior
 from estimator.fit.problem import Problem, pose
 from estimator.fit.sampling import CHAINS, DRAWS, sample
 from estimator.fit.schedule import Schedule
 from estimator.synthetic.simulation import simulate_log
 from estimator.water.light import TERMS
+from estimator.water.supply import SupplyLaw
 from helpers.tanks import dosed_then_reactor_log, example_tank, example_truth
 
 DAYS = 120
@@ -234,9 +235,10 @@ def chains_of(posterior: Posterior) -> dict[str, np.ndarray]:
 def needed(
     by_name: Mapping[str, np.ndarray], exponent: np.ndarray, reference: float | None
 ) -> np.ndarray:
-    """Log of the needed flow, whose mean exists for sure."""
+    """Log of the flow needed by a reactor that runs, whose mean exists for sure."""
+    assert reference is not None
     volume = by_name["water volume"]
-    law = law_of(volume, exponent, by_name["effluent gain now"], reference, 0.0)
+    law = SupplyLaw(volume, exponent, reference, by_name["effluent gain now"], 0.0)
     return np.log(law.flow_for(by_name["uptake now"] * volume))
 
 

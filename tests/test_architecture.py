@@ -109,6 +109,8 @@ READERS = {"open", "read_bytes", "read_text"}
 WRITERS = {"write_text", "write_bytes"}
 LONGEST_MODULE = 450
 LONGEST_FUNCTION = 60
+LONG_BY_NATURE = {"forward", "log_likelihood_and_adjoint", "step_response", "draw_states"}
+"""The sweeps of the filter in `fit.kalman`: one loop each, compiled, that reads worse in parts."""
 
 
 @cache
@@ -201,6 +203,19 @@ def test_libraries_stay_behind_their_fences(library: str) -> None:
     }
     assert users <= FENCES[library]
     assert users, f"{library} is not used any more: remove its fence"
+
+
+def test_modules_and_functions_stay_short() -> None:
+    """A module beyond one reading is split by what it answers, a function by its steps."""
+    for package in ORDER:
+        for path, tree in sources(package).items():
+            lines = (ROOT / path).read_text(encoding="utf-8").count("\n")
+            assert lines <= LONGEST_MODULE, path
+            for node in ast.walk(tree):
+                if isinstance(node, ast.FunctionDef) and node.name not in LONG_BY_NATURE:
+                    assert node.end_lineno is not None
+                    length = node.end_lineno - node.lineno + 1
+                    assert length <= LONGEST_FUNCTION, f"{path}: {node.name}"
 
 
 def called(tree: ast.Module) -> set[str]:

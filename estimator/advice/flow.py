@@ -179,8 +179,9 @@ def variance_shares(state: TankState) -> dict[Unknown, float]:
     """Which source makes the needed flow uncertain: covariance with log needed flow, in parts.
 
     log F = [log U + log V − log X + …]/(1 − ε). The first three terms count as the mean of
-    1/(1 − ε) amplifies them, what is left counts as flow response; each term's covariance with the
-    sum over the sum's variance adds up to 1 (a term that offsets another may be negative).
+    `SupplyLaw.amplification`, 1/(1 − ε), amplifies them, what is left counts as flow response; each
+    term's covariance with the sum over the sum's variance adds up to 1 (a term that offsets another
+    may be negative).
 
     Args:
         state: the tank now; draws that take up nothing need no flow and are left out.
@@ -190,7 +191,7 @@ def variance_shares(state: TankState) -> dict[Unknown, float]:
     if len(total) < 2 or np.var(total) == 0:
         return {Unknown.UPTAKE: 1.0}
     law = state.law.each(lambda draws: draws[positive])
-    amplified = float(np.mean(1 / (1 - np.asarray(state.law.exponent))))
+    amplified = float(np.mean(state.law.amplification))
     parts = {
         Unknown.UPTAKE: amplified * np.log(state.uptake_meq_l_d[positive]),
         Unknown.VOLUME: amplified * np.log(law.volume_l),

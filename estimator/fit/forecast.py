@@ -7,6 +7,7 @@ from numba import njit
 
 from estimator.fit.state import TankState
 from estimator.inputs.tank import Target
+from estimator.water.supply import LEAST_STRENGTH
 
 
 def hold_chances(
@@ -36,14 +37,11 @@ def hold_chances(
     """
     law = state.law
     count = len(state.effluent_drift)
-    per_draw = law.each(lambda draws: draws if draws.ndim > 1 else draws[:, None])
-    kappa, decay = per_draw.rates(np.asarray(flows_l_d, dtype=float)[None, :])
-    level, uptake, increment = np.broadcast_arrays(
-        *(
-            np.atleast_2d(part)
-            for part in (state.level_meq_l, state.uptake_meq_l_d, law.increment_meq_l)
-        )
-    )
+    # Rates (i, s, f); one i serves all where the law is the same for every outcome.
+    per_flow = law.each(lambda draws: np.atleast_2d(draws)[:, :, None])
+    kappa, decay = per_flow.rates(np.asarray(flows_l_d, dtype=float))
+    states = (state.level_meq_l, state.uptake_meq_l_d, law.increment_meq_l)
+    level, uptake, increment = np.broadcast_arrays(*(np.atleast_2d(part) for part in states))
     if weights is None:
         weights = np.full(level.shape, 1.0 / count)
     # In C order, which the compiled code is for.
@@ -64,8 +62,9 @@ def hold_chances(
 
 def compile_forecast() -> None:
     """Compile `hold_kernel`, on made-up numbers."""
-    one, two = np.ones(1), np.ones((1, 1))
-    hold_kernel(two, two, two, two, two, two, one, one, one, np.zeros((1, 1, 2)), 1.0, 0.0, 1.0)
+    one, two, three = np.ones(1), np.ones((1, 1)), np.ones((1, 1, 1))
+    none = np.zeros((1, 1, 2))
+    hold_kernel(two, two, two, two, three, three, one, one, one, none, 1.0, 0.0, 1.0)
 
 
 @njit(cache=True)
@@ -90,7 +89,7 @@ def hold_kernel(  # type: ignore[no-untyped-def]
 
     Args:
         level, uptake, increment, weights: (i, s) of each outcome.
-        kappa, decay: (s, f) of each flow.
+        kappa, decay: (i, s, f) of each flow, or (1, s, f) for every outcome.
         uptake_drift, effluent_drift, dosed: (s,) per draw, per day.
         noise: (days, s, 2) standard normal.
         middle, low, high: scalars, meq/L.
@@ -99,23 +98,24 @@ def hold_kernel(  # type: ignore[no-untyped-def]
         (i, f).
     """
     outcomes, count = level.shape
-    chances = np.zeros((outcomes, kappa.shape[1]))
-    for s in range(count):
-        for f in range(kappa.shape[1]):
-            fading = np.exp(-decay[s, f])
-            lasting = 1.0
-            if decay[s, f] > 1e-9:
-                lasting = -np.expm1(-decay[s, f]) / decay[s, f]
-            steady = decay[s, f] * middle + dosed[s]
-            for i in range(outcomes):
-                if weights[i, s] < 1e-7:
-                    continue
+    chances = np.zeros((outcomes, kappa.shape[2]))
+    for i in range(outcomes):
+        law = i if len(kappa) > 1 else 0
+        for s in range(count):
+            if weights[i, s] < 1e-7:
+                continue
+            for f in range(kappa.shape[2]):
+                fading = np.exp(-decay[law, s, f])
+                lasting = 1.0
+                if decay[law, s, f] > 1e-9:
+                    lasting = -np.expm1(-decay[law, s, f]) / decay[law, s, f]
+                steady = decay[law, s, f] * middle + dosed[s]
                 now, taken, strength = level[i, s], uptake[i, s], 1.0
                 inside = True
                 for day in range(len(noise)):
                     taken += uptake_drift[s] * noise[day, s, 0]
                     strength += effluent_drift[s] * noise[day, s, 1]
-                    given = kappa[s, f] * increment[i, s] * strength
+                    given = kappa[law, s, f] * increment[i, s] * max(strength, LEAST_STRENGTH)
                     now = now * fading + lasting * (given + steady - taken)
                     if now < low or now > high:
                         inside = False

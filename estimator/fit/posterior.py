@@ -31,11 +31,11 @@ from estimator.fit.layout import (
 from estimator.fit.mass_balance import NET_CHANGE_SCALE
 from estimator.fit.problem import Problem
 from estimator.fit.sampling import Trace
-from estimator.fit.schedule import Schedule
 from estimator.fit.state import TankState
 from estimator.fit.states import DayStates, daily_mean, draw_day_states
+from estimator.water import chamber_table
 from estimator.water.light import day_shape, light_share
-from estimator.water.supply import SupplyLaw, strength_after
+from estimator.water.supply import law_of, strength_after
 
 CHECKED_DAYS, CHECKED_SPAN_D = 40, 60
 """Days of the uptake path that enter the checks, and how far back: neighbouring days are nearly the
@@ -71,6 +71,7 @@ class Posterior:
         checks: one per used reading, in time order.
         net_change: no addition is in the log; uptake is the net change.
         diagnostics: see `Diagnostics`.
+        ceiling_meq_l: largest increment that the chamber can give at its pH, see `chamber_table`.
     """
 
     chains: int
@@ -101,6 +102,7 @@ class Posterior:
     checks: tuple[ReadingCheck, ...]
     net_change: bool
     diagnostics: Diagnostics
+    ceiling_meq_l: float = np.inf
 
     @property
     def scatter(self) -> Scatter:
@@ -117,6 +119,8 @@ class Posterior:
                 self.effluent_gain_meq_l,
                 self.reference_flow_l_d,
                 self.middle_meq_l,
+                self.uptake_now_meq_l_d * self.volume_l,
+                self.ceiling_meq_l,
             ),
             level_meq_l=self.alkalinity_now_meq_l,
             uptake_meq_l_d=self.uptake_now_meq_l_d,
@@ -138,19 +142,6 @@ class Posterior:
     def calcium_uptake_now_mmol_l_d(self) -> np.ndarray:
         """(s,) calcium uptake on the last day."""
         return self.calcium_uptake_mmol_l_d[:, -1]
-
-
-def law_of(
-    volume_l: np.ndarray,
-    exponent: np.ndarray,
-    increment_meq_l: np.ndarray,
-    reference_l_d: float | None,
-    middle_meq_l: float,
-) -> SupplyLaw:
-    """The supply law of draws (s,); a reactor that never ran is as strong at any flow."""
-    if reference_l_d is None:
-        exponent, reference_l_d = np.zeros_like(exponent), 1.0
-    return SupplyLaw(volume_l, exponent, reference_l_d, increment_meq_l, middle_meq_l)
 
 
 def collect(problem: Problem, trace: Trace, seed: np.random.SeedSequence) -> Posterior:
@@ -198,10 +189,8 @@ def describe(problem: Problem, natural: np.ndarray, states: DayStates, chains: i
         calcium = daily_mean(states.calcium, calcium_uptake, midnight, end)
         calcium_now = states.calcium[:, -1] + calcium_uptake[:, -1] * end - by_hand[1]
     increment = natural[:, INCREMENT] * strength_after(states.effluent)
-    reference = schedule.reference_flow_l_d
-    law = law_of(volume, natural[:, EXPONENT], increment, reference, shape.middle)
     kits = natural[:, PHYSICAL + len(schedule.gains) :]
-    return Posterior(
+    posterior = Posterior(
         chains=chains,
         volume_l=volume,
         light_share=share,
@@ -219,9 +208,9 @@ def describe(problem: Problem, natural: np.ndarray, states: DayStates, chains: i
         calcium_now_mmol_l=calcium_now,
         nitrate_loss_meq_l_d=None if nitrate is None else nitrate[:, -1],
         effluent_gain_meq_l=increment,
-        effluent_meq_l=_effluent(schedule, law, alkalinity_now),
+        effluent_meq_l=np.empty(0),
         middle_meq_l=shape.middle,
-        reference_flow_l_d=reference,
+        reference_flow_l_d=schedule.reference_flow_l_d,
         present_flow_l_d=schedule.present_flow_l_d,
         dosed_meq_d=schedule.settings.dosed_now_meq_d,
         effluent_tested=any(r.sample == "effluent" for r in schedule.readings),
@@ -230,15 +219,17 @@ def describe(problem: Problem, natural: np.ndarray, states: DayStates, chains: i
         checks=(),
         net_change=shape.net_change,
         diagnostics=NOT_CHECKED,
+        ceiling_meq_l=chamber_table.ceiling_meq_l(schedule.settings.chamber_ph.last),
     )
+    return replace(posterior, effluent_meq_l=_effluent(posterior))
 
 
-def _effluent(schedule: Schedule, law: SupplyLaw, level_meq_l: np.ndarray) -> np.ndarray:
+def _effluent(posterior: Posterior) -> np.ndarray:
     """Effluent alkalinity (s,) at the present flow, or the reference flow where the pump stands."""
-    reference = schedule.reference_flow_l_d
+    level, reference = posterior.alkalinity_now_meq_l, posterior.reference_flow_l_d
     if reference is None:
-        return law.middle_meq_l + np.asarray(law.increment_meq_l)
-    return level_meq_l + law.increment_at(schedule.present_flow_l_d or reference, level_meq_l)
+        return posterior.middle_meq_l + posterior.effluent_gain_meq_l
+    return level + posterior.state.law.increment_at(posterior.present_flow_l_d or reference, level)
 
 
 def reported(posterior: Posterior) -> dict[str, np.ndarray]:

@@ -12,6 +12,7 @@ import numpy as np
 from numba import njit
 
 from estimator import units
+from estimator.fit.layout import PHYSICAL
 from estimator.fit.schedule import Schedule
 from estimator.inputs.parameters import PARAMETERS
 from estimator.inputs.tank import Tank
@@ -92,7 +93,7 @@ def physical_priors(schedule: Schedule, tank: Tank) -> tuple[Prior, ...]:
         uptake = replace(uptake, scale=IDENTITY, median=0.0, sd=1.2 * units.MEQ_L_PER_DKH)
     gain = Prior("effluent_gain_meq_l", LOG, half, spread)
     if not has_effluent:
-        ceiling = chamber_table.saturated_increment_meq_l(chamber_ph - 0.1)
+        ceiling = chamber_table.ceiling_meq_l(chamber_ph)
         # The slope of the logit at the median keeps the spread of the log scale there.
         gain = replace(gain, scale=LOGIT, sd=spread / (1 - half / ceiling), high=ceiling)
     return (
@@ -149,6 +150,11 @@ class PriorTable:
 
     priors: tuple[Prior, ...]
     arrays: PriorArrays
+
+    @property
+    def physical(self) -> tuple[Prior, ...]:
+        """Those of tank and reactor, without the kits'."""
+        return self.priors[:PHYSICAL]
 
     @property
     def size(self) -> int:

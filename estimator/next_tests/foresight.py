@@ -19,15 +19,15 @@ from estimator.fit import layout
 from estimator.fit.kalman import joint_prediction
 from estimator.fit.likelihood import MISREAD_CHANCE, MISREAD_SPREAD, system_of
 from estimator.fit.mass_balance import NET_CHANGE_SCALE
-from estimator.fit.posterior import law_of
 from estimator.fit.problem import Problem, pose
 from estimator.fit.sampling import Trace, thinned
 from estimator.fit.schedule import Schedule
 from estimator.fit.state import TankState
 from estimator.inputs.records import Action, Reading, TankLog
+from estimator.water import chamber_table
 from estimator.water.light import day_shape, light_share, lit_fraction
 from estimator.water.settings import day_of
-from estimator.water.supply import strength_after
+from estimator.water.supply import law_of, strength_after
 
 FORESIGHT_DRAWS = 1000
 """Draws of the posterior that stand for it here."""
@@ -45,8 +45,8 @@ class Present:
     """Parameters (s,), which turn filter states into a `TankState`.
 
     Attributes:
-        volume_l, exponent, increment_meq_l, reference_flow_l_d, middle_meq_l: of the supply law;
-            the increment is that at the log's start.
+        volume_l, exponent, increment_meq_l, reference_flow_l_d, middle_meq_l, ceiling_meq_l: of
+            the supply law; the increment is that at the log's start.
         uptake_start, uptake_scale: meq/L/day; uptake by calcification is the first, and the second
             times the filter's uptake state.
         drift, effluent_drift: relative sd of uptake's and of the increment's change in a day.
@@ -63,6 +63,7 @@ class Present:
     increment_meq_l: np.ndarray
     reference_flow_l_d: float | None
     middle_meq_l: float
+    ceiling_meq_l: float
     uptake_start: np.ndarray
     uptake_scale: np.ndarray
     drift: np.ndarray
@@ -88,11 +89,19 @@ class Present:
         calcified = self.uptake_start + self.uptake_scale * states[..., uptake]
         change = states[..., effluent] if effluent >= 0 else np.zeros(states.shape[:-1])
         increment = self.increment_meq_l * strength_after(change)
-        reference, middle = self.reference_flow_l_d, self.middle_meq_l
+        net = calcified + (states[..., nitrate] if nitrate >= 0 else 0.0)
         return TankState(
-            law=law_of(self.volume_l, self.exponent, increment, reference, middle),
+            law=law_of(
+                self.volume_l,
+                self.exponent,
+                increment,
+                self.reference_flow_l_d,
+                self.middle_meq_l,
+                net * self.volume_l,
+                self.ceiling_meq_l,
+            ),
             level_meq_l=states[..., alkalinity] + calcified * self.shape_d - self.level_shift_meq_l,
-            uptake_meq_l_d=calcified + (states[..., nitrate] if nitrate >= 0 else 0.0),
+            uptake_meq_l_d=net,
             uptake_drift_meq_l_d=self.uptake_scale * self.drift,
             effluent_drift=self.effluent_drift,
         )
@@ -334,6 +343,7 @@ def _present(problem: Problem, longer: Schedule, natural: np.ndarray, at: dateti
         increment_meq_l=column[layout.INCREMENT],
         reference_flow_l_d=schedule.reference_flow_l_d,
         middle_meq_l=schedule.shape.middle,
+        ceiling_meq_l=chamber_table.ceiling_meq_l(schedule.settings.chamber_ph.last),
         uptake_start=start,
         uptake_scale=np.full_like(start, NET_CHANGE_SCALE) if net_change else start,
         drift=column[layout.DRIFT],

@@ -187,8 +187,8 @@ def _quiet_until(fitted: Fit) -> date:
     """The day when drift alone has made the needed flow a quarter more uncertain than it is now."""
     posterior = fitted.posterior
     log_flow = np.log(np.clip(posterior.needed_flow_l_d, 1e-9, None))
-    response = 1.0 / (1.0 - posterior.exponent)
-    drift = (posterior.drift**2 + posterior.effluent_drift**2) * response**2
+    amplified = posterior.state.law.amplification
+    drift = (posterior.drift**2 + posterior.effluent_drift**2) * amplified**2
     days = (WIDER**2 - 1.0) * np.var(log_flow) / max(float(np.mean(drift)), 1e-12)
     ahead = int(np.clip(days, 1, LOOK_AHEAD_DAYS))
     return fitted.log.end.date() + timedelta(days=ahead)

@@ -27,7 +27,7 @@ from estimator.fit.state import TankState
 from estimator.inputs.dosing import alkalinity_meq_d
 from estimator.inputs.parameters import ALKALINITY
 from estimator.inputs.tank import Tank, Target
-from estimator.plan.futures import Futures, futures_of, state_to_plan
+from estimator.plan.futures import Futures, futures_of
 from estimator.plan.ladder import LONGEST_DAYS, NEAR_SHARE, search_plans
 from estimator.plan.present import FlowAnswer, rates_to_go_on
 from estimator.plan.result import ChangeOver, NoPlan, Plan, plan_told
@@ -66,7 +66,7 @@ def plan_change_over(
     lit_h = (tank.lights_off_h - tank.lights_on_h) % units.HOURS_PER_DAY
     final = _final_flow(posterior, tank, recommendation, dose_ml_d)
     flow_l_d = present if final is None else final
-    state = state_to_plan(posterior, tank, flow_l_d)
+    state = posterior.state
     plan: Plan | NoPlan
     if not final:
         plan = NoPlan("none", (Remark("no setting to change to"),))

@@ -14,7 +14,6 @@ from estimator.fit.state import TankState
 from estimator.inputs.parameters import ALKALINITY
 from estimator.inputs.tank import Tank
 from estimator.plan.present import FlowAnswer
-from estimator.water import chamber_table
 from estimator.water.supply import SupplyLaw, strength_after
 
 FUTURE_DRAWS = 400
@@ -51,25 +50,6 @@ class Futures(NamedTuple):
         return np.round(shown / self.kit_step_meq_l) * self.kit_step_meq_l
 
 
-def state_to_plan(posterior: Posterior, tank: Tank, final_l_d: float) -> TankState:
-    """The tank at the last entry (s,), with a ceiling on how strong the effluent can be.
-
-    The ceiling is saturation at 0.1 below the chamber's pH, as in `priors`. A reactor that never
-    ran has its prior strength at the flow it is to end at, and is stronger at a slower one.
-    """
-    stated = tank.reactor.chamber_ph if tank.reactor is not None else None
-    ph = chamber_table.USUAL_CHAMBER_PH if stated is None else stated
-    state = posterior.state
-    law = state.law._replace(
-        exponent=posterior.exponent,
-        reference_l_d=posterior.reference_flow_l_d or max(final_l_d, 1e-9),
-        strongest=np.maximum(
-            chamber_table.saturated_increment_meq_l(ph - 0.1) / state.law.increment_meq_l, 1.0
-        ),
-    )
-    return replace(state, law=law)
-
-
 def futures_of(
     posterior: Posterior,
     tank: Tank,
@@ -84,7 +64,7 @@ def futures_of(
     Args:
         posterior: for the kit and the pump.
         tank: for the kit.
-        state: all draws, see `state_to_plan`.
+        state: all draws.
         span: days from the last entry to the start of the plan, and to its end.
         dosed_meq_d: dosing until the start; the pump, too, goes on as at the last entry.
         answer: of the effluent to the last change of flow, where it was seen.

@@ -26,6 +26,8 @@ from estimator.inputs.tank import Tank
 
 LEAST_STRENGTH = 0.05
 """Part of its strength at the log's start that an effluent keeps at least, whatever its drift."""
+LEAST_REFERENCE = 0.05
+"""Least flow at which a planned reactor is taken to run, as part of the middle draw's."""
 LARGEST_FLOW_L_D = 1e9
 """Stands for "no flow is enough"."""
 
@@ -104,6 +106,13 @@ class SupplyLaw(NamedTuple):
             flow = self.reference_l_d * (litres / self.reference_l_d) ** (1.0 / order)
         return np.minimum(np.maximum(flow, litres / self.strongest), LARGEST_FLOW_L_D)
 
+    @property
+    def amplification(self) -> np.ndarray:
+        """d log F / d log load of `flow_for`: 1/(1 − ε), and 1 for a reactor that never ran, whose
+        reference flow is the one that its load needs (`law_of`)."""
+        order = 1 - np.asarray(self.exponent)
+        return np.ones_like(order) if np.ndim(self.reference_l_d) else 1 / order
+
     def advance(
         self,
         level_meq_l: Floats,
@@ -144,3 +153,35 @@ class SupplyLaw(NamedTuple):
     def median(self) -> SupplyLaw:
         """The law with everything at its median."""
         return self.each(lambda draws: np.asarray(np.median(draws)))
+
+
+def law_of(
+    volume_l: np.ndarray,
+    exponent: np.ndarray,
+    increment_meq_l: np.ndarray,
+    reference_l_d: float | None,
+    middle_meq_l: float,
+    load_meq_d: np.ndarray,
+    ceiling_meq_l: float,
+) -> SupplyLaw:
+    """The supply law of draws (…, s).
+
+    A reactor that never ran has its increment at the flow that its load needs, draw by draw, since
+    that is the flow it will run at; slower it is stronger, as any other.
+
+    Args:
+        volume_l, exponent: (s,).
+        increment_meq_l, load_meq_d: (…, s).
+        reference_l_d: flow at which the increment holds, None where none was ever run.
+        middle_meq_l: middle of the band.
+        ceiling_meq_l: largest increment that the chamber can give, unless it was seen to give more.
+    """
+    strongest = np.maximum(ceiling_meq_l / increment_meq_l, 1.0)
+    reference: Floats
+    if reference_l_d is None:
+        needed = np.clip(load_meq_d, 0.0, None) / np.clip(increment_meq_l, 1e-9, None)
+        # A tank that takes nothing up would have no flow to speak of.
+        reference = np.maximum(needed, max(LEAST_REFERENCE * float(np.median(needed)), 1e-9))
+    else:
+        reference = reference_l_d
+    return SupplyLaw(volume_l, exponent, reference, increment_meq_l, middle_meq_l, strongest)

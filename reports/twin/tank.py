@@ -15,23 +15,14 @@ from estimator.fit.checks import (
     Scatter,
 )
 from estimator.fit.posterior import Posterior
-from estimator.fit.priors import IDENTITY, LOG, Prior, physical_priors
-from estimator.fit.schedule import build_schedule
+from estimator.fit.priors import IDENTITY, LOG, Prior
+from estimator.inputs.actions import ACTIONS
 from estimator.inputs.parameters import ALKALINITY, CALCIUM, PARAMETERS, Parameter
 from estimator.inputs.records import Action, Reading, TankLog
 from estimator.inputs.tank import Kit, Reactor, Tank, Target
 from estimator.study import Study
 from reports.twin.quantities import Draws, Json, by_date, unit_of
 from reports.twin.serialise import Naming, Writer, always
-
-ACTION_UNITS = {
-    "flow": "mL/h",
-    "ph_setting": "NBS",
-    "dose": "mL",
-    "dose_rate": "mL/day",
-    "water_change": "L",
-    "media_change": "kg",
-}
 
 
 def _target(name: str, target: Target, writer: Writer) -> Json:
@@ -134,8 +125,7 @@ def flagged(study: Study, writer: Writer) -> list[Json]:
 
 def priors(study: Study, _: Writer) -> dict[str, Prior]:
     """What the model takes for granted before any reading, by name."""
-    found = physical_priors(build_schedule(study.log, study.tank), study.tank)
-    return {prior.name: prior for prior in found}
+    return {prior.name: prior for prior in study.priors}
 
 
 def _prior_point(prior: Prior, normal: float) -> float:
@@ -190,7 +180,7 @@ TANK_TABLE = {
     ),
     Action: Naming(
         "kind=entry -note -flags",
-        {"unit": lambda action, _: ACTION_UNITS.get(action.kind, "")},
+        {"unit": lambda action, _: ACTIONS[action.kind].canonical_unit},
     ),
     Posterior: Naming(
         "volume_l=water_volume_l scatter=reading_checks diagnostics",

@@ -7,7 +7,6 @@ import numpy as np
 from estimator import units
 from estimator.fit.likelihood import MISREAD_CHANCE, MISREAD_SPREAD
 from estimator.fit.sampling import thinned
-from estimator.fit.state import TankState
 from estimator.inputs.records import Reading
 from estimator.next_tests.foresight import MOST_REPEATS, Foresight, Present, slopes
 
@@ -82,6 +81,7 @@ def hand_made(
         shape_d=np.full(draws, 0.05),
         reference_flow_l_d=None if planned else 45.0,
         middle_meq_l=8.2 * DKH,
+        ceiling_meq_l=np.inf,
         places=(0, 1, 2, -1),
         light_ratio=lognormal(2.5, 0.3),
         kit_calibration=kit_calibration,
@@ -103,24 +103,3 @@ def hand_made(
         normals=rng.standard_normal((draws, len(STATES))),
         present=present,
     )
-
-
-def levels_day_by_day(state: TankState, flows_l_d: np.ndarray, noise: np.ndarray) -> np.ndarray:
-    """Daily levels (days, s, f) at steady flows, uptake and effluent drifting, in plain steps.
-
-    Args:
-        state: of draws (s,).
-        flows_l_d: (f,).
-        noise: (days, s, 2) standard normal, for uptake and for the effluent.
-    """
-    law = state.law.each(lambda draws: draws[:, None])
-    rates = law.rates(flows_l_d[None, :])
-    level, uptake = state.level_meq_l[:, None], state.uptake_meq_l_d[:, None]
-    strength = np.ones_like(uptake)
-    days = []
-    for day in noise[..., None]:
-        uptake = uptake + state.uptake_drift_meq_l_d[:, None] * day[:, 0]
-        strength = strength + state.effluent_drift[:, None] * day[:, 1]
-        level = law.advance(level, rates, -uptake, law.increment_meq_l * strength)
-        days.append(level)
-    return np.array(days)

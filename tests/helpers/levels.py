@@ -26,6 +26,6 @@ def levels_ahead(
         uptake = uptake + (state.uptake_drift_meq_l_d * of_uptake)[:, None]
         strength = strength + (state.effluent_drift * of_effluent)[:, None]
         net = dosed_meq_d / law.volume_l - uptake
-        level = law.advance(level, rates, net, law.increment_meq_l * strength)
+        level = law.advance(level, rates, net, law.increment_meq_l * np.maximum(strength, 0.05))
         levels.append(level)
     return np.array(levels)

@@ -30,6 +30,8 @@ from estimator.advice.tank_ph import Measure, TankPh
 from estimator.advice.trust import check_level, trust_in
 from estimator.fit.checks import Diagnostics, ReadingCheck
 from estimator.fit.posterior import Posterior
+from estimator.fit.priors import physical_priors
+from estimator.fit.schedule import build_schedule
 from estimator.fit.watch import Change, Watch
 from estimator.inputs.dosing import Solution
 from estimator.inputs.records import Action, Reading, TankLog
@@ -641,6 +643,7 @@ def build_study(variant: str, tests: int = 20) -> Study:
         tank=tank,
         log=log,
         tank_sha256="b" * 64,
+        priors=physical_priors(build_schedule(log, tank), tank),
         posterior=posterior,
         trust=trust_in(posterior, log),
         level_check=check_level(log),

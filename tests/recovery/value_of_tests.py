@@ -28,7 +28,6 @@ sys.path.extend(str(Path(__file__).resolve().parents[up]) for up in (2, 1))
 
 from estimator.fit.layout import EXPONENT, INCREMENT, UPTAKE, VOLUME
 from estimator.fit.likelihood import MISREAD_SPREAD, draw_path_at
-from estimator.fit.posterior import law_of
 from estimator.fit.problem import Problem, pose
 from estimator.fit.sampling import Trace, sample
 from estimator.inputs.records import Reading, TankLog
@@ -37,8 +36,9 @@ from estimator.next_tests.foresight import foresee
 from estimator.next_tests.outcomes import outcomes_of, show
 from estimator.next_tests.worth import flow_quantiles
 from estimator.synthetic.simulation import simulate_log
+from estimator.water import chamber_table
 from estimator.water.settings import day_of
-from estimator.water.supply import strength_after
+from estimator.water.supply import law_of, strength_after
 from helpers.keepers import keeper_case
 
 DAYS = 50
@@ -143,14 +143,17 @@ def flows_at(
     )
     effluent = states[:, layout.effluent] if layout.effluent >= 0 else 0.0
     volume = natural[:, VOLUME]
+    load = natural[:, UPTAKE] * (1.0 + states[:, layout.uptake]) * volume
     law = law_of(
         volume,
         natural[:, EXPONENT],
         natural[:, INCREMENT] * strength_after(effluent),
         schedule.reference_flow_l_d,
         schedule.shape.middle,
+        load,
+        chamber_table.ceiling_meq_l(schedule.settings.chamber_ph.last),
     )
-    return law.flow_for(natural[:, UPTAKE] * (1.0 + states[:, layout.uptake]) * volume)
+    return law.flow_for(load)
 
 
 def look(

@@ -168,17 +168,23 @@ def test_dose_rates_put_back_the_load(known) -> None:
     assert advice.dose_ml_d["chloride"] == pytest.approx(np.full(200, 150 / strength))
 
 
-def test_variance_shares_add_up_to_one(known) -> None:
-    """Whatever varies, the parts make a whole, and the widest source has the largest part."""
+@pytest.mark.parametrize("reference_l_d", [50.0, None])
+def test_variance_shares_add_up_to_one(known, reference_l_d) -> None:
+    """Whatever varies, the parts make a whole, and the widest source has the largest part.
+
+    A planned reactor has its increment at the flow that it needs: no part is the flow response's.
+    """
     posterior = known(
         3000,
         uptake=spread(0.5, 0.05, 3000, 1),
         volume_l=spread(600, 0.1, 3000, 2),
         effluent_gain_meq_l=spread(6, 0.3, 3000, 3),
         exponent=np.random.default_rng(4).uniform(0.3, 0.5, 3000),
-        reference_flow_l_d=50.0,
+        reference_flow_l_d=reference_l_d,
     )
     shares = variance_shares(posterior.state)
+    if reference_l_d is None:
+        assert shares[Unknown.FLOW_RESPONSE] == pytest.approx(0.0, abs=1e-9)
     assert sum(shares.values()) == pytest.approx(1.0)
     assert max(shares, key=lambda source: shares[source]) == Unknown.EFFLUENT
 

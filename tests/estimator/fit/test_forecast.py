@@ -16,11 +16,19 @@ BAND = Target(MIDDLE - 0.3, MIDDLE + 0.3, "meq/L")
 FLOWS = np.array([0.0, 30.0, 50.0, 58.0, 70.0])
 
 
-@pytest.mark.parametrize("dosed", [0.0, 45.0])
-def test_chances_are_those_of_plain_daily_steps(dosed) -> None:
-    """A draw counts only if each of its days is within the band, at every flow, drift included."""
+@pytest.mark.parametrize("reference_l_d", [50.0, None])
+@pytest.mark.parametrize(("dosed", "effluent_drift"), [(0.0, 0.01), (45.0, 0.01), (0.0, 0.6)])
+def test_chances_are_those_of_plain_daily_steps(dosed, effluent_drift, reference_l_d) -> None:
+    """A draw counts only if each of its days is within the band, at every flow, drift included.
+
+    For a running and for a planned reactor; an effluent that drifts far keeps a twentieth.
+    """
     state = known_posterior(
-        500, log_sd=0.05, drift=np.full(500, 0.02), effluent_drift=np.full(500, 0.01)
+        500,
+        log_sd=0.05,
+        drift=np.full(500, 0.02),
+        effluent_drift=np.full(500, effluent_drift),
+        reference_flow_l_d=reference_l_d,
     ).state
     noise = np.random.default_rng(3).standard_normal((14, 500, 2))
     levels = levels_ahead(state, FLOWS, noise, dosed)
@@ -28,6 +36,28 @@ def test_chances_are_those_of_plain_daily_steps(dosed) -> None:
     found = hold_chances(state, FLOWS, BAND, noise, dosed_meq_d=dosed)
     assert found[0] == pytest.approx(held)
     assert 0 < held.max() < 1
+
+
+def test_each_outcome_has_its_own_law() -> None:
+    """Two outcomes of a planned reactor, whose rates differ, are those of each alone."""
+    states = [
+        known_posterior(300, log_sd=log_sd, reference_flow_l_d=None).state for log_sd in (0.05, 0.2)
+    ]
+    noise = np.random.default_rng(3).standard_normal((14, 300, 2))
+    laws = [s.law for s in states]
+    law = laws[0]._replace(
+        reference_l_d=np.stack([law.reference_l_d for law in laws]),
+        increment_meq_l=np.stack([law.increment_meq_l for law in laws]),
+    )
+    both = replace(
+        states[0],
+        law=law,
+        level_meq_l=np.stack([s.level_meq_l for s in states]),
+        uptake_meq_l_d=np.stack([s.uptake_meq_l_d for s in states]),
+    )
+    alone = [hold_chances(s, FLOWS, BAND, noise)[0] for s in states]
+    np.testing.assert_allclose(hold_chances(both, FLOWS, BAND, noise), alone, atol=1e-12)
+    assert np.abs(alone[0] - alone[1]).max() > 0.01
 
 
 def test_both_edges_are_in_the_band() -> None:

@@ -11,11 +11,13 @@ from scipy import integrate
 
 from estimator import units
 from estimator.fit.checks import diagnose
-from estimator.fit.posterior import collect, law_of
+from estimator.fit.posterior import collect
 from estimator.fit.problem import pose
 from estimator.fit.sampling import Trace
 from estimator.fit.state import TankState
+from estimator.remark import Remark
 from estimator.synthetic.simulation import simulate_levels, simulate_log
+from estimator.water.supply import SupplyLaw
 from helpers.tanks import example_log, example_tank, example_truth
 
 DKH = units.MEQ_L_PER_DKH
@@ -130,10 +132,8 @@ def test_checks_name_every_used_reading(known) -> None:
 
 def flow_of(uptake, volume, gain, exponent, reference):
     """Needed flow of draws (s,), L/day."""
-    state = TankState(
-        law_of(volume, exponent, gain, reference, 3.0), 3.0 + 0 * uptake, uptake, uptake, uptake
-    )
-    return state.needed_flow_l_d
+    law = SupplyLaw(volume, exponent, reference, gain, 3.0)
+    return TankState(law, 3.0 + 0 * uptake, uptake, uptake, uptake).needed_flow_l_d
 
 
 def test_supply_flow_solves_its_equation() -> None:
@@ -175,7 +175,9 @@ def test_chains_that_disagree_are_told() -> None:
     draws = np.random.default_rng(0).standard_normal((4, 500))
     draws[2] += 1.0
     found = diagnose({"fine": draws[0].repeat(4), "odd one": draws.ravel()}, 4, 0)
-    assert any("odd one" in failure and "R-hat" in failure for failure in found.failures)
+    (failure,) = (one for one in found.failures if one.code == "fit_chains_disagree")
+    assert failure.values["quantity"] == "odd one"
+    assert failure.values["r_hat"] > failure.values["r_hat_limit"]
 
 
 def test_slow_chains_are_told() -> None:
@@ -185,12 +187,14 @@ def test_slow_chains_are_told() -> None:
     for i in range(1, 500):
         draws[:, i] = 0.97 * draws[:, i - 1] + rng.standard_normal(4)
     found = diagnose({"slow": draws.ravel()}, 4, 0)
-    assert any("independent draws of slow" in failure for failure in found.failures)
+    (failure,) = (one for one in found.failures if one.code == "fit_few_draws")
+    assert failure.values["quantity"] == "slow"
+    assert failure.values["ess"] < failure.values["ess_limit"]
 
 
 def test_divergences_are_told() -> None:
-    """More than one divergence in a thousand draws is too many, and the count is in the message."""
+    """More than one divergence in a thousand draws is too many, and the count is told."""
     draws = np.random.default_rng(0).standard_normal(2000)
     assert diagnose({"x": draws}, 4, 2).failures == ()
     (failure,) = diagnose({"x": draws}, 4, 3).failures
-    assert failure.startswith("3 divergent transitions")
+    assert failure == Remark("fit_divergent", {"divergences": 3, "draws": 2000})

@@ -17,7 +17,8 @@ from estimator.next_tests import worth
 from estimator.next_tests.foresight import Foresight
 from estimator.next_tests.outcomes import Outcomes, before_tests, outcomes_of
 from estimator.next_tests.ranking import look_ahead
-from helpers.foresights import hand_made, levels_day_by_day
+from helpers.foresights import hand_made
+from helpers.levels import levels_ahead
 
 DKH = units.MEQ_L_PER_DKH
 BAND = Target(7.6 * DKH, 8.8 * DKH, "dKH")
@@ -189,7 +190,7 @@ def test_chance_of_holding_is_that_of_days_lived_one_by_one(planned: bool) -> No
     equal = Outcomes(np.full((1, count), 1 / count), states, states, np.zeros((1, count)))
     decision = decide(equal)
     found = worth.chances_after(foresight.present, equal, decision)[0]
-    levels = levels_day_by_day(foresight.present.state(states[0]), FLOWS, decision.noise)
+    levels = levels_ahead(foresight.present.state(states[0]), FLOWS, decision.noise)
     inside = np.all((levels >= BAND.low) & (levels <= BAND.high), axis=0)
     np.testing.assert_allclose(found, inside.mean(axis=0), atol=1e-12)
     assert found.max() > 0.2
@@ -202,7 +203,7 @@ def test_chance_of_holding_of_a_real_posterior(small_fit) -> None:
     flows = np.quantile(state.needed_flow_l_d, [0.1, 0.3, 0.5, 0.7, 0.9])
     shape = (HORIZON_DAYS, len(state.level_meq_l), 2)
     noise = np.random.default_rng(7).standard_normal(shape)
-    levels = levels_day_by_day(state, flows, noise)
+    levels = levels_ahead(state, flows, noise)
     inside = np.all((levels >= BAND.low) & (levels <= BAND.high), axis=0)
     found = hold_chances(state, flows, BAND, noise)[0]
     np.testing.assert_allclose(found, inside.mean(axis=0), atol=1e-12)

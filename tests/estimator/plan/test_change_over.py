@@ -100,7 +100,7 @@ def test_steps_do_better_than_overnight(handed: Plan) -> None:
 def test_known_effluent_raises_the_chance() -> None:
     """A tested effluent makes for a surer plan; while it is not, testing it is what is advised."""
     tested = plan(unsure(effluent_sd=0.03, kit_sd=0.002), example_tank())
-    untested = plan(unsure(effluent_sd=0.4, kit_sd=0.002), example_tank())
+    untested = plan(unsure(effluent_sd=0.5, kit_sd=0.002), example_tank())
     assert tested.probability > untested.probability + 0.1
     assert untested.remedy.code == "test effluent at first step"
     assert untested.remedy_probability > untested.probability

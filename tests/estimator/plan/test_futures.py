@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from estimator.plan.futures import futures_of, state_to_plan
+from estimator.plan.futures import futures_of
 from estimator.plan.present import FlowAnswer
 from helpers.plans import unsure
 from helpers.tanks import example_tank
@@ -21,7 +21,7 @@ def test_half_the_futures_answer_as_the_effluent_last_did() -> None:
         present_flow_l_d=10.0, dosed_meq_d=240.0, effluent_tested=True,
     )  # fmt: skip
     tank = example_tank()
-    state = state_to_plan(posterior, tank, 50.0)
+    state = posterior.state
     rng, answer = np.random.default_rng(1), FlowAnswer(0.95, 0.0)
     law = futures_of(posterior, tank, state, (0, 20), 240.0, answer, rng).state.law
     now, then = (law.supply_meq_d(flow, posterior.middle_meq_l) for flow in (10.0, 30.0))

@@ -21,8 +21,9 @@ from helpers.studies import build_study, decided
 from reports.blocks import resolve
 from reports.page.contents import SECTIONS
 from reports.page.sections.method import PRIORS
-from reports.page.shell import SIZE_LIMIT_BYTES, render, style_hash
+from reports.page.shell import SIZE_LIMIT_BYTES, render
 from reports.summary import next_lines, terminal_lines
+from reports.template import style_hash
 from reports.twin.build import build_twin, to_json
 
 ROOT = Path(__file__).parents[3]
