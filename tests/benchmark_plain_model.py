@@ -76,10 +76,10 @@ def kit_gains(schedule: Schedule, priors: Mapping[str, Prior]) -> list[pt.Tensor
     """Log gain of a bottle: the kit's part and the bottle's part, correlated as in the model."""
     shared = {kit.name: pm.Normal(f"kit {kit.name}", 0.0, 1.0) for kit in schedule.kits}
     gains = []
-    for name, bottle in schedule.gains:
+    for name, bottle in schedule.bottles:
         own = pm.Normal(f"bottle {name} {bottle}", 0.0, 1.0)
         both = np.sqrt(BOTTLE_CORRELATION) * shared[name] + np.sqrt(1 - BOTTLE_CORRELATION) * own
-        label = f"gain {name} {bottle}"
+        label = f"calibration {name} {bottle}"
         gains.append(pm.Deterministic(label, pt.exp(priors[label].sd * both)))
     return gains
 
@@ -186,7 +186,7 @@ def plain_model(problem: Problem) -> pm.Model:
         shown += pt.switch(pt.eq(kind, KNOWN_SOLUTION), steps["known"][at], 0.0)
         used = {TANK_ALKALINITY, TANK_CALCIUM, EFFLUENT_ALKALINITY, KNOWN_SOLUTION}
         assert set(kind.tolist()) <= used
-        expected = gains[steps["gain"][at]] * shown
+        expected = gains[steps["bottle"][at]] * shown
         repeat = steps["scatter"][at] * repeats[steps["kit"][at]]
         error = pt.sqrt(repeat**2 + steps["rounding"][at])
         pm.NormalMixture(
@@ -224,9 +224,9 @@ def chains_of(posterior: Posterior) -> dict[str, np.ndarray]:
         "uptake now": posterior.uptake_now_meq_l_d,
         "water volume": posterior.volume_l,
         "calcium share": posterior.calcium_share,
-        "effluent gain now": posterior.effluent_gain_meq_l,
+        "effluent gain now": posterior.increment_meq_l,
         **{f"repeatability {k}": x for k, x in posterior.kit_repeatability.items()},
-        **{f"gain {k} {b}": x for (k, b), x in posterior.kit_gain.items()},
+        **{f"calibration {k} {b}": x for (k, b), x in posterior.kit_calibration.items()},
     }
     flat["needed flow"] = needed(flat, posterior.exponent, posterior.reference_flow_l_d)
     return {name: x.reshape(posterior.chains, -1) for name, x in flat.items()}

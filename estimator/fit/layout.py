@@ -98,18 +98,18 @@ STEP = np.dtype(
         ("change_water", np.int64),
         ("kind", np.int64),
         ("water", np.int64),
-        ("gain", np.int64),
+        ("bottle", np.int64),
         ("kit", np.int64),
     ]
 )
 """One step: a span of time, then an event or a reading.
 
 span_d in days; flow_l_d during the span; log_ratio is log(F/F_ref), 0 where F = 0; ph_factor of
-the effluent's gain; dose_calcium_mmol within the span; change_l of water renewed at the end of the
-step, change_water its index; drift_d, effluent_drift_d days of drift entering after the step;
+the effluent's increment; dose_calcium_mmol within the span; change_l of water renewed at the end of
+the step, change_water its index; drift_d, effluent_drift_d days of drift entering after the step;
 uptake_step, effluent_step variances of steps allowed; then of the reading: kind, value (canonical),
 known value of a reference solution, rounding variance, scatter (factor on the kit's repeatability),
-indices of water, gain and kit.
+indices of water, bottle and kit.
 """
 
 UNIT, PULSE, DOSE = range(3)
@@ -132,7 +132,7 @@ class Shape(NamedTuple):
     first_water: int
     size: int
     moving: int
-    gains: int
+    bottles: int
     media_calcium: float
     middle: float
     lit: float

@@ -220,7 +220,7 @@ def system_at(theta, misread, frame):  # type: ignore[no-untyped-def]
 
 @njit(cache=True)
 def shifted_log_likelihoods(system, at, deltas):  # type: ignore[no-untyped-def]
-    """Log-likelihood where the readings at steps `at` come from a kit of e^δ times its gain.
+    """Log-likelihood where the readings at steps `at` come from a kit of e^δ times its calibration.
 
     Args:
         system: the model.

@@ -10,9 +10,9 @@ with effluent flow F (L/day), effluent alkalinity A_e, uptake by calcification u
 (meq/L/day, constant within a local day), light shape s, net nitrate production n (mmol/L/day, one
 equivalent lost per mole: Middelburg, Soetaert & Hagens 2020, Rev. Geophys. 58, Table 2), ρ mol of
 calcium per equivalent taken up, α mol of calcium per equivalent dissolved. X is the effluent's
-gain over tank water of alkalinity A_m (the middle of the band) at the reference flow. A chamber
-with first-order approach to its equilibrium has ε = (F/V_c)/(κ + F/V_c): at ε = 0 A_e does not
-depend on A or F; at ε = 1 the gain per day is fixed.
+increment over tank water of alkalinity A_m (the middle of the band) at the reference flow. A
+chamber with first-order approach to its equilibrium has ε = (F/V_c)/(κ + F/V_c): at ε = 0 A_e does
+not depend on A or F; at ε = 1 the supply per day is fixed.
 
 Two facts keep this exact and cheap. (1) Between events all rates are constant but for s(t) and
 one-time doses, so each forcing acts through ∫ e^(−k(t1−t)) m(t) dt, a short series in k whose
@@ -184,14 +184,14 @@ def _fill_readings(  # type: ignore[no-untyped-def]
 ):
     """What each step's reading shows of the states."""
     epsilon = theta[EXPONENT]
-    first_kit = PHYSICAL + shape.gains
+    first_kit = PHYSICAL + shape.bottles
     for i in range(len(steps)):
         kind = steps[i].kind
         if kind == NOTHING:
             continue
         respond = np.exp(-epsilon * steps[i].log_ratio)
         strength = theta[INCREMENT] * steps[i].ph_factor
-        calibration = theta[PHYSICAL + steps[i].gain]
+        calibration = theta[PHYSICAL + steps[i].bottle]
         repeat = theta[first_kit + steps[i].kit]
         observed[i] = True
         reading[i] = steps[i].value
@@ -311,11 +311,11 @@ def _pull_change(steps, shape, adjoint, i):  # type: ignore[no-untyped-def]
 def _pull_reading(theta, spread, steps, shape, adjoint, gradient, i):  # type: ignore[no-untyped-def]
     """Adds what the reading of step i passes back to the gradient."""
     epsilon = theta[EXPONENT]
-    first_kit = PHYSICAL + shape.gains
+    first_kit = PHYSICAL + shape.bottles
     kind = steps[i].kind
     respond = np.exp(-epsilon * steps[i].log_ratio)
     strength = theta[INCREMENT] * steps[i].ph_factor
-    at = PHYSICAL + steps[i].gain
+    at = PHYSICAL + steps[i].bottle
     calibration = theta[at]
     kit = first_kit + steps[i].kit
     gradient[kit] += 2.0 * theta[kit] * (spread[i] * steps[i].scatter) ** 2 * adjoint.variance[i]

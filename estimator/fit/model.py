@@ -1,7 +1,7 @@
 """The PyMC model: priors, and the likelihood with every level and uptake path integrated out.
 
-Given volume, light ratio, mean uptake, effluent gain and the error scales, the tank is linear and
-Gaussian (`mass_balance`), so the Kalman filter (`kalman`) gives the likelihood and its gradient
+Given volume, light ratio, mean uptake, effluent strength and the error scales, the tank is linear
+and Gaussian (`mass_balance`), so the Kalman filter (`kalman`) gives the likelihood and its gradient
 exactly, and NUTS meets only a dozen well-behaved parameters. Heavy tails are kept exact by one
 class per reading: an ordinary reading, or one whose error sd is 4, 16 or 64 times larger. The
 classes are drawn by Gibbs steps (`KitErrorStep`) from their full conditional given one exact draw

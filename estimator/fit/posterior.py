@@ -58,15 +58,15 @@ class Posterior:
         alkalinity_now_meq_l, calcium_now_mmol_l: level at the last entry, freed of the light's
             and of routine hand dosing's swing within the day.
         nitrate_loss_meq_l_d: (s,) part of the uptake now that is nitrate production, or None.
-        effluent_gain_meq_l: (s,) now, over the middle of the band, at the reference flow.
+        increment_meq_l: (s,) now, over the middle of the band, at the reference flow.
         effluent_meq_l: (s,) effluent alkalinity now at the present flow (the planned one where
             the reactor never ran).
         middle_meq_l: middle of the alkalinity band.
-        reference_flow_l_d: flow at which `effluent_gain_meq_l` holds, None where none ran.
+        reference_flow_l_d: flow at which `increment_meq_l` holds, None where none ran.
         present_flow_l_d: at the last entry.
         dosed_meq_d: alkalinity being dosed at the last entry, by rate and by hand.
         effluent_tested: an effluent reading is in the fit.
-        kit_gain: by (kit, bottle) (s,).
+        kit_calibration: by (kit, bottle) (s,).
         kit_repeatability: by kit (s,), canonical units.
         checks: one per used reading, in time order.
         net_change: no addition is in the log; uptake is the net change.
@@ -90,14 +90,14 @@ class Posterior:
     alkalinity_now_meq_l: np.ndarray
     calcium_now_mmol_l: np.ndarray | None
     nitrate_loss_meq_l_d: np.ndarray | None
-    effluent_gain_meq_l: np.ndarray
+    increment_meq_l: np.ndarray
     effluent_meq_l: np.ndarray
     middle_meq_l: float
     reference_flow_l_d: float | None
     present_flow_l_d: float
     dosed_meq_d: float
     effluent_tested: bool
-    kit_gain: Mapping[tuple[str, int], np.ndarray]
+    kit_calibration: Mapping[tuple[str, int], np.ndarray]
     kit_repeatability: Mapping[str, np.ndarray]
     checks: tuple[ReadingCheck, ...]
     net_change: bool
@@ -116,7 +116,7 @@ class Posterior:
             law=law_of(
                 self.volume_l,
                 self.exponent,
-                self.effluent_gain_meq_l,
+                self.increment_meq_l,
                 self.reference_flow_l_d,
                 self.middle_meq_l,
                 self.uptake_now_meq_l_d * self.volume_l,
@@ -189,7 +189,7 @@ def describe(problem: Problem, natural: np.ndarray, states: DayStates, chains: i
         calcium = daily_mean(states.calcium, calcium_uptake, midnight, end)
         calcium_now = states.calcium[:, -1] + calcium_uptake[:, -1] * end - by_hand[1]
     increment = natural[:, INCREMENT] * strength_after(states.effluent)
-    kits = natural[:, PHYSICAL + len(schedule.gains) :]
+    kits = natural[:, PHYSICAL + len(schedule.bottles) :]
     posterior = Posterior(
         chains=chains,
         volume_l=volume,
@@ -207,14 +207,14 @@ def describe(problem: Problem, natural: np.ndarray, states: DayStates, chains: i
         alkalinity_now_meq_l=alkalinity_now,
         calcium_now_mmol_l=calcium_now,
         nitrate_loss_meq_l_d=None if nitrate is None else nitrate[:, -1],
-        effluent_gain_meq_l=increment,
+        increment_meq_l=increment,
         effluent_meq_l=np.empty(0),
         middle_meq_l=shape.middle,
         reference_flow_l_d=schedule.reference_flow_l_d,
         present_flow_l_d=schedule.present_flow_l_d,
         dosed_meq_d=schedule.settings.dosed_now_meq_d,
         effluent_tested=any(r.sample == "effluent" for r in schedule.readings),
-        kit_gain={pair: natural[:, PHYSICAL + i] for i, pair in enumerate(schedule.gains)},
+        kit_calibration={pair: natural[:, PHYSICAL + i] for i, pair in enumerate(schedule.bottles)},
         kit_repeatability={kit.name: kits[:, i] for i, kit in enumerate(schedule.kits)},
         checks=(),
         net_change=shape.net_change,
@@ -228,7 +228,7 @@ def _effluent(posterior: Posterior) -> np.ndarray:
     """Effluent alkalinity (s,) at the present flow, or the reference flow where the pump stands."""
     level, reference = posterior.alkalinity_now_meq_l, posterior.reference_flow_l_d
     if reference is None:
-        return posterior.middle_meq_l + posterior.effluent_gain_meq_l
+        return posterior.middle_meq_l + posterior.increment_meq_l
     return level + posterior.state.law.increment_at(posterior.present_flow_l_d or reference, level)
 
 
@@ -247,8 +247,8 @@ def reported(posterior: Posterior) -> dict[str, np.ndarray]:
     }
     if posterior.calcium_now_mmol_l is not None:
         quantities["calcium now"] = posterior.calcium_now_mmol_l
-    for (name, bottle), draws in posterior.kit_gain.items():
-        quantities[f"gain of {name}, bottle {bottle + 1}"] = draws
+    for (name, bottle), draws in posterior.kit_calibration.items():
+        quantities[f"calibration of {name}, bottle {bottle + 1}"] = draws
     for name, draws in posterior.kit_repeatability.items():
         quantities[f"repeatability of {name}"] = draws
     first = max(0, len(posterior.days) - CHECKED_SPAN_D)

@@ -19,10 +19,11 @@ from estimator.inputs.tank import Tank
 from estimator.water import chamber_table
 
 BOTTLE_CORRELATION = 0.5
-"""Of the log gains of two bottles of one kit: half kit, half lot (common practice, no source)."""
+"""Of the log calibrations of two bottles of a kit: half kit, half lot (common practice, no
+source)."""
 USUAL_CALIBRATION_SD = 0.05
-"""Of a kit's gain where none is stated: drop kits and photometers are quoted at 5 to 10 per cent
-(common practice, no source); a calibrated dropper errs by up to 15 per cent (USP <1101>)."""
+"""Of a kit's calibration where none is stated: drop kits and photometers are quoted at 5 to 10 per
+cent (common practice, no source); a calibrated dropper errs by up to 15 per cent (USP <1101>)."""
 
 
 # The scale on which a prior is normal.
@@ -73,10 +74,10 @@ def physical_priors(schedule: Schedule, tank: Tank) -> tuple[Prior, ...]:
       0.41 to 0.60: pure CaCO3 0.5; coral aragonite 0.4935 (Sr/Ca of Hathorne et al. 2013, G-cubed
       14:3730); flux ratios of 2.06 ± 0.19 and 1.60 ± 0.14 eq/mol (Murillo, Jokiel & Atkinson 2014,
       PeerJ 2:e249).
-    - effluent gain over tank water at the reference flow: half saturation at the chamber's pH
-      (`chamber_table`), where log sd 0.4 spans saturation 0.3 to 1; wider where a reactor's chamber
-      pH is not stated. While no effluent reading could say otherwise it stays below saturation at
-      0.1 under the chamber's pH (the probe's error).
+    - increment of the effluent over tank water at the reference flow: half saturation at the
+      chamber's pH (`chamber_table`), where log sd 0.4 spans saturation 0.3 to 1; wider where a
+      reactor's chamber pH is not stated. While no effluent reading could say otherwise it stays
+      below saturation at 0.1 under the chamber's pH (the probe's error).
     - exponent ε of the flow response: median 0.4, 95 % in 0.10 to 0.80: chambers run between
       their equilibrium and the rate limit; half saturation is 0.47 for a first-order chamber.
     - drift of uptake per root day, relative: 2 % is 11 % in 30 days; of effluent strength: 1.5 %
@@ -91,17 +92,17 @@ def physical_priors(schedule: Schedule, tank: Tank) -> tuple[Prior, ...]:
     uptake = Prior("uptake_start_meq_l_d", LOG, 1.2 * units.MEQ_L_PER_DKH, 0.8)
     if not schedule.additions:
         uptake = replace(uptake, scale=IDENTITY, median=0.0, sd=1.2 * units.MEQ_L_PER_DKH)
-    gain = Prior("effluent_gain_meq_l", LOG, half, spread)
+    increment = Prior("increment_meq_l", LOG, half, spread)
     if not has_effluent:
         ceiling = chamber_table.ceiling_meq_l(chamber_ph)
         # The slope of the logit at the median keeps the spread of the log scale there.
-        gain = replace(gain, scale=LOGIT, sd=spread / (1 - half / ceiling), high=ceiling)
+        increment = replace(increment, scale=LOGIT, sd=spread / (1 - half / ceiling), high=ceiling)
     return (
         Prior("water_volume_l", LOG, tank.water_volume_l, tank.water_volume_sd_fraction),
         Prior("light_ratio", LOG, 2.5, 0.354),
         uptake,
         Prior("calcium_share", LOGIT, 0.49, 0.55, low=0.35, high=0.75),
-        gain,
+        increment,
         Prior("exponent", LOGIT, 0.4, 0.9),
         Prior("drift_per_root_day", LOG, 0.02, 0.7),
         Prior("effluent_drift_per_root_day", LOG, 0.015, 0.7),
@@ -115,11 +116,11 @@ def _kit_priors(schedule: Schedule) -> tuple[Prior, ...]:
     least 0.4 of the usual figure, within a factor of e (common practice, no source).
     """
     kits = {kit.name: kit for kit in schedule.kits}
-    gains = []
-    for name, bottle in schedule.gains:
+    calibrations = []
+    for name, bottle in schedule.bottles:
         stated = kits[name].calibration_sd
         sd = USUAL_CALIBRATION_SD if stated is None else stated
-        gains.append(Prior(f"gain {name} {bottle}", LOG, 1.0, sd))
+        calibrations.append(Prior(f"calibration {name} {bottle}", LOG, 1.0, sd))
     repeats = []
     for kit in schedule.kits:
         usual = PARAMETERS[kit.parameter].assumed_repeatability
@@ -127,7 +128,7 @@ def _kit_priors(schedule: Schedule) -> tuple[Prior, ...]:
         if kit.repeatability is not None:
             median, sd = kit.repeatability, 0.27
         repeats.append(Prior(f"repeatability {kit.name}", LOG, median, sd))
-    return (*gains, *repeats)
+    return (*calibrations, *repeats)
 
 
 class PriorArrays(NamedTuple):
@@ -208,8 +209,8 @@ def prior_table(schedule: Schedule, tank: Tank) -> PriorTable:
     table = (*physical_priors(schedule, tank), *_kit_priors(schedule))
     sd = np.array([prior.sd for prior in table])
     correlation = np.eye(len(table))
-    first = len(table) - len(schedule.gains) - len(schedule.kits)
-    names = [name for name, _ in schedule.gains]
+    first = len(table) - len(schedule.bottles) - len(schedule.kits)
+    names = [name for name, _ in schedule.bottles]
     block = np.where(np.equal.outer(names, names), BOTTLE_CORRELATION, 0.0)
     np.fill_diagonal(block, 1.0)
     last = first + len(names)

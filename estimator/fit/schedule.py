@@ -65,7 +65,7 @@ class Schedule:
         reading_step: (m,) step of each used reading.
         readings: the m readings that the fit uses, in step order.
         kits: kits in the order of repeatability parameters.
-        gains: (kit name, bottle number) in the order of gain parameters.
+        bottles: (kit name, bottle number) in the order of the calibrations.
         settings: what was set and added.
         additions: True where alkalinity was added between the first and the last tank reading.
     """
@@ -82,14 +82,14 @@ class Schedule:
     reading_step: np.ndarray
     readings: tuple[Reading, ...]
     kits: tuple[Kit, ...]
-    gains: tuple[tuple[str, int], ...]
+    bottles: tuple[tuple[str, int], ...]
     settings: Settings
     additions: bool
 
     @property
     def parameters(self) -> int:
         """Length of the parameter vector."""
-        return PHYSICAL + len(self.gains) + len(self.kits)
+        return PHYSICAL + len(self.bottles) + len(self.kits)
 
     @property
     def reference_flow_l_d(self) -> float | None:
@@ -141,11 +141,11 @@ def build_schedule(log: TankLog, tank: Tank) -> Schedule:
     settings = settings_of(log, tank)
     readings = used_readings(log, tank)
     layout = _layout(log, readings, settings)
-    gains, gain_of = bottles_of(log, readings)
-    kits = tuple(tank.kits[name] for name in dict.fromkeys(name for name, _ in gains))
+    bottles, bottle_of = bottles_of(log, readings)
+    kits = tuple(tank.kits[name] for name in dict.fromkeys(name for name, _ in bottles))
     columns = [
-        _reading_columns(reading, tank, layout.waters, gain, kits)
-        for reading, gain in zip(readings, gain_of, strict=True)
+        _reading_columns(reading, tank, layout.waters, bottle, kits)
+        for reading, bottle in zip(readings, bottle_of, strict=True)
     ]
     table, reading_step, day_step = _walk(log, tank, readings, columns, settings, layout)
     moments, calcium = moments_of(table.steps, settings, tank)
@@ -168,7 +168,7 @@ def build_schedule(log: TankLog, tank: Tank) -> Schedule:
             first_water=layout.first_water,
             size=layout.size,
             moving=layout.moving,
-            gains=len(gains),
+            bottles=len(bottles),
             media_calcium=media_calcium_share(tank),
             middle=tank.targets[ALKALINITY.name].middle,
             lit=lit_fraction(tank),
@@ -182,7 +182,7 @@ def build_schedule(log: TankLog, tank: Tank) -> Schedule:
         reading_step=reading_step[order],
         readings=tuple(readings[m] for m in order),
         kits=kits,
-        gains=gains,
+        bottles=bottles,
         settings=settings,
         additions=additions,
     )
@@ -237,13 +237,13 @@ def bottles_of(
 
 
 def _reading_columns(
-    reading: Reading, tank: Tank, waters: Sequence[str], gain: int, kits: Sequence[Kit]
+    reading: Reading, tank: Tank, waters: Sequence[str], bottle: int, kits: Sequence[Kit]
 ) -> dict[str, float]:
     kit = tank.kits[reading.kit]
     columns: dict[str, float] = {
         "kind": KIND_OF[reading.sample, reading.parameter],
         "value": reading.value,
-        "gain": gain,
+        "bottle": bottle,
         "kit": [k.name for k in kits].index(reading.kit),
         "rounding": kit.step**2 / 12.0,
         "scatter": 1.0,

@@ -243,8 +243,8 @@ def _kit_readings(schedule: Schedule, since: int) -> dict[str, np.ndarray]:
     A bottle opened within the window has its own calibration in the model, so only a shift that
     no `new_bottle` explains is asked for.
     """
-    last = dict(schedule.gains)  # the pairs stand in order of bottles
-    bottles = [schedule.gains[g] for g in schedule.steps["gain"][schedule.reading_step]]
+    last = dict(schedule.bottles)  # the pairs stand in order of bottles
+    bottles = [schedule.bottles[g] for g in schedule.steps["bottle"][schedule.reading_step]]
     found = {}
     for kit in schedule.kits:
         if kit.parameter != ALKALINITY.name:

@@ -352,7 +352,7 @@ def _present(problem: Problem, longer: Schedule, natural: np.ndarray, at: dateti
         shape_d=day_shape(problem.tank, share, day_of(at, schedule.origin) % 1.0),
         places=tuple(kept.index(state) if state >= 0 else -1 for state in wanted),
         light_ratio=column[layout.LIGHT_RATIO],
-        kit_calibration=column[layout.PHYSICAL + int(longer.steps["gain"][tests[-1]])]
+        kit_calibration=column[layout.PHYSICAL + int(longer.steps["bottle"][tests[-1]])]
         if len(tests)
         else np.ones(len(start)),
     )

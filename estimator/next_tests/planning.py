@@ -163,10 +163,10 @@ def swings_of(fitted: Fit) -> tuple[Swing, ...]:
     """What the needed flow hangs on: its median at both ends of each unknown."""
     posterior = fitted.posterior
     kits = {name for name, kit in fitted.tank.kits.items() if kit.parameter == ALKALINITY.name}
-    last = {name: draws for (name, _), draws in posterior.kit_gain.items() if name in kits}
+    last = {name: draws for (name, _), draws in posterior.kit_calibration.items() if name in kits}
     unknowns = {
         Unknown.UPTAKE: posterior.uptake_now_meq_l_d,
-        Unknown.EFFLUENT: posterior.effluent_gain_meq_l,
+        Unknown.EFFLUENT: posterior.increment_meq_l,
         Unknown.VOLUME: posterior.volume_l,
         Unknown.FLOW_RESPONSE: posterior.exponent,
         Unknown.LIGHT: posterior.light_share,

@@ -138,8 +138,8 @@ def kit_of(posterior: Posterior, tank: Tank) -> tuple[np.ndarray, np.ndarray, fl
     ones = np.ones_like(posterior.volume_l)
     declared = (kit.name for kit in tank.kits.values() if kit.parameter == ALKALINITY.name)
     name = last_kit(posterior) or next(declared, "")
-    bottles = [bottle for kit, bottle in posterior.kit_gain if kit == name]
-    calibration = posterior.kit_gain[name, max(bottles)] if bottles else ones
+    bottles = [bottle for kit, bottle in posterior.kit_calibration if kit == name]
+    calibration = posterior.kit_calibration[name, max(bottles)] if bottles else ones
     kit = tank.kits.get(name)
     step = kit.step if kit is not None and kit.step > 0 else ALKALINITY.assumed_step
     stated = kit.repeatability if kit is not None else None

@@ -2,7 +2,7 @@
 
 The tank is integrated by a fourth-order Runge-Kutta scheme straight from the differential
 equations in `mass_balance`, sharing none of its algebra, so that the two check each other. Readings
-then pass through the kit: gain of the bottle, repeatability, rounding to the kit's step.
+then pass through the kit: calibration of the bottle, repeatability, rounding to the kit's step.
 """
 
 from __future__ import annotations
@@ -35,14 +35,14 @@ class Truth:
         light_ratio: mean lit over dark rate of uptake.
         uptake_meq_l_d: (days,) daily mean uptake by calcification from the log's first local day.
         calcium_share: mol of calcium per equivalent taken up.
-        effluent_gain_meq_l: (days,) gain of the effluent over the middle of the band, at the
+        increment_meq_l: (days,) increment of the effluent over the middle of the band, at the
             reference flow and the last chamber pH.
         exponent: ε of the flow response.
-        reference_flow_ml_h: flow at which `effluent_gain_meq_l` holds.
+        reference_flow_ml_h: flow at which `increment_meq_l` holds.
         start: tank levels at midnight before the first entry, by parameter.
         nitrate_rate_mmol_l_d: net production of nitrate.
         waters: true levels of each new salt water, by parameter.
-        kit_gain: by (kit, bottle number from 0).
+        kit_calibration: by (kit, bottle number from 0).
         kit_repeatability: sd, by kit, canonical units.
         misread: added to the reading of a row, canonical units.
         square_light: uptake follows lights on and off as steps, not as a half-sine.
@@ -52,13 +52,13 @@ class Truth:
     light_ratio: float
     uptake_meq_l_d: np.ndarray
     calcium_share: float
-    effluent_gain_meq_l: np.ndarray
+    increment_meq_l: np.ndarray
     exponent: float
     reference_flow_ml_h: float
     start: Mapping[str, float]
     nitrate_rate_mmol_l_d: float = 0.0
     waters: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
-    kit_gain: Mapping[tuple[str, int], float] = field(default_factory=dict)
+    kit_calibration: Mapping[tuple[str, int], float] = field(default_factory=dict)
     kit_repeatability: Mapping[str, float] = field(default_factory=dict)
     misread: Mapping[int, float] = field(default_factory=dict)
     square_light: bool = False
@@ -137,7 +137,7 @@ class _TrueTank:
         """Effluent alkalinity less the tank's."""
         truth, flow = self._truth, self._flow_ml_h
         respond = (flow / truth.reference_flow_ml_h) ** -truth.exponent if flow > 0 else 1.0
-        strength = truth.effluent_gain_meq_l[min(int(at_d), len(truth.effluent_gain_meq_l) - 1)]
+        strength = truth.increment_meq_l[min(int(at_d), len(truth.increment_meq_l) - 1)]
         strength *= chamber_table.half_saturated_increment_meq_l(self._ph)
         strength /= chamber_table.half_saturated_increment_meq_l(self._last_ph)
         off_middle = alkalinity - self._tank.targets["alkalinity"].middle
@@ -236,9 +236,9 @@ def read_with_kit(
 ) -> float:
     """The kit's figure for a true level, canonical units, never negative."""
     kit = tank.kits[reading.kit]
-    gain = truth.kit_gain.get((kit.name, bottle), 1.0)
+    calibration = truth.kit_calibration.get((kit.name, bottle), 1.0)
     error = rng.normal(0.0, truth.kit_repeatability.get(kit.name, 0.0))
-    shown = gain * level + error + truth.misread.get(reading.row, 0.0)
+    shown = calibration * level + error + truth.misread.get(reading.row, 0.0)
     return max(round_to_step(shown, kit.step), 0.0)
 
 

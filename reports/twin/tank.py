@@ -71,10 +71,10 @@ def _kits(post: Posterior, writer: Writer) -> Json:
     kits = {}
     for name, repeatability in post.kit_repeatability.items():
         kit = writer.study.tank.kits[name]
-        bottle = max(number for of, number in post.kit_gain if of == name)
+        bottle = max(number for of, number in post.kit_calibration if of == name)
         kits[name] = writer.object(kit) | {
             "bottle": bottle + 1,
-            "calibration_pct": 100 * (post.kit_gain[name, bottle] - 1),
+            "calibration_pct": 100 * (post.kit_calibration[name, bottle] - 1),
             "repeatability": repeatability / PARAMETERS[kit.parameter].units[kit.unit],
         }
     return kits

@@ -30,12 +30,12 @@ def theta_of(case: Case, schedule: Schedule, drift: float = 0.02) -> np.ndarray:
     """theta (p,) of `mass_balance.fill` that states a truth, with the first day's uptake as u_0."""
     truth = case.truth
     uptake = truth.uptake_meq_l_d[0]
-    gains = [truth.kit_gain.get(pair, 1.0) for pair in schedule.gains]
+    calibrations = [truth.kit_calibration.get(pair, 1.0) for pair in schedule.bottles]
     repeats = [truth.kit_repeatability.get(kit.name, 0.1) for kit in schedule.kits]
     theta = [truth.volume_l, truth.light_ratio, uptake, truth.calcium_share]
-    theta += [truth.effluent_gain_meq_l[0], truth.exponent, drift, 0.4 * drift]
+    theta += [truth.increment_meq_l[0], truth.exponent, drift, 0.4 * drift]
     assert len(theta) == PHYSICAL
-    return np.array([*theta, *gains, *repeats])
+    return np.array([*theta, *calibrations, *repeats])
 
 
 def follow(system: System, schedule: Schedule, truth: Truth, alpha: float) -> np.ndarray:
@@ -63,7 +63,7 @@ def follow(system: System, schedule: Schedule, truth: Truth, alpha: float) -> np
         if system.observed[i]:
             expected[i] = system.loading[i] @ state + system.intercept[i]
         if i in day_of:
-            uptake, gain = truth.uptake_meq_l_d, truth.effluent_gain_meq_l
+            uptake, gain = truth.uptake_meq_l_d, truth.increment_meq_l
             state[layout.uptake] = uptake[day_of[i]] / uptake[0] - 1
             if layout.effluent >= 0:
                 state[layout.effluent] = gain[day_of[i]] / gain[0] - 1
@@ -117,14 +117,14 @@ def known_posterior(
         alkalinity_now_meq_l=middle_meq_l * ones,
         calcium_now_mmol_l=None,
         nitrate_loss_meq_l_d=None,
-        effluent_gain_meq_l=gain * np.exp(log_sd * rng.standard_normal(draws)),
+        increment_meq_l=gain * np.exp(log_sd * rng.standard_normal(draws)),
         effluent_meq_l=middle_meq_l + gain * ones,
         middle_meq_l=middle_meq_l,
         reference_flow_l_d=50.0,
         present_flow_l_d=50.0,
         dosed_meq_d=0.0,
         effluent_tested=True,
-        kit_gain={},
+        kit_calibration={},
         kit_repeatability={},
         checks=(),
         net_change=False,

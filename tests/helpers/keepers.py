@@ -81,7 +81,7 @@ def keeper_case(rng: np.random.Generator, days: int = 60, reactor: bool = True) 
             act(begun + 0.4, "dose_rate", name, 0.0)
         for day in (begun + 0.41, begun + 8.4, begun + 20.4):
             if day < days:
-                gain = truth.effluent_gain_meq_l[0]
+                gain = truth.increment_meq_l[0]
                 reference = truth.reference_flow_ml_h * 24 / 1000
                 ratio = (load(day) / (reference * gain)) ** (1 / (1 - truth.exponent))
                 act(day, "flow", "", truth.reference_flow_ml_h * float(np.clip(ratio, 0.3, 3)))
@@ -102,7 +102,7 @@ def _keeper_truth(tank: Tank, volume: float, days: int, rng: np.random.Generator
         light_ratio=float(np.exp(rng.normal(np.log(2.5), 0.3))),
         uptake_meq_l_d=start * (1 + np.clip(drift, -0.6, None)),
         calcium_share=float(rng.normal(0.49, 0.03)),
-        effluent_gain_meq_l=np.full(days + 2, gain),
+        increment_meq_l=np.full(days + 2, gain),
         exponent=float(rng.uniform(0.15, 0.65)),
         reference_flow_ml_h=start * volume / gain / 24 * 1000,
         start={"alkalinity": 8.2 * DKH, "calcium": 425 / CA},
@@ -112,7 +112,7 @@ def _keeper_truth(tank: Tank, volume: float, days: int, rng: np.random.Generator
                 "calcium": float(rng.normal(420, 8)) / CA,
             }
         },
-        kit_gain={
+        kit_calibration={
             ("alk", 0): float(np.exp(0.05 * rng.standard_normal())),
             ("ca", 0): float(np.exp(0.04 * rng.standard_normal())),
         },

@@ -55,11 +55,11 @@ def unsure(
     kit = np.exp(kit_sd * rng.standard_normal(draws))
     stated = {
         "uptake": spread(0.5, 0.02, draws, 1),
-        "effluent_gain_meq_l": spread(6.0, effluent_sd, draws, 2),
+        "increment_meq_l": spread(6.0, effluent_sd, draws, 2),
         "exponent": np.clip(0.4 + 0.12 * rng.standard_normal(draws), 0.05, 0.9),
         "drift": np.full(draws, 0.006),
         "effluent_drift": np.full(draws, 0.006),
-        "kit_gain": {("alk", 0): kit},
+        "kit_calibration": {("alk", 0): kit},
         "alkalinity_now_meq_l": level_dkh * DKH / kit + 0.05 * DKH * rng.standard_normal(draws),
     }
     return known(draws, **{**stated, **changes})

@@ -121,7 +121,7 @@ def example_truth(days: int, **changes: Any) -> Truth:
         light_ratio=2.6,
         uptake_meq_l_d=0.55 * (1 + 0.1 * np.sin(day / 9)),
         calcium_share=0.485,
-        effluent_gain_meq_l=16 * DKH * (1 + 0.02 * np.cos(day / 7)),
+        increment_meq_l=16 * DKH * (1 + 0.02 * np.cos(day / 7)),
         exponent=0.4,
         reference_flow_ml_h=2600.0,
         start={"alkalinity": 8.1 * DKH, "calcium": 425 / CA, "nitrate": 8 / NO3},
@@ -129,7 +129,7 @@ def example_truth(days: int, **changes: Any) -> Truth:
             "new": {"alkalinity": 8.3 * DKH, "calcium": 415 / CA},
             "other": {"alkalinity": 7.1 * DKH, "calcium": 430 / CA},
         },
-        kit_gain={("alk", 0): 1.03, ("alk", 1): 0.99, ("ca", 0): 1.02},
+        kit_calibration={("alk", 0): 1.03, ("alk", 1): 0.99, ("ca", 0): 1.02},
         kit_repeatability={"alk": 0.2 * DKH, "ca": 8 / CA, "no3": 1 / NO3},
     )
     return replace(truth, **changes)
@@ -180,7 +180,7 @@ class Case:
     @property
     def needed_flow_ml_h(self) -> float:
         """True flow that holds the middle of the band on the last day."""
-        gain = self.truth.effluent_gain_meq_l[self.last_day]
+        gain = self.truth.increment_meq_l[self.last_day]
         reference = self.truth.reference_flow_ml_h * 24 / 1000
         load = self.uptake_now_meq_l_d * self.truth.volume_l / (reference * gain)
         return self.truth.reference_flow_ml_h * load ** (1 / (1 - self.truth.exponent))
@@ -272,7 +272,7 @@ def _big_flow() -> Case:
     truth = example_truth(
         7,
         volume_l=20.0,
-        effluent_gain_meq_l=np.full(8, 1.5),
+        increment_meq_l=np.full(8, 1.5),
         exponent=0.2,
         reference_flow_ml_h=3000.0,
     )

@@ -45,7 +45,7 @@ def test_smoothed_uptake_is_the_dense_gaussian_posterior() -> None:
     """
     tank = example_tank(reactor=None)
     skeleton = dosed_log()
-    base = example_truth(DAYS, uptake_meq_l_d=np.full(DAYS, 0.5), kit_gain={})
+    base = example_truth(DAYS, uptake_meq_l_d=np.full(DAYS, 0.5), kit_calibration={})
     rng = np.random.default_rng(0)
     problem = pose(skeleton, tank)
     made = problem.schedule

@@ -25,7 +25,7 @@ def shown(
     calcium_share: float = 0.5,
 ) -> np.ndarray:
     """Readings (m,) of perfect kits: ε = 0, uptake even over the day, states as started."""
-    kits = len(made.gains), len(made.kits)
+    kits = len(made.bottles), len(made.kits)
     theta = np.array(
         [volume_l, 1.0, uptake, calcium_share, gain_x, 0.0, 0.01, 0.01]
         + [1.0] * kits[0]

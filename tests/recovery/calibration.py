@@ -190,7 +190,7 @@ def _tracked(quantities: dict[str, np.ndarray]) -> dict[str, np.ndarray]:
             "water volume",
         )
     }
-    gains = [name for name in quantities if name.startswith("gain of alk")]
+    gains = [name for name in quantities if name.startswith("calibration of alk")]
     return kept | {
         "kit gain": quantities[gains[-1]],
         "repeatability": quantities["repeatability of alk"],

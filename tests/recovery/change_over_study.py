@@ -60,7 +60,7 @@ def odd_case(rng: np.random.Generator) -> Case:
     more = FOLLOWED + 3
     uptake = truth.uptake_meq_l_d
     drift = 0.015 * uptake[0] * np.cumsum(rng.standard_normal(more))
-    strength = np.full(DAYS + 2 + more, truth.effluent_gain_meq_l[0])
+    strength = np.full(DAYS + 2 + more, truth.increment_meq_l[0])
     strength[case.last_day + 8 :] *= WEAKER
     stated = truth.volume_l * float(np.exp(VOLUME_OFF * rng.choice([-1, 1])))
     tank = replace(
@@ -89,7 +89,7 @@ def odd_case(rng: np.random.Generator) -> Case:
         replace(
             truth,
             uptake_meq_l_d=np.maximum(np.concatenate([uptake, uptake[-1] + drift]), 0.0),
-            effluent_gain_meq_l=strength,
+            increment_meq_l=strength,
             exponent=float(rng.choice(EXPONENTS)),
             square_light=True,
         ),
@@ -122,7 +122,7 @@ class TrueTank:
     def increment(self, level: float, day: float) -> float:
         """Gain of the effluent over the tank, never more than saturation allows."""
         truth, tank = self.case.truth, self.case.tank
-        strength = float(truth.effluent_gain_meq_l[int(day)])
+        strength = float(truth.increment_meq_l[int(day)])
         assert tank.reactor is not None
         ceiling = saturated_increment_meq_l(tank.reactor.chamber_ph or USUAL_CHAMBER_PH)
         ratio = max(self.flow_ml_h, 1e-9) / truth.reference_flow_ml_h
@@ -168,7 +168,7 @@ class TrueTank:
         daily = np.reshape(self.recorded, (-1, self.per_day)).mean(axis=1)
         band = self.case.tank.targets["alkalinity"]
         inside = (daily >= band.low) & (daily <= band.high)
-        read = daily * self.case.truth.kit_gain["alk", 0]
+        read = daily * self.case.truth.kit_calibration["alk", 0]
         rise = np.diff(daily) > (band.max_rise_per_day or np.inf)
         return {
             "in_band": float(np.mean(inside)),

@@ -103,7 +103,7 @@ def _worn_pump(case: Case, dice: Dice) -> tuple[TankLog, Case]:
     settled = replace(
         case.truth,
         reference_flow_ml_h=case.truth.reference_flow_ml_h / lost,
-        effluent_gain_meq_l=case.truth.effluent_gain_meq_l * lost,
+        increment_meq_l=case.truth.increment_meq_l * lost,
     )
     return replace(case.log, readings=filled.readings), replace(case, truth=settled)
 
@@ -165,9 +165,11 @@ def _silent_shift(case: Case, dice: Dice) -> tuple[TankLog, Case]:
     true_log = replace(
         case.log, actions=tuple(sorted([*case.log.actions, bottle], key=lambda a: a.time))
     )
-    gains = dict(case.truth.kit_gain)
+    gains = dict(case.truth.kit_calibration)
     gains["alk", 1] = gains["alk", 0] * float(np.exp(0.05 * dice.own.choice([-1, 1])))
-    filled = simulate_log(case.tank, true_log, replace(case.truth, kit_gain=gains), dice.errors)
+    filled = simulate_log(
+        case.tank, true_log, replace(case.truth, kit_calibration=gains), dice.errors
+    )
     return replace(case.log, readings=filled.readings), case
 
 

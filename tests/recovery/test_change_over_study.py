@@ -40,7 +40,7 @@ def test_the_true_tank_follows_the_stirred_tank() -> None:
         exponent=0.0,
         light_ratio=1.0,
         uptake_meq_l_d=np.full_like(case.truth.uptake_meq_l_d, 1.0 * DKH),
-        effluent_gain_meq_l=np.full_like(case.truth.effluent_gain_meq_l, 10.0 * DKH),
+        increment_meq_l=np.full_like(case.truth.increment_meq_l, 10.0 * DKH),
     )
     true.case = replace(case, truth=truth)
     true.set(0.1 * truth.volume_l * 1000 / 24, {})

@@ -44,7 +44,7 @@ def true_values(demo: Demo) -> dict[str, float]:
     share = light_share(np.array([truth.light_ratio]), lit_fraction(demo.tank))
     swing = float(day_shape(demo.tank, share, float(end.time_d[0]) % 1.0)[0])
     reference = truth.reference_flow_ml_h * units.HOURS_PER_DAY / 1000
-    load = uptake * truth.volume_l / (reference * float(truth.effluent_gain_meq_l[last]))
+    load = uptake * truth.volume_l / (reference * float(truth.increment_meq_l[last]))
     return {
         "uptake now": uptake,
         "calcium uptake now": uptake * truth.calcium_share,
@@ -54,9 +54,9 @@ def true_values(demo: Demo) -> dict[str, float]:
         "effluent alkalinity": float(end.effluent_alkalinity_meq_l[0]),
         "water volume": truth.volume_l,
         "needed flow": float(np.log(reference * load ** (1 / (1 - truth.exponent)))),
-        "gain of alk-drops, bottle 1": truth.kit_gain["alk-drops", 0],
-        "gain of alk-drops, bottle 2": truth.kit_gain["alk-drops", 1],
-        "gain of ca-drops, bottle 1": truth.kit_gain["ca-drops", 0],
+        "calibration of alk-drops, bottle 1": truth.kit_calibration["alk-drops", 0],
+        "calibration of alk-drops, bottle 2": truth.kit_calibration["alk-drops", 1],
+        "calibration of ca-drops, bottle 1": truth.kit_calibration["ca-drops", 0],
     }
 
 

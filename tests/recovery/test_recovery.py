@@ -44,7 +44,7 @@ def random_truth(rng: np.random.Generator) -> tuple[Truth, float]:
         light_ratio=2.5 * np.exp(0.35 * rng.standard_normal()),
         uptake_meq_l_d=uptake,
         calcium_share=float(np.clip(rng.normal(0.49, 0.04), 0.40, 0.62)),
-        effluent_gain_meq_l=gain * (1 + np.append(0.0, np.cumsum(rng.normal(0, 0.015, DAYS)))),
+        increment_meq_l=gain * (1 + np.append(0.0, np.cumsum(rng.normal(0, 0.015, DAYS)))),
         exponent=float(rng.uniform(0.1, 0.7)),
         reference_flow_ml_h=flow_ml_h,
         start={"alkalinity": rng.normal(8.2, 0.3) * DKH, "calcium": rng.normal(425, 15) / CA},
@@ -54,7 +54,7 @@ def random_truth(rng: np.random.Generator) -> tuple[Truth, float]:
                 "calcium": rng.normal(420, 12) / CA,
             }
         },
-        kit_gain={
+        kit_calibration={
             ("alk", 0): np.exp(0.05 * rng.standard_normal()),
             ("alk", 1): np.exp(0.05 * rng.standard_normal()),
             ("ca", 0): np.exp(0.04 * rng.standard_normal()),
@@ -96,7 +96,7 @@ def recover(seed: int, draws: int) -> Outcome:
     around = [log.end + timedelta(days=float(d)) for d in np.linspace(-0.5, 0.5, 49)]
     level = simulate_levels(tank, log, truth, around).alkalinity_meq_l
     flow = needed_ml_h * 0.024
-    uptake, gain = truth.uptake_meq_l_d[end_day], truth.effluent_gain_meq_l[end_day]
+    uptake, gain = truth.uptake_meq_l_d[end_day], truth.increment_meq_l[end_day]
     turnover = uptake * truth.volume_l / (flow * gain)
     true = {
         "uptake now": uptake,

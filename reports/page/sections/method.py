@@ -12,7 +12,7 @@ PRIORS = {
     "light_ratio": ("Uptake by day over uptake by night", "", 1),
     "uptake_start_meq_l_d": ("Alkalinity uptake at the start", "meq/L/day", 2),
     "calcium_share": ("Calcium per alkalinity used", "mmol/meq", 2),
-    "effluent_gain_meq_l": ("Effluent alkalinity above the tank's", "meq/L", 1),
+    "increment_meq_l": ("Effluent alkalinity above the tank's", "meq/L", 1),
     "exponent": ("How fast the effluent weakens as flow rises", "", 2),
     "drift_per_root_day": ("Drift of uptake, part per root day", "", 3),
     "effluent_drift_per_root_day": ("Drift of effluent strength, part per root day", "", 3),

@@ -121,7 +121,7 @@ def test_no_flow_is_stronger_than_saturation() -> None:
 
     A chamber near saturation, asked for a third of its flow at a lower pH.
     """
-    posterior, made = seen(effluent_gain_meq_l=np.full(400, 9.0))
+    posterior, made = seen(increment_meq_l=np.full(400, 9.0))
     held = held_at(posterior, made, 6.3)
     ceiling = carbonate.effluent(made.tank, 6.3, 1.0).alkalinity_meq_l - made.tank.alkalinity_meq_l
     assert held.at_ceiling.all()
@@ -204,7 +204,7 @@ def test_no_ph_will_do(pump, remedy) -> None:
 def test_low_ph_carries_the_mush_caution() -> None:
     """A chamber run below about 6.3 is told of media turning to mush, marked as practice."""
     tank = example_tank(reactor=Reactor(0.0, 6000.0, 10.0, chamber_ph=6.1))
-    posterior = known_posterior(log_sd=0.05, effluent_gain_meq_l=np.full(400, 16.0))
+    posterior = known_posterior(log_sd=0.05, increment_meq_l=np.full(400, 16.0))
     trade = trade_of(posterior, tank, NO_FLOW)
     point = next(p for p in trade.points if p.is_present)
     assert "chamber_mush" in codes(point.cautions)
@@ -251,13 +251,13 @@ def test_planned_reactor_says_so() -> None:
     made = chamber_of(known_fit(NO_FLOW, tank, posterior), np.random.default_rng(0))
     held = held_at(posterior, made, 6.5)
     load = posterior.uptake_now_meq_l_d * posterior.volume_l
-    np.testing.assert_allclose(held.needed_l_d, load / posterior.effluent_gain_meq_l)
+    np.testing.assert_allclose(held.needed_l_d, load / posterior.increment_meq_l)
     assert not trade_of(known_posterior(), example_tank()).from_priors
 
 
 def test_media_that_would_not_dissolve_gets_no_flow() -> None:
     """A weak chamber at a high pH dissolves nothing: no figure is stated, and nothing overflows."""
-    posterior = known_posterior(effluent_gain_meq_l=np.full(400, 1.2))
+    posterior = known_posterior(increment_meq_l=np.full(400, 1.2))
     trade = trade_of(posterior, example_tank())
     assert trade.points[-1].needed_ml_h is None
     assert codes(trade.points[-1].cautions) == ["chamber_hardly_dissolves"]

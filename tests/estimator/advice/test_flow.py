@@ -178,7 +178,7 @@ def test_variance_shares_add_up_to_one(known, reference_l_d) -> None:
         3000,
         uptake=spread(0.5, 0.05, 3000, 1),
         volume_l=spread(600, 0.1, 3000, 2),
-        effluent_gain_meq_l=spread(6, 0.3, 3000, 3),
+        increment_meq_l=spread(6, 0.3, 3000, 3),
         exponent=np.random.default_rng(4).uniform(0.3, 0.5, 3000),
         reference_flow_l_d=reference_l_d,
     )
@@ -224,14 +224,14 @@ def test_withheld_where_no_uptake_is_shown(known) -> None:
 
 def test_withheld_where_the_range_is_wide(known) -> None:
     """Ends of the range more than four times apart: withheld, and the widest source is named."""
-    posterior = known(2000, effluent_gain_meq_l=spread(6, 0.5, 2000, 3))
+    posterior = known(2000, increment_meq_l=spread(6, 0.5, 2000, 3))
     advice = advise(posterior, example_tank())
     assert advice.status == "withheld"
     low, high = np.quantile(advice.flow.needed_ml_h, [0.05, 0.95])
     told = {"ratio": high / low, "source": Unknown.EFFLUENT}
     assert advice.reasons == (Remark("withheld_wide_range", told),)
     assert high > RANGE_RATIO_LIMIT * low
-    narrow = advise(known(2000, effluent_gain_meq_l=spread(6, 0.1, 2000, 3)), example_tank())
+    narrow = advise(known(2000, increment_meq_l=spread(6, 0.1, 2000, 3)), example_tank())
     assert narrow.status == "recommended"
 
 
@@ -289,7 +289,7 @@ def test_planned_reactor_may_have_a_wider_range(planned) -> None:
     ranges = {}
     for log_sd in (0.5, 0.8):
         advice = advise(
-            planned(effluent_gain_meq_l=spread(6, log_sd, 2000, 3)), example_tank(reactor=None)
+            planned(increment_meq_l=spread(6, log_sd, 2000, 3)), example_tank(reactor=None)
         )
         low, high = np.quantile(advice.flow.needed_ml_h, [0.05, 0.95])
         ranges[advice.status] = high / low

@@ -47,8 +47,8 @@ def shown(levels, made, case) -> np.ndarray:
             level = case.tank.references[reading.of].levels[reading.parameter]
         else:
             level = columns[reading.sample, reading.parameter][m]
-        gain = made.gains[made.steps["gain"][made.reading_step[m]]]
-        out.append(level * case.truth.kit_gain.get(gain, 1.0))
+        gain = made.bottles[made.steps["bottle"][made.reading_step[m]]]
+        out.append(level * case.truth.kit_calibration.get(gain, 1.0))
     return np.array(out)
 
 
@@ -103,7 +103,7 @@ def solve(case, made) -> np.ndarray:
             gained = 0.0
             if flow > 0:
                 respond = (flow * 1000 / 24 / truth.reference_flow_ml_h) ** -truth.exponent
-                gain = truth.effluent_gain_meq_l[day] * factor
+                gain = truth.increment_meq_l[day] * factor
                 gain -= (1 - truth.exponent) * (y[0] - middle)
                 gained = flow / truth.volume_l * gain * respond
             made_nitrate = truth.nitrate_rate_mmol_l_d
@@ -147,8 +147,8 @@ def test_levels_are_those_of_a_general_solver(case) -> None:
     tank_readings = [m for m, r in enumerate(made.readings) if r.sample == "tank"]
     for m in tank_readings:
         reading = made.readings[m]
-        gain = made.gains[made.steps["gain"][made.reading_step[m]]]
-        level = solved[m, column[reading.parameter]] * case.truth.kit_gain.get(gain, 1.0)
+        gain = made.bottles[made.steps["bottle"][made.reading_step[m]]]
+        level = solved[m, column[reading.parameter]] * case.truth.kit_calibration.get(gain, 1.0)
         assert expected[m] == pytest.approx(level, rel=1e-8)
 
 
@@ -196,7 +196,7 @@ def test_limits_of_the_flow_response(exponent):
     """ε = 0: effluent alkalinity is fixed; ε = 1: what the chamber gives a day is fixed."""
     readings = [(0.5, "alkalinity", "effluent", "alk"), (1.5, "alkalinity", "effluent", "alk")]
     log = example_log(readings, [(0.1, "flow", "", 1300.0), (1.0, "flow", "", 2600.0)])
-    truth = example_truth(2, exponent=exponent, kit_gain={}, effluent_gain_meq_l=np.full(3, 6.0))
+    truth = example_truth(2, exponent=exponent, kit_calibration={}, increment_meq_l=np.full(3, 6.0))
     case = SimpleNamespace(tank=example_tank(), log=log, truth=truth)
     made = build_schedule(log, case.tank)
     system = filled(made, theta_of(case, made))

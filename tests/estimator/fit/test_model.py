@@ -107,7 +107,7 @@ def test_bottles_of_one_kit_are_correlated(everything) -> None:
     made = problem.schedule
     draws = np.log(prior_draws(problem))
     first = PHYSICAL
-    at = {pair: first + i for i, pair in enumerate(made.gains)}
+    at = {pair: first + i for i, pair in enumerate(made.bottles)}
     correlation = np.corrcoef(draws[:, list(at.values())].T)
     names = list(at)
     same = correlation[names.index(("alk", 0)), names.index(("alk", 1))]

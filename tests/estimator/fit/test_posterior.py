@@ -31,12 +31,12 @@ def exact_trace(problem, truth, draws: int = 60) -> Trace:
         "light_ratio": truth.light_ratio,
         "uptake_start_meq_l_d": truth.uptake_meq_l_d[0],
         "calcium_share": truth.calcium_share,
-        "effluent_gain_meq_l": truth.effluent_gain_meq_l[0],
+        "increment_meq_l": truth.increment_meq_l[0],
         "exponent": truth.exponent,
         "drift_per_root_day": 1e-5,
         "effluent_drift_per_root_day": 1e-5,
     }
-    row = [known.get(p.name, 1.0 if p.name.startswith("gain") else 1e-4) for p in table.priors]
+    row = [known.get(p.name, 1.0 if p.name.startswith("calib") else 1e-4) for p in table.priors]
     natural = np.broadcast_to(np.array(row), (4, draws, table.size)).copy()
     ordinary = np.zeros((4, draws, len(problem.schedule.readings)), dtype=int)
     return Trace(np.zeros_like(natural), natural, ordinary, 0, 0)
@@ -56,9 +56,9 @@ def known():
     truth = example_truth(
         11,
         uptake_meq_l_d=np.full(12, 0.5),
-        effluent_gain_meq_l=np.full(12, 16 * DKH),
+        increment_meq_l=np.full(12, 16 * DKH),
         reference_flow_ml_h=1300.0,
-        kit_gain={},
+        kit_calibration={},
         kit_repeatability={},
     )
     log = simulate_log(tank, log, truth, np.random.default_rng(0))
@@ -117,7 +117,7 @@ def test_effluent_now_is_the_chamber_of_the_truth(known) -> None:
     """Effluent alkalinity at the present flow is gain over the tank as the equations give it."""
     made, _, _, truth, posterior = known
     tank_level = posterior.alkalinity_now_meq_l
-    expected = tank_level + truth.effluent_gain_meq_l[0]
+    expected = tank_level + truth.increment_meq_l[0]
     expected = expected - (1 - truth.exponent) * (tank_level - made.shape.middle)
     np.testing.assert_allclose(posterior.effluent_meq_l, expected, rtol=1e-3)
 

@@ -80,12 +80,12 @@ def test_fit_finds_the_truth(posterior, truth, name) -> None:
         "uptake": (posterior.uptake_now_meq_l_d, truth.uptake_meq_l_d[-1]),
         "level": (posterior.uptake_meq_l_d.mean(axis=1), truth.uptake_meq_l_d[:DAYS].mean()),
         "effluent": (
-            posterior.effluent_gain_meq_l
+            posterior.increment_meq_l
             * (posterior.reference_flow_l_d / (truth.reference_flow_ml_h * 0.024))
             ** posterior.exponent,
-            truth.effluent_gain_meq_l[-1],
+            truth.increment_meq_l[-1],
         ),
-        "gain": (posterior.kit_gain["alk", 0], truth.kit_gain["alk", 0]),
+        "gain": (posterior.kit_calibration["alk", 0], truth.kit_calibration["alk", 0]),
     }[name]
     low, high = np.quantile(draws, [0.01, 0.99])
     assert low < true < high
@@ -181,7 +181,7 @@ def test_effluent_never_tested_keeps_to_chemistry() -> None:
     table = pose(log, example_tank()).priors
     assert trace.natural[:, :, INCREMENT].max() < table.priors[INCREMENT].high
     assert not posterior.net_change
-    assert np.std(np.log(posterior.effluent_gain_meq_l)) > 0.2
+    assert np.std(np.log(posterior.increment_meq_l)) > 0.2
 
 
 def test_progress_counts_to_the_end() -> None:

@@ -231,10 +231,10 @@ def test_bottles_divide_the_readings_of_a_kit(everything) -> None:
     """Readings from the opening of a bottle on carry that bottle's gain."""
     made = build_schedule(everything.log, everything.tank)
     opened = next(a.time for a in everything.log.actions if a.kind == "new_bottle")
-    assert made.gains == (("alk", 0), ("alk", 1), ("ca", 0), ("no3", 0))
+    assert made.bottles == (("alk", 0), ("alk", 1), ("ca", 0), ("no3", 0))
     for reading, step in zip(made.readings, made.reading_step, strict=True):
         bottle = int(reading.kit == "alk" and reading.time >= opened)
-        assert made.gains[made.steps["gain"][step]] == (reading.kit, bottle)
+        assert made.bottles[made.steps["bottle"][step]] == (reading.kit, bottle)
 
 
 def test_layout_holds_only_what_the_log_needs() -> None:

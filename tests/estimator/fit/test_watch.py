@@ -39,8 +39,8 @@ def still_trace(problem, copies: int = 2, **changes: float) -> Trace:
     near = {
         "water_volume_l": 580.0,
         "uptake_start_meq_l_d": 0.55,
-        "effluent_gain_meq_l": 16 * DKH,
-        "gain alk 0": 1.03,
+        "increment_meq_l": 16 * DKH,
+        "calibration alk 0": 1.03,
     }
     natural = np.array([(near | changes).get(prior.name, prior.median) for prior in table.priors])
     classes = np.zeros((1, copies, len(problem.schedule.readings)), dtype=int)
@@ -182,9 +182,9 @@ def test_bayes_factor_of_a_kit_shift_is_the_ratio_of_marginal_likelihoods(small)
         opened = Action(99, schedule.origin + timedelta(days=day), "new_bottle", "alk", None)
         problem = pose(replace(log, actions=(*log.actions, opened)), tank)
         made = problem.schedule
-        assert made.gains == (("alk", 0), ("alk", 1))
+        assert made.bottles == (("alk", 0), ("alk", 1))
         first = list(problem.priors.priors).index(
-            next(p for p in problem.priors.priors if p.name.startswith("gain alk 1"))
+            next(p for p in problem.priors.priors if p.name.startswith("calibration alk 1"))
         )
         wide = np.insert(natural, first, natural[first - 1])
         values = np.empty((len(scores), len(deltas)))
@@ -278,7 +278,7 @@ def test_without_an_effluent_test_a_fall_has_two_explanations() -> None:
     gain = np.full(41, 16 * DKH)
     gain[30:] *= 0.7
     truth = example_truth(
-        40, uptake_meq_l_d=np.full(41, 0.55), effluent_gain_meq_l=gain, reference_flow_ml_h=2330.0
+        40, uptake_meq_l_d=np.full(41, 0.55), increment_meq_l=gain, reference_flow_ml_h=2330.0
     )
     found = {}
     for tested in (False, True):
@@ -339,7 +339,7 @@ def changed_log(what: str):
         uptake[CHANGE_DAY:] *= 1.30
     if what == "effluent":
         gain[CHANGE_DAY:] *= 0.75
-    truth = example_truth(DAYS, uptake_meq_l_d=uptake, effluent_gain_meq_l=gain)
+    truth = example_truth(DAYS, uptake_meq_l_d=uptake, increment_meq_l=gain)
     log = simulate_log(tank, example_log(readings, actions), truth, rng)
     if what == "kit":
         since = log.start.replace(hour=0, minute=0, second=0, microsecond=0)

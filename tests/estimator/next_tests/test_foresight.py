@@ -209,7 +209,7 @@ def test_a_bottle_never_used_follows_the_others_of_its_kit(small_fit, next_tests
     opened = Action(0, small_fit.log.end, "new_bottle", "alk", None)
     test = replace(next_tests["tank"], sample="reference", of="standard")
     found = foresee(small_fit, [test], actions=[opened])
-    first, second = (small_fit.posterior.kit_gain["alk", bottle] for bottle in (0, 1))
+    first, second = (small_fit.posterior.kit_calibration["alk", bottle] for bottle in (0, 1))
     calibration = found.mean[:, 0] / (7.0 * DKH)
     rest = np.log(calibration) - (np.log(first) + np.log(second)) / 3
     assert np.std(rest) == pytest.approx(0.05 * np.sqrt(2 / 3), rel=0.1)

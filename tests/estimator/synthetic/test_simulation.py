@@ -69,7 +69,7 @@ def test_long_run_reaches_the_steady_level() -> None:
     truth = example_truth(
         200,
         uptake_meq_l_d=np.full(201, 0.4),
-        effluent_gain_meq_l=np.full(201, 6.0),
+        increment_meq_l=np.full(201, 6.0),
         exponent=0.0,
         light_ratio=1.0,
     )
@@ -105,7 +105,7 @@ def test_gain_and_misread_act_on_the_reading(everything) -> None:
     reading = next(r for r in everything.log.readings if r.kit == "alk")
     truth = replace(
         everything.truth,
-        kit_gain={("alk", 0): 1.1},
+        kit_calibration={("alk", 0): 1.1},
         kit_repeatability={},
         misread={reading.row: 2 * DKH},
     )

@@ -344,8 +344,10 @@ def with_flow(study, **changes):
 
 def with_gain(study, gain):
     """Every kit reads high by the same factor."""
-    gains = {key: np.full_like(draws, gain) for key, draws in study.posterior.kit_gain.items()}
-    return replace(study, posterior=replace(study.posterior, kit_gain=gains))
+    gains = {
+        key: np.full_like(draws, gain) for key, draws in study.posterior.kit_calibration.items()
+    }
+    return replace(study, posterior=replace(study.posterior, kit_calibration=gains))
 
 
 def test_sums_of_the_rule():

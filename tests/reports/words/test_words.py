@@ -86,7 +86,7 @@ def flow_remarks() -> list[Remark]:
         (never_ran, {}),
         (never_ran | {"effluent_tested": False, "net_change": True}, {"reactor": None}),
         ({"uptake": 0.03 + 0.05 * rng.standard_normal(500)}, {}),
-        ({"effluent_gain_meq_l": around(5.4, 0.6)}, {}),
+        ({"increment_meq_l": around(5.4, 0.6)}, {}),
         ({"drift": np.full(500, 0.5)}, {}),
         ({}, {"reactor": Reactor(60.0, 1500.0, 10.0)}),
         ({}, {"reactor": Reactor(3000.0, 9000.0, 10.0)}),
