@@ -1,12 +1,25 @@
-"""Logs that several tests share."""
+"""Logs that several tests share, and when slow tests run."""
 
 from __future__ import annotations
 
+import os
+
 import pytest
 
+# As the command has it, before NumPy is loaded: threads get in each other's way, and what a machine
+# has of compilers makes no difference.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+os.environ.setdefault("PYTENSOR_FLAGS", "cxx=")
 pytest.register_assert_rewrite("helpers")
 
 from helpers.tanks import CASES, Case  # noqa: E402
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Slow tests run only where the markers that are asked for speak of them."""
+    asked = config.option.markexpr
+    if "slow" not in asked:
+        config.option.markexpr = f"({asked}) and not slow" if asked else "not slow"
 
 
 @pytest.fixture(scope="session", params=list(CASES))

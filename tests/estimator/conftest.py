@@ -14,9 +14,18 @@ from estimator.fit.problem import pose
 from estimator.fit.sampling import sample
 from estimator.inputs.records import Reading
 from estimator.synthetic.simulation import simulate_log
+from helpers.fits import part_of
 from helpers.tanks import dosed_then_reactor_log, example_tank, example_truth
 
 DAYS = 40
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Tests that take the fit are sampler tests."""
+    for item in items:
+        if "small_fit" in getattr(item, "fixturenames", ()):
+            item.add_marker("sampler")
 
 
 @pytest.fixture(scope="session")
@@ -28,21 +37,14 @@ def small_fit() -> Fit:
     )
     problem = pose(log, tank)
     fit_seed, level_seed = np.random.SeedSequence(2).spawn(2)
-    trace = sample(problem, fit_seed, draws=150)
+    trace = sample(problem, fit_seed, draws=150, cores=1)
     return fit_of(problem, trace, collect(problem, trace, level_seed))
 
 
 @pytest.fixture(scope="session")
 def thin_fit(small_fit) -> Fit:
     """Every fifth draw of `small_fit`, for what is done several times over."""
-    trace = small_fit.trace
-    few = replace(
-        trace,
-        z=trace.z[:, ::5],
-        natural=np.ascontiguousarray(trace.natural[:, ::5]),
-        misread=np.ascontiguousarray(trace.misread[:, ::5]),
-    )
-    return replace(small_fit, trace=few)
+    return replace(small_fit, trace=part_of(small_fit.trace, slice(None, None, 5)))
 
 
 @pytest.fixture(scope="session")

@@ -15,7 +15,7 @@ from estimator.fit.kalman import System
 from estimator.fit.layout import PHYSICAL
 from estimator.fit.posterior import Posterior
 from estimator.fit.problem import pose
-from estimator.fit.sampling import made_up_trace
+from estimator.fit.sampling import Trace, made_up_trace
 from estimator.fit.schedule import Schedule
 from estimator.inputs.records import TankLog
 from estimator.inputs.tank import Tank
@@ -24,6 +24,16 @@ from helpers.tanks import Case
 
 MIDDLE = 8.2 * units.MEQ_L_PER_DKH
 GOOD = Diagnostics(1.001, 1500.0, 1200.0, "uptake now", 0, 4, 500, ())
+
+
+def part_of(trace: Trace, which: slice) -> Trace:
+    """Some of the draws of every chain."""
+    return replace(
+        trace,
+        z=trace.z[:, which],
+        natural=np.ascontiguousarray(trace.natural[:, which]),
+        misread=np.ascontiguousarray(trace.misread[:, which]),
+    )
 
 
 def theta_of(case: Case, schedule: Schedule, drift: float = 0.02) -> np.ndarray:

@@ -2,32 +2,41 @@
 
 from __future__ import annotations
 
-import pickle
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import fields, is_dataclass
 from functools import wraps
 from types import FunctionType, SimpleNamespace
 from typing import Any
 
+import numpy as np
 import pytest
-from matplotlib.figure import Figure
 
 from reports.figures import captions, drawing
 
 
+def _known_by(value: Any) -> Any:
+    """What tells a value from others: a figure by itself, arrays and what holds them by value."""
+    if isinstance(value, np.ndarray):
+        return value.shape, value.tobytes()
+    if isinstance(value, list | tuple):
+        return tuple(map(_known_by, value))
+    if isinstance(value, dict):
+        return tuple((key, _known_by(part)) for key, part in value.items())
+    if is_dataclass(value):
+        return tuple(_known_by(getattr(value, field.name)) for field in fields(value))
+    return value
+
+
 def _once(draw: Callable[..., Any]) -> Callable[..., Any]:
-    kept: dict[Any, tuple[Any, Any]] = {}
+    kept: dict[Any, Any] = {}
 
     @wraps(draw)
     def drawn(*given: Any, **named: Any) -> Any:
-        # A figure is known by itself, and kept, so that its id is not used again; arrays by value.
-        if given and isinstance(given[0], Figure):
-            key: Any = (id(given[0]), given[1:])
-        else:
-            key = pickle.dumps((given, named))
+        key = _known_by((given, named))
         if key not in kept:
-            kept[key] = (draw(*given, **named), given)
-        return kept[key][0]
+            kept[key] = draw(*given, **named)
+        return kept[key]
 
     return drawn
 

@@ -82,6 +82,7 @@ def test_check_is_offline(offline):
     assert result.returncode == 0, result.stderr
 
 
+@pytest.mark.sampler
 def test_report_is_offline(offline):
     """A whole fit and its report, with all the libraries and processes that they start."""
     result, uses, work = offline(MAIN, "report", "log.csv", "--tank", "tank.toml")

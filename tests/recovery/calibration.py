@@ -19,6 +19,7 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from functools import partial
 from importlib.metadata import version
+from multiprocessing import get_context
 from pathlib import Path
 
 import numpy as np
@@ -197,8 +198,8 @@ def _tracked(quantities: dict[str, np.ndarray]) -> dict[str, np.ndarray]:
     }
 
 
-def one_log(index: int, seed: int) -> Outcome:
-    """Simulate, fit and rank one log."""
+def one_log(index: int, seed: int, draws: int = DRAWS) -> Outcome:
+    """Simulate, fit (`draws` for each of four chains) and rank one log."""
     from estimator.fit.posterior import collect, describe, reported
     from estimator.fit.sampling import sample
     from estimator.fit.states import day_states
@@ -208,20 +209,21 @@ def one_log(index: int, seed: int) -> Outcome:
     tank = random_tank(rng)
     problem, natural, states = draw_from_prior(pose(random_log(tank, rng), tank), rng)
     truth = describe(problem, natural[None], day_states(problem.schedule, states[None]), 1)
-    posterior = collect(problem, sample(problem, fit, draws=DRAWS, cores=1), levels)
+    posterior = collect(problem, sample(problem, fit, draws=draws, cores=1), levels)
     true_values = _tracked(reported(truth))
     ranks = {}
-    for name, draws in _tracked(reported(posterior)).items():
-        thinned = draws[:: len(draws) // RANKS][:RANKS]
+    for name, drawn in _tracked(reported(posterior)).items():
+        thinned = drawn[:: len(drawn) // RANKS][:RANKS]
         ranks[name] = int(np.sum(thinned < true_values[name][0]))
     checks = posterior.diagnostics
     return Outcome(ranks, checks.r_hat_max, checks.ess_bulk_min, checks.divergences)
 
 
-def run(logs: int, seed: int, workers: int = 2) -> Iterator[Outcome]:
+def run(logs: int, seed: int, workers: int = 2, draws: int = DRAWS) -> Iterator[Outcome]:
     """Outcomes of `logs` simulated logs, in order."""
-    with ProcessPoolExecutor(workers) as pool:
-        yield from pool.map(partial(one_log, seed=seed), range(logs))
+    # Not "fork": a process that runs tests has threads.
+    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
+        yield from pool.map(partial(one_log, seed=seed, draws=draws), range(logs))
 
 
 def uniformity(ranks: np.ndarray, bins: int) -> float:

@@ -308,7 +308,7 @@ class Outcome:
     flow_shift: float | None = None
 
 
-def one_log(index: int, departure: str, seed: int) -> Outcome:
+def one_log(index: int, departure: str, seed: int, draws: int = DRAWS) -> Outcome:
     """Simulate one keeper's log, answer it by every method and hold the answers against the truth.
 
     Raises:
@@ -322,7 +322,7 @@ def one_log(index: int, departure: str, seed: int) -> Outcome:
 
     def fitted(log: TankLog) -> Posterior:
         problem = pose(log, skeleton.tank)
-        trace = sample(problem, fit_seed, draws=DRAWS, cores=1)
+        trace = sample(problem, fit_seed, draws=draws, cores=1)
         return collect(problem, trace, level_seed)
 
     log, case = written(departure)

@@ -1,4 +1,4 @@
-"""Short version of the calibration study: see calibration.py for the full one."""
+"""Short versions of the calibration study: see calibration.py for the full one."""
 
 from __future__ import annotations
 
@@ -6,27 +6,38 @@ import pytest
 
 from recovery import calibration
 
-LEAST_INSIDE = {24: 0.70, 40: 0.75}
-"""By number of logs: the least share of nine-in-ten ranges that hold the truth, three sds below
-0.90."""
+pytestmark = pytest.mark.sampler
+
+SIZES = [
+    pytest.param((30, 100), id="30 logs"),
+    pytest.param((100, 250), id="100 logs", marks=pytest.mark.slow),
+]
+"""Logs, and draws of each chain."""
 
 
-@pytest.fixture(scope="module", params=[24, pytest.param(40, marks=pytest.mark.slow)])
+@pytest.fixture(scope="module", params=SIZES)
 def outcomes(request: pytest.FixtureRequest) -> list[calibration.Outcome]:
-    return list(calibration.run(request.param, seed=11))
+    """Simulated logs of varied shape, fitted."""
+    logs, draws = request.param
+    return list(calibration.run(logs, seed=11, draws=draws))
 
 
 def test_ranks_of_true_values_are_uniform(outcomes: list[calibration.Outcome]) -> None:
-    """Over simulated logs of varied shape no quantity's ranks stray from uniform.
+    """No quantity's ranks stray from uniform.
 
     Eight quantities are tested at once, so each is held to 1 in 1,000: a false alarm about once in
-    125 seeds, and the seed is fixed.
+    125 seeds, and the seed is fixed. Together with the next test 30 logs find a bias of one sd of
+    the posterior with a chance of 0.9.
     """
     table = calibration.summary(outcomes, bins=5)
     assert all(row["p"] > 0.001 for row in table.values()), table
 
 
 def test_nine_in_ten_ranges_hold_the_truth(outcomes: list[calibration.Outcome]) -> None:
-    """The share inside is near 0.90."""
+    """The share inside is near 0.90.
+
+    With 30 logs it falls below 0.75 once in 130 times where ranges are right, and nearly always
+    (0.97, the test before included) where they are half as wide as they should be.
+    """
     table = calibration.summary(outcomes, bins=5)
-    assert all(row["in_90"] >= LEAST_INSIDE[len(outcomes)] for row in table.values()), table
+    assert all(row["in_90"] >= 0.75 for row in table.values()), table

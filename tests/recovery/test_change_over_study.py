@@ -14,6 +14,7 @@ from recovery.change_over_study import DKH, TrueTank, odd_case, one_tank
 STUDY = json.loads(Path(__file__).with_name("change_over_study.json").read_text())
 
 
+@pytest.mark.sampler
 @pytest.mark.parametrize("index", [0, pytest.param(1, marks=pytest.mark.slow)])
 def test_a_keeper_who_follows_the_plan_stays_in_the_band(index: int) -> None:
     """Six weeks of a tank: in the band on 9 days of 10, and never faster up than the limit.

@@ -15,6 +15,8 @@ from estimator.synthetic.demo_case import LOG_NAME, TANK_NAME, Demo, make_demo, 
 from estimator.synthetic.simulation import simulate_levels
 from estimator.water.light import day_shape, light_share, lit_fraction
 
+pytestmark = pytest.mark.sampler
+
 FOLDER = Path(__file__).parents[2] / "demo"
 
 

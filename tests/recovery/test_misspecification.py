@@ -18,14 +18,16 @@ WARNED = {"alkalinity now"}
 """Of which the report says that a shifted kit or saturation makes the range too small."""
 
 
+@pytest.mark.sampler
 def test_outliers_hardly_move_the_needed_flow() -> None:
     """One reading in twenty off by three kit steps: less than a fifth of the range, in most logs.
 
     Keeper 3 is the worst of those looked at (a third of its range): the outlier is among its last.
+    With 400 draws a fit the chains alone move a median by two or three hundredths of the range.
     """
+    one = partial(one_log, departure=OUTLIERS, seed=1, draws=100)
     with ProcessPoolExecutor(2, mp_context=get_context("spawn")) as pool:
-        found = pool.map(partial(one_log, departure=OUTLIERS, seed=1), (0, 3, 5))
-        shifts = [one.flow_shift for one in found]
+        shifts = [outcome.flow_shift for outcome in pool.map(one, (3, 0, 5))]
     assert None not in shifts
     assert sorted(shifts)[1] < 0.2
     assert max(shifts) < 0.5

@@ -16,6 +16,8 @@ from estimator.synthetic.simulation import Truth, simulate_levels, simulate_log
 from estimator.water import chamber_table
 from helpers.tanks import example_log, example_tank
 
+pytestmark = pytest.mark.sampler
+
 DKH = units.MEQ_L_PER_DKH
 CA = units.CA_G_MOL
 DAYS = 60
@@ -91,7 +93,7 @@ def recover(seed: int, draws: int) -> Outcome:
     problem = pose(log, tank)
     made = problem.schedule
     first, second = np.random.SeedSequence(seed).spawn(2)
-    posterior = collect(problem, sample(problem, first, draws=draws), second)
+    posterior = collect(problem, sample(problem, first, draws=draws, cores=1), second)
     end_day = int(made.step_time_d[-1])
     around = [log.end + timedelta(days=float(d)) for d in np.linspace(-0.5, 0.5, 49)]
     level = simulate_levels(tank, log, truth, around).alkalinity_meq_l

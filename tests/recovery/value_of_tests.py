@@ -20,6 +20,7 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime, time, timedelta
 from importlib.metadata import version
 from itertools import combinations
+from multiprocessing import get_context
 from pathlib import Path
 
 import numpy as np
@@ -238,7 +239,8 @@ def run(
     days: int = DAYS,
 ) -> list[list[Compared]]:
     """Compare every set of tests after every log; one list per log."""
-    with ProcessPoolExecutor(workers) as pool:
+    # Not "fork": a process that runs tests has threads.
+    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
         looks = [
             pool.submit(look, index, seed, candidates, outcomes, draws, days)
             for index in range(logs)

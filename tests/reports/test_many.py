@@ -576,6 +576,7 @@ def command(*arguments, **options):
     )
 
 
+@pytest.mark.sampler
 def test_a_tank_gets_the_same_bytes_alone_and_among_others(farm):
     """A real run: three tanks in two processes, one at fault; the report by itself is the same."""
     folder = farm("a", "b", "c")
@@ -601,6 +602,7 @@ LOADING, AT_WORK = 3, 5
 """Processes: the command, what tidies up after all, and the one that loads; then two workers."""
 
 
+@pytest.mark.sampler
 @pytest.mark.skipif(sys.platform != "linux", reason="process groups")
 @pytest.mark.parametrize(
     ("number", "processes"),

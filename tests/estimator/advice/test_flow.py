@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
@@ -31,23 +30,18 @@ DKH = units.MEQ_L_PER_DKH
 SEED = np.random.SeedSequence(7)
 
 
-@pytest.fixture(scope="module")
-def known() -> Callable[..., Posterior]:
+def known(draws: int = 200, **changes: Any) -> Posterior:
     """Every draw the same: 0.5 meq/L/day in 600 L, effluent 6 meq/L above the band's middle, ε 0.
 
     Needs 0.5 · 600 / 6 = 50 L/day, 2083 mL/h.
     """
-
-    def make(draws: int = 200, **changes: Any) -> Posterior:
-        stated = {
-            "gain": 6.0,
-            "exponent": np.zeros(draws),
-            "reference_flow_l_d": 30.0,
-            "present_flow_l_d": 30.0,
-        }
-        return known_posterior(draws, **{**stated, **changes})
-
-    return make
+    stated = {
+        "gain": 6.0,
+        "exponent": np.zeros(draws),
+        "reference_flow_l_d": 30.0,
+        "present_flow_l_d": 30.0,
+    }
+    return known_posterior(draws, **{**stated, **changes})
 
 
 def spread(median: float, log_sd: float, draws: int, seed: int) -> np.ndarray:
@@ -65,7 +59,7 @@ def advise(posterior, tank):
     return recommend(posterior, tank, SEED)
 
 
-def test_needed_flow_is_uptake_times_volume_over_gain(known) -> None:
+def test_needed_flow_is_uptake_times_volume_over_gain() -> None:
     """ε = 0, effluent of fixed strength: F = U V / (A_e − A_m)."""
     posterior = known()
     assert posterior.needed_flow_l_d == pytest.approx(np.full(200, 50.0))
@@ -76,14 +70,14 @@ def test_needed_flow_is_uptake_times_volume_over_gain(known) -> None:
     assert to_l_d(advice.flow.needed_ml_h) == pytest.approx(expected)
 
 
-def test_flow_response_raises_the_needed_flow(known) -> None:
+def test_flow_response_raises_the_needed_flow() -> None:
     """ε = ½: twice the load of the reference flow needs four times the flow."""
     posterior = known(exponent=np.full(200, 0.5), uptake=0.6)
     # 0.6 · 600 / 6 = 60 L/day is twice the reference of 30 L/day.
     assert posterior.needed_flow_l_d == pytest.approx(np.full(200, 120.0))
 
 
-def test_setting_is_a_multiple_of_the_step_within_the_range(known) -> None:
+def test_setting_is_a_multiple_of_the_step_within_the_range() -> None:
     """Low, high and setting are whole pump steps, rounded outward, and in order."""
     posterior = known(2000, uptake=spread(0.5, 0.08, 2000, 1))
     advice = advise(posterior, example_tank())
@@ -97,7 +91,7 @@ def test_setting_is_a_multiple_of_the_step_within_the_range(known) -> None:
     assert 0 <= setting.high_ml_h - high < 10
 
 
-def test_setting_keeps_within_the_pump(known) -> None:
+def test_setting_keeps_within_the_pump() -> None:
     """The setting never asks for a flow that the pump cannot give."""
     posterior = known(2000, uptake=spread(0.5, 0.08, 2000, 1))
     for pump in (Reactor(60.0, 2100.0, 25.0), Reactor(2075.0, 9000.0, 25.0)):
@@ -106,7 +100,7 @@ def test_setting_keeps_within_the_pump(known) -> None:
         assert setting.set_to_ml_h % 25 == 0
 
 
-def test_setting_holds_a_known_tank(known) -> None:
+def test_setting_holds_a_known_tank() -> None:
     """With nothing unknown the setting is the needed flow to the pump's step, and sure to hold."""
     advice = advise(known(), example_tank())
     assert advice.flow.setting.set_to_ml_h in (2080.0, 2090.0)
@@ -114,7 +108,7 @@ def test_setting_holds_a_known_tank(known) -> None:
     assert advice.flow.level_in_band == 1.0
 
 
-def test_no_candidate_does_better_than_the_setting(known) -> None:
+def test_no_candidate_does_better_than_the_setting() -> None:
     """The recommended setting's chance is within Monte Carlo error of the best in the range."""
     posterior = known(
         1500,
@@ -132,7 +126,7 @@ def test_no_candidate_does_better_than_the_setting(known) -> None:
     assert chances.min() < chances.max() - 0.1
 
 
-def test_current_settings_are_judged_with_what_is_still_dosed(known) -> None:
+def test_current_settings_are_judged_with_what_is_still_dosed() -> None:
     """Flow for 60 % of the load and doses for the rest hold the band; the flow alone does not."""
     dosed = advise(known(dosed_meq_d=0.4 * 0.5 * 600), example_tank())
     assert dosed.dosed_meq_d == pytest.approx(120.0)
@@ -141,7 +135,7 @@ def test_current_settings_are_judged_with_what_is_still_dosed(known) -> None:
     assert advise(known(), example_tank()).flow.current_probability == 0.0
 
 
-def test_media_for_two_degrees_in_250_litres(known) -> None:
+def test_media_for_two_degrees_in_250_litres() -> None:
     """ΔTA of 2 dKH in 250 L is 89.163 mmol, 8.924 g, of CaCO3 a day.
 
     Alkalinity anomaly, half the alkalinity (Smith & Key 1975, Limnol. Oceanogr. 20:493).
@@ -151,7 +145,7 @@ def test_media_for_two_degrees_in_250_litres(known) -> None:
     assert advice.media_g_d == pytest.approx(np.full(200, 8.924), abs=1e-3)
 
 
-def test_carbon_dioxide_is_more_than_the_stoichiometric(known) -> None:
+def test_carbon_dioxide_is_more_than_the_stoichiometric() -> None:
     """0.440 g per g of CaCO3 is the least that chemistry allows; the middle is 1.9 of it."""
     advice = advise(known(4000), example_tank())
     ratio = advice.co2_g_d / (0.43971 * advice.media_g_d)
@@ -159,7 +153,7 @@ def test_carbon_dioxide_is_more_than_the_stoichiometric(known) -> None:
     assert np.mean(ratio > 1.0) > 0.99
 
 
-def test_dose_rates_put_back_the_load(known) -> None:
+def test_dose_rates_put_back_the_load() -> None:
     """Each solution alone: 300 meq/day of 1.9 meq/mL is 157.9 mL; calcium at half the load."""
     tank = example_tank()
     advice = advise(known(), tank)
@@ -169,7 +163,7 @@ def test_dose_rates_put_back_the_load(known) -> None:
 
 
 @pytest.mark.parametrize("reference_l_d", [50.0, None])
-def test_variance_shares_add_up_to_one(known, reference_l_d) -> None:
+def test_variance_shares_add_up_to_one(reference_l_d) -> None:
     """Whatever varies, the parts make a whole, and the widest source has the largest part.
 
     A planned reactor has its increment at the flow that it needs: no part is the flow response's.
@@ -189,14 +183,14 @@ def test_variance_shares_add_up_to_one(known, reference_l_d) -> None:
     assert max(shares, key=lambda source: shares[source]) == Unknown.EFFLUENT
 
 
-def test_variance_shares_of_one_source_alone(known) -> None:
+def test_variance_shares_of_one_source_alone() -> None:
     """ε = 0 and only the volume unknown: all of the variance is the volume's."""
     shares = variance_shares(known(500, volume_l=spread(600, 0.1, 500, 2)).state)
     assert shares[Unknown.VOLUME] == pytest.approx(1.0)
     assert shares[Unknown.UPTAKE] == pytest.approx(0.0, abs=1e-12)
 
 
-def test_withheld_where_the_pump_is_too_small(known) -> None:
+def test_withheld_where_the_pump_is_too_small() -> None:
     """The needed flow is above the pump's limit: no setting, and the limit is named."""
     pump = Reactor(60.0, 1500.0, 10.0)
     advice = advise(known(), example_tank(reactor=pump))
@@ -206,7 +200,7 @@ def test_withheld_where_the_pump_is_too_small(known) -> None:
     assert advice.reasons == (Remark("withheld_pump_too_small", {"flow_max_ml_h": 1500.0}),)
 
 
-def test_withheld_where_the_pump_is_too_large(known) -> None:
+def test_withheld_where_the_pump_is_too_large() -> None:
     """The smallest flow gives more than the tank takes."""
     pump = Reactor(3000.0, 9000.0, 10.0)
     advice = advise(known(), example_tank(reactor=pump))
@@ -214,7 +208,7 @@ def test_withheld_where_the_pump_is_too_large(known) -> None:
     assert advice.reasons == (Remark("withheld_pump_too_large", {"flow_min_ml_h": 3000.0}),)
 
 
-def test_withheld_where_no_uptake_is_shown(known) -> None:
+def test_withheld_where_no_uptake_is_shown() -> None:
     """Uptake that may be nothing gives no setting, and says what to test."""
     uptake = 0.03 + 0.05 * np.random.default_rng(0).standard_normal(500)
     advice = advise(known(500, uptake=uptake), example_tank())
@@ -222,7 +216,7 @@ def test_withheld_where_no_uptake_is_shown(known) -> None:
     assert advice.reasons == (Remark("withheld_no_uptake", {"source": Unknown.UPTAKE}),)
 
 
-def test_withheld_where_the_range_is_wide(known) -> None:
+def test_withheld_where_the_range_is_wide() -> None:
     """Ends of the range more than four times apart: withheld, and the widest source is named."""
     posterior = known(2000, increment_meq_l=spread(6, 0.5, 2000, 3))
     advice = advise(posterior, example_tank())
@@ -235,7 +229,7 @@ def test_withheld_where_the_range_is_wide(known) -> None:
     assert narrow.status == "recommended"
 
 
-def test_withheld_where_sampling_failed(known) -> None:
+def test_withheld_where_sampling_failed() -> None:
     """A fit that failed its checks gives no setting, and the reason is passed on."""
     passed = known().diagnostics
     failed = replace(passed, failures=(Remark("fit_divergent", {"divergences": 3, "draws": 9}),))
@@ -244,7 +238,7 @@ def test_withheld_where_sampling_failed(known) -> None:
     assert advice.reasons == (Remark("withheld_fit_failed", {"failures": failed.failures}),)
 
 
-def test_level_out_of_band_is_not_corrected_by_the_flow(known) -> None:
+def test_level_out_of_band_is_not_corrected_by_the_flow() -> None:
     """A level below the band leaves the setting at the needed flow, and the keeper is told."""
     posterior = known(alkalinity_now_meq_l=np.full(200, 6.5 * DKH))
     advice = advise(posterior, example_tank())
@@ -254,24 +248,19 @@ def test_level_out_of_band_is_not_corrected_by_the_flow(known) -> None:
     assert advice.notes == (Remark("note_out_of_band", told),)
 
 
-@pytest.fixture(scope="module")
-def planned(known) -> Callable[..., Posterior]:
+def planned(**changes: Any) -> Posterior:
     """A reactor of which nothing is known: never run, never tested; 120 meq/day being dosed."""
-
-    def make(**changes: Any) -> Posterior:
-        return known(
-            2000,
-            reference_flow_l_d=None,
-            present_flow_l_d=0.0,
-            effluent_tested=False,
-            dosed_meq_d=120.0,
-            **changes,
-        )
-
-    return make
+    return known(
+        2000,
+        reference_flow_l_d=None,
+        present_flow_l_d=0.0,
+        effluent_tested=False,
+        dosed_meq_d=120.0,
+        **changes,
+    )
 
 
-def test_planned_reactor_gets_a_flow_and_a_note(planned) -> None:
+def test_planned_reactor_gets_a_flow_and_a_note() -> None:
     """Without a reactor the flow is for a planned one: no current setting, and notes say so."""
     advice = advise(planned(), example_tank(reactor=None))
     assert advice.flow.current_ml_h is None
@@ -284,7 +273,7 @@ def test_planned_reactor_gets_a_flow_and_a_note(planned) -> None:
     assert planned_only == Remark("note_planned")
 
 
-def test_planned_reactor_may_have_a_wider_range(planned) -> None:
+def test_planned_reactor_may_have_a_wider_range() -> None:
     """A range to choose a pump by may be wider than one to set a pump by, but not endlessly."""
     ranges = {}
     for log_sd in (0.5, 0.8):
@@ -297,7 +286,7 @@ def test_planned_reactor_may_have_a_wider_range(planned) -> None:
     assert ranges["recommended"] < PLANNED_RATIO_LIMIT < ranges["withheld"]
 
 
-def test_withheld_where_effluent_was_tested_but_no_flow_logged(known) -> None:
+def test_withheld_where_effluent_was_tested_but_no_flow_logged() -> None:
     """Effluent readings without a flow: how much the reactor adds cannot be known."""
     posterior = known(reference_flow_l_d=None, present_flow_l_d=0.0)
     advice = advise(posterior, example_tank())
@@ -305,7 +294,7 @@ def test_withheld_where_effluent_was_tested_but_no_flow_logged(known) -> None:
     assert "withheld_flow_not_logged" in codes(advice.reasons)
 
 
-def test_withheld_where_no_setting_of_the_pump_is_in_range(known) -> None:
+def test_withheld_where_no_setting_of_the_pump_is_in_range() -> None:
     """A pump of coarse steps that straddle the range has no setting to recommend."""
     posterior = known(2000, uptake=spread(0.5, 0.001, 2000, 1))
     advice = advise(posterior, example_tank(reactor=Reactor(1650.0, 2390.0, 800.0)))
@@ -313,7 +302,7 @@ def test_withheld_where_no_setting_of_the_pump_is_in_range(known) -> None:
     assert codes(advice.reasons) == ["withheld_no_setting_in_range"]
 
 
-def test_withheld_where_nothing_would_hold_the_band(known) -> None:
+def test_withheld_where_nothing_would_hold_the_band() -> None:
     """Drift so large that no flow keeps the band: no setting, and the main source is named."""
     posterior = known(2000, uptake=spread(0.5, 0.2, 2000, 1), drift=np.full(2000, 0.5))
     advice = advise(posterior, example_tank())
@@ -321,13 +310,13 @@ def test_withheld_where_nothing_would_hold_the_band(known) -> None:
     assert codes(advice.reasons) == ["withheld_nothing_holds"]
 
 
-def test_net_change_is_told(known) -> None:
+def test_net_change_is_told() -> None:
     """Where nothing added is logged, the keeper is told that only the net change is seen."""
     advice = advise(known(net_change=True), example_tank())
     assert codes(advice.notes) == ["note_net_change"]
 
 
-def test_advice_is_fixed_by_its_seed(known) -> None:
+def test_advice_is_fixed_by_its_seed() -> None:
     """The same draws and seed give the same advice."""
     posterior = known(500, uptake=spread(0.5, 0.1, 500, 1), drift=np.full(500, 0.02))
     first, again = (

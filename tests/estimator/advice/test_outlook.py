@@ -52,19 +52,14 @@ def known(days: int, draws: int = 60, **changes: Any) -> Posterior:
     return known_posterior(draws, days, **{**stated, **changes})
 
 
-@pytest.fixture
-def look():
-    """A function from the actions of a log, and what else differs, to an `Outlook`."""
-
-    def make(
-        actions=(), readings=READINGS, tank_changes=None, magnesium=None, **changes: Any
-    ) -> Outlook:
-        tank = example_tank(**{"reactor": PLAIN, **(tank_changes or {})})
-        log = example_log(readings, actions)
-        days = build_schedule(log, tank).days
-        return outlook(known_fit(log, tank, known(days, **changes)), magnesium, SEED)
-
-    return make
+def look(
+    actions=(), readings=READINGS, tank_changes=None, magnesium=None, **changes: Any
+) -> Outlook:
+    """`outlook` of a log of these actions, and what else differs."""
+    tank = example_tank(**{"reactor": PLAIN, **(tank_changes or {})})
+    log = example_log(readings, actions)
+    days = build_schedule(log, tank).days
+    return outlook(known_fit(log, tank, known(days, **changes)), magnesium, SEED)
 
 
 def balance(draws: int, now: float, share: float, ratio: float, **waters: np.ndarray) -> Magnesium:
@@ -75,7 +70,7 @@ def balance(draws: int, now: float, share: float, ratio: float, **waters: np.nda
     )
 
 
-def test_what_returns_in_proportion_does_not_drift(look) -> None:
+def test_what_returns_in_proportion_does_not_drift() -> None:
     """ρ = α and no nitrate: calcium stands still however uptake drifts; alkalinity is enough."""
     found = look(drift=np.full(60, 0.05))
     for month in MONTH_ENDS:
@@ -89,7 +84,7 @@ def test_what_returns_in_proportion_does_not_drift(look) -> None:
 
 
 @pytest.mark.parametrize(("share", "mg_l"), [(0.5, 0.0), (0.4935, 2.79), (0.625, -53.60)])
-def test_drift_is_the_difference_of_shares(look, share, mg_l) -> None:
+def test_drift_is_the_difference_of_shares(share, mg_l) -> None:
     """1 dKH a day of plain CaCO3 in 30 days: 30 · (7.147 mg/L less what the animals take).
 
     ρ of coral aragonite, 0.4935 (Sr/Ca of Hathorne et al. 2013, G-cubed 14:3730), and of a mixed
@@ -102,7 +97,7 @@ def test_drift_is_the_difference_of_shares(look, share, mg_l) -> None:
     )
 
 
-def test_magnesium_media_gives_less_calcium(look) -> None:
+def test_magnesium_media_gives_less_calcium() -> None:
     """A tenth of the media's volume as magnesium media takes about a tenth of the calcium away.
 
     How much of what dissolves is magnesium's is known to about half of the share, and so is this.
@@ -121,7 +116,7 @@ def test_magnesium_media_gives_less_calcium(look) -> None:
     assert found.answer.code == "outlook_alone_not_enough"
 
 
-def test_nitrate_leaves_calcium_behind(look) -> None:
+def test_nitrate_leaves_calcium_behind() -> None:
     """10 mg/L of nitrate made in 30 days cost 0.452 dKH, which the reactor makes good with calcium.
 
     One equivalent a mole (Middelburg, Soetaert & Hagens 2020, Rev. Geophys. 58, Table 2); half a
@@ -132,7 +127,7 @@ def test_nitrate_leaves_calcium_behind(look) -> None:
     np.testing.assert_allclose(found.calcium.change[1] * CA, 3.23, atol=0.01)
 
 
-def test_uptake_drifts_as_in_the_model(look) -> None:
+def test_uptake_drifts_as_in_the_model() -> None:
     """Random walk of uptake: the change after n days has variance ((α − ρ) u τ)² Σ k²."""
     found = look(draws=20_000, calcium_share=np.full(20_000, 0.6), drift=np.full(20_000, 0.03))
     for month, days in MONTH_ENDS.items():
@@ -144,7 +139,7 @@ def test_uptake_drifts_as_in_the_model(look) -> None:
 ROUTINE = [(t + 0.5, "water_change", "new", 45.0) for t in (10, 20, 30)]
 
 
-def test_water_changes_pull_towards_the_new_water(look) -> None:
+def test_water_changes_pull_towards_the_new_water() -> None:
     """Every ten days 15 % of the water: against a plain simulation that knows no Z.
 
     Alkalinity is put back to where it was after each change, ½ mole of calcium an equivalent.
@@ -181,7 +176,7 @@ def test_held_path_is_the_geometric_sum() -> None:
     np.testing.assert_allclose(path[:, 0], expected, rtol=1e-12)
 
 
-def test_leaving_the_band_and_when_to_test(look) -> None:
+def test_leaving_the_band_and_when_to_test() -> None:
     """Falling 1 mg/L a day from 425 in a band from 400: out after 25 days, tested every 3 weeks."""
     share = 0.5 + 1 / CA / DKH
     found = look(calcium_share=np.full(60, share))
@@ -195,7 +190,7 @@ def test_leaving_the_band_and_when_to_test(look) -> None:
     assert found.calcium.answer.values["q50_mmol_l"] * CA == pytest.approx(-30)
 
 
-def test_interval_keeps_the_chance_of_leaving_unseen_small(look) -> None:
+def test_interval_keeps_the_chance_of_leaving_unseen_small() -> None:
     """With speeds that differ between draws the interval is the longest that keeps under 10 %."""
     rng = np.random.default_rng(0)
     share = 0.5 + 0.3 / CA / DKH * np.exp(0.4 * rng.standard_normal(4000))
@@ -208,7 +203,7 @@ def test_interval_keeps_the_chance_of_leaving_unseen_small(look) -> None:
     assert weeks == int(25 / (0.3 * np.exp(0.4 * 1.2816)) / 7)
 
 
-def test_a_level_out_of_the_band_is_said_so(look) -> None:
+def test_a_level_out_of_the_band_is_said_so() -> None:
     """Most likely out now: not enough, and the chance is told; a small chance does not shorten."""
     low = look(calcium_now_mmol_l=np.full(60, 390 / CA))
     assert not low.calcium.enough
@@ -224,7 +219,7 @@ def test_a_level_out_of_the_band_is_said_so(look) -> None:
     assert part.calcium.answer.values["out_now"] == pytest.approx(0.2)
 
 
-def test_calcium_never_tested_is_said_so(look) -> None:
+def test_calcium_never_tested_is_said_so() -> None:
     """No calcium reading: its drift is stated, its place is not, and no answer is made up."""
     found = look(readings=READINGS[:1], calcium_now_mmol_l=None, calcium_mmol_l=None)
     assert not found.calcium.tested
@@ -237,14 +232,14 @@ def test_calcium_never_tested_is_said_so(look) -> None:
     assert found.answer.code == "outlook_alone_unknown"
 
 
-def test_effluent_calcium_alone_is_no_test_of_the_tank(look) -> None:
+def test_effluent_calcium_alone_is_no_test_of_the_tank() -> None:
     """A level that only the prior and the effluent speak of counts as never tested."""
     readings = [READINGS[0], (1.5, "calcium", "effluent", "ca", 500 / CA)]
     found = look(actions=[(0.2, "flow", "", 500.0)], readings=readings)
     assert not found.calcium.tested
 
 
-def test_magnesium_follows_the_media_and_the_animals(look) -> None:
+def test_magnesium_follows_the_media_and_the_animals() -> None:
     """(a/2 − m ρ) · U · 30 days, and the answer names what moves."""
     still = look(magnesium=balance(60, 1320, 0.03, 0.03))
     np.testing.assert_allclose(still.magnesium.change[1], 0.0, atol=1e-9)
@@ -259,7 +254,7 @@ def test_magnesium_follows_the_media_and_the_animals(look) -> None:
     assert falling.answer.values["moving"] == ["magnesium"]
 
 
-def test_magnesium_uses_the_band_and_water_it_is_given(look) -> None:
+def test_magnesium_uses_the_band_and_water_it_is_given() -> None:
     """The keeper's band goes before the usual one; the new water's level is that of the balance."""
     targets = {
         **example_tank().targets,
@@ -300,7 +295,7 @@ def test_routine_is_the_cadence_of_late(days, end, expected) -> None:
         assert (routine.of, routine.litres) == ("new", 40.0)
 
 
-def test_a_seed_fixes_the_outlook(look) -> None:
+def test_a_seed_fixes_the_outlook() -> None:
     """The same inputs and seed give the same draws."""
     make = {"drift": np.full(60, 0.03), "calcium_share": np.full(60, 0.55), "actions": ROUTINE}
     one, other = look(**make), look(**make)

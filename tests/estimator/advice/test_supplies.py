@@ -57,25 +57,18 @@ REACTOR = Reactor(10.0, 3000.0, 1.0, 6.6, media_kg=3.0, co2_charge_g=2000.0)
 FLOW_ML_H = 250 * DKH / 6.0 * 1000 / 24
 
 
-@pytest.fixture
-def supply():
-    """A function from actions (and a tank and posterior changed) to `Supplies`."""
-
-    def make(
-        actions, readings=(), ratio: float = 1.9, tank_changes=None, **changes: Any
-    ) -> Supplies:
-        tank = example_tank(**{"reactor": REACTOR, **(tank_changes or {})})
-        log = example_log([(0.5, "alkalinity", "tank", "alk", 2.8), *readings], actions)
-        fitted = known_fit(log, tank, known(build_schedule(log, tank), **changes))
-        advice = recommend(fitted.posterior, tank, SEED)
-        draws = len(fitted.posterior.volume_l)
-        return supplies(fitted, advice, np.full(draws, ratio), SEED)
-
-    return make
+def supply(actions, readings=(), ratio: float = 1.9, tank_changes=None, **changes: Any) -> Supplies:
+    """`supplies` of a log of these actions, tank and posterior changed as given."""
+    tank = example_tank(**{"reactor": REACTOR, **(tank_changes or {})})
+    log = example_log([(0.5, "alkalinity", "tank", "alk", 2.8), *readings], actions)
+    fitted = known_fit(log, tank, known(build_schedule(log, tank), **changes))
+    advice = recommend(fitted.posterior, tank, SEED)
+    draws = len(fitted.posterior.volume_l)
+    return supplies(fitted, advice, np.full(draws, ratio), SEED)
 
 
 @pytest.mark.parametrize(("dkh", "grams"), [(1, 4.462), (2, 8.924), (3, 13.386)])
-def test_media_a_day_is_half_the_alkalinity(supply, dkh, grams) -> None:
+def test_media_a_day_is_half_the_alkalinity(dkh, grams) -> None:
     """250 L losing 1, 2 or 3 dKH a day dissolve 4.46, 8.92, 13.39 g of CaCO3.
 
     Two equivalents a mole (alkalinity anomaly, Smith & Key 1975, Limnol. Oceanogr. 20:493).
@@ -85,7 +78,7 @@ def test_media_a_day_is_half_the_alkalinity(supply, dkh, grams) -> None:
 
 
 @pytest.mark.parametrize(("ratio", "days"), [(1.0, 1019), (1.5, 680), (2.2, 463), (4.0, 255)])
-def test_a_cylinder_of_two_kilograms_lasts_as_worked_by_hand(supply, ratio, days) -> None:
+def test_a_cylinder_of_two_kilograms_lasts_as_worked_by_hand(ratio, days) -> None:
     """1 dKH a day in 250 L: 4.46 g CaCO3 · 44.009/100.086 · ratio of CO2 a day, from 2000 g."""
     actions = [(0.0, "flow", "", FLOW_ML_H), (30.0, "co2_change")]
     found = supply(actions, ratio=ratio)
@@ -93,7 +86,7 @@ def test_a_cylinder_of_two_kilograms_lasts_as_worked_by_hand(supply, ratio, days
     assert found.co2.refill_days == pytest.approx(found.co2.days_left)
 
 
-def test_a_small_cylinder_lasts_about_a_year(supply) -> None:
+def test_a_small_cylinder_lasts_about_a_year() -> None:
     """About 1.1 kg of CO2 on 170 L is said to last about a year (common practice, no source).
 
     At 1 dKH a day and the usual use per CaCO3 the range lies around it.
@@ -115,7 +108,7 @@ def test_a_small_cylinder_lasts_about_a_year(supply) -> None:
     assert 270 < low < 365 < high < 650
 
 
-def test_media_left_is_what_the_flow_has_not_dissolved(supply) -> None:
+def test_media_left_is_what_the_flow_has_not_dissolved() -> None:
     """40 days at the flow that gives 1 dKH a day use 40 · 4.462 g of 3 kg; refill at half."""
     found = supply([(0.0, "flow", "", FLOW_ML_H), (40.0, "stock_change")])
     assert found.media.used_g == pytest.approx(np.full(50, 178.48), abs=0.05)
@@ -127,7 +120,7 @@ def test_media_left_is_what_the_flow_has_not_dissolved(supply) -> None:
     assert told["media_change"].date() == date(2026, 3, 1)
 
 
-def test_a_media_change_starts_anew(supply) -> None:
+def test_a_media_change_starts_anew() -> None:
     """Only what was dissolved after the last `media_change` counts, from its own kg if stated."""
     actions = [
         (0.0, "flow", "", FLOW_ML_H),
@@ -144,7 +137,7 @@ def test_a_media_change_starts_anew(supply) -> None:
     assert "media_change" not in [note.values["entry"] for note in blank.notes]
 
 
-def test_a_new_cylinder_starts_anew(supply) -> None:
+def test_a_new_cylinder_starts_anew() -> None:
     """Only CO2 used after the last `co2_change` counts, from its own grams if stated."""
     actions = [
         (0.0, "flow", "", FLOW_ML_H),
@@ -161,7 +154,7 @@ def test_a_new_cylinder_starts_anew(supply) -> None:
     assert "co2_change" in [note.values["entry"] for note in counted.notes]
 
 
-def test_what_was_used_follows_flow_and_chamber_ph(supply) -> None:
+def test_what_was_used_follows_flow_and_chamber_ph() -> None:
     """Each stretch dissolves F · X · f_pH · (F/F_ref)^(−ε): summed by hand over three settings."""
     actions = [
         (0.0, "flow", "", 100.0),
@@ -179,7 +172,7 @@ def test_what_was_used_follows_flow_and_chamber_ph(supply) -> None:
     assert found.media.used_g == pytest.approx(np.full(50, grams), rel=1e-4)
 
 
-def test_nothing_is_said_of_what_is_not_stated(supply) -> None:
+def test_nothing_is_said_of_what_is_not_stated() -> None:
     """No charge, no reactor or no flow: None, not a guess."""
     bare = Reactor(10.0, 3000.0, 1.0, 6.6)
     running = [(0.0, "flow", "", FLOW_ML_H), (5.0, "stock_change")]
@@ -191,7 +184,7 @@ def test_nothing_is_said_of_what_is_not_stated(supply) -> None:
     assert stated.media.charge_g == pytest.approx(1000.0)
 
 
-def test_stocks_end_at_nothing_and_at_ten_years(supply) -> None:
+def test_stocks_end_at_nothing_and_at_ten_years() -> None:
     """An overdue refill leaves zero, not less; no use at all lasts ten years, not for ever."""
     small = replace(REACTOR, media_kg=0.05)
     actions = [(0.0, "flow", "", FLOW_ML_H), (40.0, "stock_change")]
@@ -370,7 +363,7 @@ def weekly(level_mg_l: float, slope_mg_l_d: float, weeks: int):
     ]
 
 
-def magnesium_of(supply, share: float, slope: float, weeks: int, draws: int = 2000):
+def magnesium_of(share: float, slope: float, weeks: int, draws: int = 2000):
     """The balance of a tank of 1 dKH a day with weekly readings along a line."""
     changes = {
         "reactor": replace(REACTOR, magnesium_media_fraction=share),
@@ -380,13 +373,13 @@ def magnesium_of(supply, share: float, slope: float, weeks: int, draws: int = 20
     return supply(actions, weekly(1320, slope, weeks), tank_changes=changes, draws=draws).magnesium
 
 
-def test_a_falling_level_shows_that_the_media_does_not_keep_up(supply) -> None:
+def test_a_falling_level_shows_that_the_media_does_not_keep_up() -> None:
     """Half a year of readings that fall by 0.4 mg/L a day: the trend and the missing share follow.
 
     0.4 mg/L a day is 0.01646 mmol/L a day, and 1 dKH a day dissolves 0.17833 mmol/L of carbonate,
     so the share would have to be 0.0923 higher.
     """
-    found = magnesium_of(supply, 0.0, -0.4, 26)
+    found = magnesium_of(0.0, -0.4, 26)
     assert found.readings == 26
     assert found.keeps_up < 0.01
     low, middle, high = np.quantile(found.trend_mmol_l_d * MG * 30, [0.05, 0.5, 0.95])
@@ -395,22 +388,22 @@ def test_a_falling_level_shows_that_the_media_does_not_keep_up(supply) -> None:
     assert np.median(found.needed_share - found.share) == pytest.approx(0.0923, abs=0.012)
 
 
-def test_ten_per_cent_of_magnesium_media_is_usually_enough(supply) -> None:
+def test_ten_per_cent_of_magnesium_media_is_usually_enough() -> None:
     """A tenth of the media's volume is the usual dose (common practice, no source).
 
     With next to no data it holds up against the prior's uptake, which reaches coralline's; none at
     all does not.
     """
-    tenth, none = (magnesium_of(supply, share, 0.0, 1) for share in (0.10, 0.0))
+    tenth, none = (magnesium_of(share, 0.0, 1) for share in (0.10, 0.0))
     assert tenth.keeps_up > 0.8
     assert none.keeps_up < 0.3
     assert tenth.needed_share.min() >= 0.0
     assert np.quantile(tenth.needed_share, 0.95) < 0.10
 
 
-def test_trend_is_supply_less_uptake(supply) -> None:
+def test_trend_is_supply_less_uptake() -> None:
     """For each draw a·U/2 − m·u_Ca, and the needed share is where that is zero."""
-    found = magnesium_of(supply, 0.05, 0.1, 8, draws=200)
+    found = magnesium_of(0.05, 0.1, 8, draws=200)
     expected = found.share * DKH / 2 - found.uptake_ratio * 0.49 * DKH
     assert found.trend_mmol_l_d == pytest.approx(expected)
     positive = found.uptake_ratio > 0
@@ -418,8 +411,8 @@ def test_trend_is_supply_less_uptake(supply) -> None:
     assert found.keeps_up == pytest.approx(np.mean(expected >= 0))
 
 
-def test_a_fixed_seed_fixes_magnesium(supply) -> None:
+def test_a_fixed_seed_fixes_magnesium() -> None:
     """The same inputs and seed give the same draws."""
-    one, other = (magnesium_of(supply, 0.05, 0.1, 4, draws=100) for _ in range(2))
+    one, other = (magnesium_of(0.05, 0.1, 4, draws=100) for _ in range(2))
     np.testing.assert_array_equal(one.now_mmol_l, other.now_mmol_l)
     np.testing.assert_array_equal(one.share, other.share)

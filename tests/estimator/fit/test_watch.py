@@ -273,6 +273,7 @@ def test_few_effective_draws_cannot_tell_unless_overwhelming(small) -> None:
     assert replace(quiet, effective_draws=31.0).quiet
 
 
+@pytest.mark.sampler
 def test_without_an_effluent_test_a_fall_has_two_explanations() -> None:
     """Tank levels that fall say "uptake up or effluent down"; effluent tests then say which."""
     gain = np.full(41, 16 * DKH)
@@ -289,7 +290,7 @@ def test_without_an_effluent_test_a_fall_has_two_explanations() -> None:
         log = example_log(readings, [(0.1, "flow", "", 2330.0)])
         log = simulate_log(tank, log, truth, np.random.default_rng(4))
         problem = pose(log, tank)
-        trace = sample(problem, np.random.SeedSequence(1), draws=150)
+        trace = sample(problem, np.random.SeedSequence(1), draws=100, cores=1)
         found[tested] = watch(problem, trace)
     chances = {
         tested: {(c.kind, c.direction): c.chance for c in one.changes}
@@ -355,6 +356,7 @@ def changed_log(what: str):
     return log, tank
 
 
+@pytest.mark.sampler
 @pytest.mark.parametrize(
     ("what", "direction", "size"),
     [
@@ -372,7 +374,7 @@ def test_the_change_that_was_made_is_found(what, direction, size) -> None:
     log, tank = changed_log(what)
     problem = pose(log, tank)
     schedule = problem.schedule
-    trace = sample(problem, np.random.SeedSequence(1), draws=150)
+    trace = sample(problem, np.random.SeedSequence(1), draws=100, cores=1)
     found = watch(problem, trace)
     if what == "nothing":
         assert found.nothing > found.nothing_prior
