@@ -44,10 +44,14 @@ def hold_chances(
     level, uptake, increment = np.broadcast_arrays(*(np.atleast_2d(part) for part in states))
     if weights is None:
         weights = np.full(level.shape, 1.0 / count)
-    # In C order, which the compiled code is for.
-    parts = (level, uptake, increment, weights, kappa, decay)
     chances = hold_kernel(
-        *(np.ascontiguousarray(part) for part in parts),
+        # In C order, which the compiled code is for.
+        np.ascontiguousarray(level),
+        np.ascontiguousarray(uptake),
+        np.ascontiguousarray(increment),
+        np.ascontiguousarray(weights),
+        np.ascontiguousarray(kappa),
+        np.ascontiguousarray(decay),
         state.uptake_drift_meq_l_d,
         state.effluent_drift,
         np.broadcast_to(dosed_meq_d / np.asarray(law.volume_l), (count,)).copy(),
