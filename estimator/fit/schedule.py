@@ -22,15 +22,20 @@ import numpy as np
 from estimator import units
 from estimator.errors import Fault, InputError
 from estimator.fit.layout import DOSE, EFFLUENT_ALKALINITY, KIND_OF, PHYSICAL, Layout, Shape
+from estimator.fit.instruments import instruments_of
+from estimator.fit.load import rough_increment_meq_l, rough_load_meq_d
 from estimator.fit.start import start_of
 from estimator.fit.steps import StepTable, moments_of
 from estimator.inputs.parameters import ALKALINITY, CALCIUM, NITRATE
 from estimator.inputs.records import Action, Reading, TankLog
 from estimator.inputs.tank import Kit, Tank
 from estimator.water.light import lit_fraction
+from estimator.water.media import magnesium_share
 from estimator.water.settings import Settings, actions_of, day_of, origin_of, settings_of
 from estimator.water.supply import media_calcium_share
 
+FASTEST_RESPONSE_PER_D = 0.5
+"""Room for λ, the uptake's answer to the level, where spans are cut: 15 % per dKH of 3 dKH/day."""
 MOST_STEPS = 20_000
 """Steps of one log: 25 years of days, half of them with a reading."""
 
@@ -39,7 +44,8 @@ STOCK_STEP_SD = 0.25
 MEDIA_STEP_SD = 0.20
 """Relative sd of the effluent step at a `media_change` (common practice, no source)."""
 PH_STEP_SD = 0.10
-"""Relative sd of the effluent step at a `ph_setting`, beside the step that the table predicts."""
+"""Relative sd of the effluent step at a `ph_setting`, beside the step that the table and the
+response to it predict."""
 EFFLUENT_SCATTER = float(np.sqrt(3.0))
 """Effluent titrations take about three times the reagent of the tank's and scatter √3 more: EPA
 310.1 gives sd 1.2 near 9 and 5.3 near 115 mg/L as CaCO3 (from memory), about the root of the
@@ -89,12 +95,12 @@ class Schedule:
     @property
     def parameters(self) -> int:
         """Length of the parameter vector."""
-        return PHYSICAL + len(self.bottles) + len(self.kits)
+        return self.shape.first_repeatability + len(self.kits)
 
     @property
-    def reference_flow_l_d(self) -> float | None:
-        """F_ref, or None where the reactor never ran."""
-        return self.settings.reference_flow_l_d
+    def last_run_flow_l_d(self) -> float | None:
+        """The last flow that was not zero, None where the reactor never ran."""
+        return self.settings.last_run_flow_l_d
 
     @property
     def present_flow_l_d(self) -> float:
@@ -140,17 +146,23 @@ def build_schedule(log: TankLog, tank: Tank) -> Schedule:
     """
     settings = settings_of(log, tank)
     readings = used_readings(log, tank)
-    layout = _layout(log, readings, settings)
+    layout = _layout(log, tank, readings, settings)
+    load, increment = rough_load_meq_d(log, tank, settings), rough_increment_meq_l(log, tank, settings)
     bottles, bottle_of = bottles_of(log, readings)
     kits = tuple(tank.kits[name] for name in dict.fromkeys(name for name, _ in bottles))
     columns = [
-        _reading_columns(reading, tank, layout.waters, bottle, kits)
+        _reading_columns(reading, tank, layout, bottle, kits)
         for reading, bottle in zip(readings, bottle_of, strict=True)
     ]
     table, reading_step, day_step = _walk(log, tank, readings, columns, settings, layout)
     moments, calcium = moments_of(table.steps, settings, tank)
     steps = table.array(settings)
     steps["dose_calcium_mmol"] = calcium
+    usual_flow = settings.last_run_flow_l_d or load / increment
+    steps["shown_flow_l_d"] = np.where(steps["flow_l_d"] > 0, steps["flow_l_d"], usual_flow)
+    litres = steps["flow_l_d"] * steps["span_d"]
+    steps["dissolved_meq_l"] = litres * increment / tank.water_volume_l
+    steps["shown_increment_meq_l"] = increment
     # Stable: readings of one instant keep the order of the file.
     order = np.argsort(reading_step, kind="stable")
     mean, covariance = start_of(layout, tank)
@@ -159,21 +171,7 @@ def build_schedule(log: TankLog, tank: Tank) -> Schedule:
         steps=steps,
         moments=moments,
         layout=layout,
-        shape=Shape(
-            z=layout.z,
-            nitrate=layout.nitrate,
-            uptake=layout.uptake,
-            effluent=layout.effluent,
-            nitrate_rate=layout.nitrate_rate,
-            first_water=layout.first_water,
-            size=layout.size,
-            moving=layout.moving,
-            bottles=len(bottles),
-            media_calcium=media_calcium_share(tank),
-            middle=tank.targets[ALKALINITY.name].middle,
-            lit=lit_fraction(tank),
-            net_change=not additions,
-        ),
+        shape=_shape(layout, tank, len(bottles), load, net_change=not additions),
         mean=mean,
         covariance=covariance,
         origin=origin_of(log),
@@ -185,6 +183,33 @@ def build_schedule(log: TankLog, tank: Tank) -> Schedule:
         bottles=bottles,
         settings=settings,
         additions=additions,
+    )
+
+
+def _shape(layout: Layout, tank: Tank, bottles: int, load_meq_d: float, *, net_change: bool) -> Shape:
+    return Shape(
+        z=layout.z,
+        nitrate=layout.nitrate,
+        first_instrument=layout.first_instrument,
+        instruments=len(layout.instruments),
+        uptake=layout.uptake,
+        effluent=layout.effluent,
+        nitrate_rate=layout.nitrate_rate,
+        unlogged=layout.unlogged,
+        magnesium=layout.magnesium,
+        first_water=layout.first_water,
+        size=layout.size,
+        moving=layout.moving,
+        bottles=bottles,
+        first_error=PHYSICAL + bottles,
+        first_repeatability=PHYSICAL + bottles + 2 * len(layout.instruments),
+        chambers=tank.reactor.chambers if tank.reactor else 1,
+        media_calcium=media_calcium_share(tank),
+        middle=tank.targets[ALKALINITY.name].middle,
+        lit=lit_fraction(tank),
+        net_change=net_change,
+        load_meq_d=load_meq_d,
+        calcium_scale=0.5 * load_meq_d / tank.water_volume_l,
     )
 
 
@@ -204,23 +229,40 @@ def _has_additions(
     return bool(np.sum(moments[between, DOSE, 0]) > 0 or np.sum(flowed) > 0)
 
 
-def _layout(log: TankLog, readings: Sequence[Reading], settings: Settings) -> Layout:
+def _layout(
+    log: TankLog, tank: Tank, readings: Sequence[Reading], settings: Settings
+) -> Layout:
     names = {(r.sample, r.parameter) for r in readings}
     samples = {r.sample for r in readings}
     has_nitrate = ("tank", NITRATE.name) in names
+    has_calcium = ("tank", CALCIUM.name) in names or ("effluent", CALCIUM.name) in names
+    has_effluent = settings.last_run_flow_l_d is not None or "effluent" in samples
+    instruments = instruments_of(readings)
     waters = tuple(dict.fromkeys(action.of for action in actions_of(log, "water_change")))
     wanted = {
         "alkalinity": True,
-        "z": ("tank", CALCIUM.name) in names or ("effluent", CALCIUM.name) in names,
+        "z": has_calcium,
         "nitrate": has_nitrate,
+        **dict.fromkeys(instruments, True),
         "uptake": True,
-        "effluent": settings.reference_flow_l_d is not None or "effluent" in samples,
+        "effluent": has_effluent,
         "nitrate_rate": has_nitrate,
+        "unlogged": has_calcium,
+        "magnesium": has_calcium and has_effluent and magnesium_share(tank)[1] > 0,
     }
     present = [name for name, want in wanted.items() if want]
-    place = {name: present.index(name) if want else -1 for name, want in wanted.items()}
+    place = {
+        name: present.index(name) if want else -1
+        for name, want in wanted.items()
+        if name not in instruments
+    }
     return Layout(
-        **place, waters=waters, first_water=len(present), size=len(present) + 2 * len(waters)
+        **place,
+        instruments=instruments,
+        first_instrument=1 + has_calcium + has_nitrate,
+        waters=waters,
+        first_water=len(present),
+        size=len(present) + 2 * len(waters),
     )
 
 
@@ -237,7 +279,7 @@ def bottles_of(
 
 
 def _reading_columns(
-    reading: Reading, tank: Tank, waters: Sequence[str], bottle: int, kits: Sequence[Kit]
+    reading: Reading, tank: Tank, layout: Layout, bottle: int, kits: Sequence[Kit]
 ) -> dict[str, float]:
     kit = tank.kits[reading.kit]
     columns: dict[str, float] = {
@@ -250,10 +292,13 @@ def _reading_columns(
     }
     if columns["kind"] == EFFLUENT_ALKALINITY:
         columns["scatter"] = EFFLUENT_SCATTER
+    if reading.kit in layout.instruments:
+        columns["instrument"] = layout.first_instrument + layout.instruments.index(reading.kit)
+        columns["rounding"] /= reading.averaged
     if reading.sample == "reference":
         columns["known"] = tank.references[reading.of].levels[reading.parameter]
     if reading.sample == "water":
-        columns["water"] = waters.index(reading.of)
+        columns["water"] = layout.waters.index(reading.of)
     return columns
 
 
@@ -312,10 +357,10 @@ def _walk(
 def _pieces(start_d: float, end_d: float, settings: Settings, tank: Tank) -> int:
     """Into how many pieces a span is cut so that k·span <= 1.
 
-    k <= max(F, F_ref)/V, with V at least three sd below the stated volume.
+    k <= F/V + λ, with V at least three sd below the stated volume.
     """
     smallest = tank.water_volume_l * np.exp(-3 * tank.water_volume_sd_fraction)
-    fastest = max(settings.flow_l_d.at(start_d), settings.reference_flow_l_d or 0.0) / smallest
+    fastest = settings.flow_l_d.at(start_d) / smallest + FASTEST_RESPONSE_PER_D
     return max(1, int(np.ceil(fastest * (end_d - start_d))))
 
 

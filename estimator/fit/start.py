@@ -8,6 +8,7 @@ from estimator import units
 from estimator.fit.layout import Layout
 from estimator.inputs.parameters import ALKALINITY, CALCIUM
 from estimator.inputs.tank import Tank
+from estimator.water.media import magnesium_share
 from estimator.water.supply import media_calcium_share
 
 # Mean and sd at the start of the log. Reef tanks are kept between natural seawater
@@ -40,6 +41,10 @@ def start_of(layout: Layout, tank: Tank) -> tuple[np.ndarray, np.ndarray]:
         mean[layout.z] = START_CALCIUM[0] - alpha * START_ALKALINITY[0]
         covariance[layout.z, layout.z] = START_CALCIUM[1] ** 2 + (alpha * START_ALKALINITY[1]) ** 2
         covariance[0, layout.z] = covariance[layout.z, 0] = -alpha * START_ALKALINITY[1] ** 2
+    if layout.unlogged >= 0:
+        covariance[layout.unlogged, layout.unlogged] = 1.0
+    if layout.magnesium >= 0:
+        covariance[layout.magnesium, layout.magnesium] = magnesium_share(tank)[1] ** 2
     if layout.nitrate >= 0:
         pair(layout.nitrate, layout.nitrate_rate, START_NITRATE, (0.0, NITRATE_RATE_SD))
     for j, name in enumerate(layout.waters):

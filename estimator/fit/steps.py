@@ -9,7 +9,6 @@ import numpy as np
 
 from estimator.fit.layout import DOSE, PULSE, STEP, UNIT
 from estimator.inputs.tank import Tank
-from estimator.water import chamber_table
 from estimator.water.light import FACTORIALS, TERMS, pulse_moments
 from estimator.water.settings import Settings
 
@@ -58,16 +57,8 @@ class StepTable:
         table = np.zeros(len(self.steps), STEP)
         table["span_d"] = [step.end_d - step.start_d for step in self.steps]
         table["flow_l_d"] = [settings.flow_l_d.at(step.since_d) for step in self.steps]
-        reference = settings.reference_flow_l_d
-        if reference is not None:
-            running = table["flow_l_d"] > 0
-            table["log_ratio"][running] = np.log(table["flow_l_d"][running] / reference)
-        strength = [
-            chamber_table.half_saturated_increment_meq_l(settings.chamber_ph.at(step.since_d))
-            for step in self.steps
-        ]
-        last = chamber_table.half_saturated_increment_meq_l(settings.chamber_ph.last)
-        table["ph_factor"] = np.array(strength) / last
+        table["log_ph_ratio"] = [settings.log_ph_ratio(step.since_d) for step in self.steps]
+        table["instrument"] = -1
         for i, step in enumerate(self.steps):
             for name, value in step.columns.items():
                 table[name][i] = value

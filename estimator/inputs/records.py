@@ -21,6 +21,7 @@ class Reading:
         kit: name of a kit in `Tank.kits` (declared or assumed), "" for a probe reading.
         note: the keeper's note, as written.
         flags: why the reading is odd, in plain words; empty for an ordinary one.
+        averaged: how many readings it is the mean of.
     """
 
     row: int
@@ -33,6 +34,7 @@ class Reading:
     kit: str
     note: str = ""
     flags: tuple[str, ...] = ()
+    averaged: int = 1
 
 
 @dataclass(frozen=True)

@@ -13,9 +13,10 @@ import numpy as np
 
 from estimator import units
 from estimator.inputs.parameters import PH
-from estimator.inputs.records import Action, TankLog
+from estimator.inputs.records import Action, Reading, TankLog
 from estimator.inputs.tank import Tank
 from estimator.water import chamber_table
+from estimator.water.chamber_ph import Departure, departure_of
 
 ROUTINE_DOSES = 3
 """One-time doses of one solution that make a routine (common practice, no source)."""
@@ -53,6 +54,13 @@ class Line:
     def last(self) -> float:
         """Value after the last change."""
         return float(self.values[-1])
+
+    def integral(self, start_d: float, end_d: float) -> float:
+        """Value times days between two times."""
+        inside = self.times[(self.times > start_d) & (self.times < end_d)]
+        edges = np.concatenate([[start_d], inside, [end_d]])
+        held = [self.at(edge) for edge in edges[:-1]]
+        return float(np.diff(edges) @ held)
 
 
 def line(start: float, changes: Iterable[tuple[float, float]]) -> Line:
@@ -95,7 +103,9 @@ class Settings:
 
     Attributes:
         flow_l_d: effluent flow.
-        chamber_ph: NBS; `chamber_ph_known` is False where nothing in tank file or log states it.
+        chamber_ph: setting of the controller, NBS; `chamber_ph_known` is False where nothing in
+            tank file or log states it.
+        ph_departure: from it, as the readings show, see `chamber_ph.departure_of`.
         dose_times_d, dose_alkalinity_meq, dose_calcium_mmol: (k,) one-time doses.
         alkalinity_rate_meq_d, calcium_rate_mmol_d: lasting dose rates.
         hand_dosing: routines of one-time doses that go on.
@@ -104,6 +114,7 @@ class Settings:
     flow_l_d: Line
     chamber_ph: Line
     chamber_ph_known: bool
+    ph_departure: Departure
     dose_times_d: np.ndarray
     dose_alkalinity_meq: np.ndarray
     dose_calcium_mmol: np.ndarray
@@ -112,10 +123,19 @@ class Settings:
     hand_dosing: tuple[HandDosing, ...]
 
     @property
-    def reference_flow_l_d(self) -> float | None:
+    def last_run_flow_l_d(self) -> float | None:
         """The last flow that was not zero; None where the reactor never ran."""
         running = self.flow_l_d.values[self.flow_l_d.values > 0]
         return float(running[-1]) if len(running) else None
+
+    def log_ph_ratio(self, time_d: float) -> float:
+        """Log of the saturated increment at the chamber's pH of a time over that at its last
+        setting."""
+        ph = self.chamber_ph.at(time_d) + self.ph_departure.at(time_d)
+        now, last = (
+            chamber_table.saturated_increment_meq_l(one) for one in (ph, self.chamber_ph.last)
+        )
+        return float(np.log(now / last))
 
     @property
     def first_run_d(self) -> float:
@@ -150,12 +170,15 @@ def settings_of(log: TankLog, tank: Tank) -> Settings:
     amounts = np.array([action.value or 0.0 for _, action in single])
     alkalinity, calcium = _dose_rates(timed("dose_rate"), tank)
     start_ph, known = _start_ph(log, tank)
+    chamber_ph = line(start_ph, [(t, a.value or start_ph) for t, a in timed("ph_setting")])
+    ph_read = [(day_of(r.time, origin), r.value) for r in _chamber_ph_readings(log)]
     return Settings(
         flow_l_d=line(
             0.0,
             [(t, (a.value or 0.0) * units.HOURS_PER_DAY / 1000) for t, a in timed("flow")],
         ),
-        chamber_ph=line(start_ph, [(t, a.value or start_ph) for t, a in timed("ph_setting")]),
+        chamber_ph=chamber_ph,
+        ph_departure=departure_of(ph_read, chamber_ph.at),
         chamber_ph_known=known or bool(actions_of(log, "ph_setting")),
         dose_times_d=np.array([t for t, _ in single]),
         dose_alkalinity_meq=amounts * [s.alkalinity_meq_per_ml for s in contents],
@@ -170,10 +193,14 @@ def _start_ph(log: TankLog, tank: Tank) -> tuple[float, bool]:
     """Chamber pH before any `ph_setting`: stated, else read by a probe, else usual."""
     if tank.reactor is not None and tank.reactor.chamber_ph is not None:
         return tank.reactor.chamber_ph, True
-    read = [r.value for r in log.readings if (r.parameter, r.sample) == (PH.name, "chamber")]
+    read = [reading.value for reading in _chamber_ph_readings(log)]
     if read:
         return float(np.median(read)), True
     return chamber_table.USUAL_CHAMBER_PH, False
+
+
+def _chamber_ph_readings(log: TankLog) -> list[Reading]:
+    return [r for r in log.readings if (r.parameter, r.sample) == (PH.name, "chamber")]
 
 
 def _dose_rates(changes: Sequence[tuple[float, Action]], tank: Tank) -> tuple[Line, Line]:

@@ -1,16 +1,21 @@
 """The one law of a reactor's supply: how alkalinity answers to the flow of effluent.
 
-Effluent of flow F (L/day) stands above tank water of alkalinity A by the increment
+A stirred chamber held at one pH dissolves its medium in proportion to what is left to saturation,
+F X = F0 (X_sat − X), so that its effluent stands above tank water of alkalinity A by
 
-    A_e − A = [X − (1 − ε)(A − A_m)]·(F/F_ref)^(−ε),   the power at most `strongest`,
+    A_e − A = [X_sat·s − (A − A_m)]·r(F/F0),   r(x) = 1/(1 + x),
 
-X being the increment at the reference flow F_ref over water at the middle of the band, A_m. A
-chamber with first-order approach to its equilibrium has ε = (F/V_c)/(κ_c + F/V_c): at ε = 0 the
-effluent does not depend on A or F, at ε = 1 the supply does not depend on F. In a well-mixed tank
-of volume V (Levenspiel, Chemical Reaction Engineering; at ε = 0: A_∞ = A_e − UV/F,
-A = A_∞ + (A_0 − A_∞)e^(−Ft/V))
+with flow F (L/day), half flow F0 at which half of saturation is reached, X_sat the increment of
+saturated effluent over water at the middle of the band A_m, and s the strength: 1, and what media,
+gas and pump make of it since. Slow, the effluent is saturated and follows A by nothing; fast, the
+supply F·X rises to its limit F0·X_sat. (Levenspiel, Chemical Reaction Engineering, first-order
+reaction in a stirred tank.) A second chamber without gas dissolves on towards the saturation that
+the first's spare CO2 allows: r₂ = 1 − (1 − r)^1.6 within 0.02 (computed with PyCO2SYS, chamber pH
+6.3 and 6.5), with the same F0. In a well-mixed tank of volume V
 
-    dA/dt = κX − κ(1 − ε)(A − A_m) + net,   κ = (F/V)(F/F_ref)^(−ε).
+    dA/dt = κ(X_sat·s) − (κ + λ)(A − A_m) + net,   κ = (F/V) r,
+
+where λ is the part of uptake that answers to the level, per day.
 
 `fit.mass_balance` and `fit.forecast` hold compiled copies of it, tested against this one.
 """
@@ -26,10 +31,10 @@ from estimator.inputs.tank import Tank
 
 LEAST_STRENGTH = 0.05
 """Part of its strength at the log's start that an effluent keeps at least, whatever its drift."""
-LEAST_REFERENCE = 0.05
-"""Least flow at which a planned reactor is taken to run, as part of the middle draw's."""
 LARGEST_FLOW_L_D = 1e9
 """Stands for "no flow is enough"."""
+SECOND_CHAMBER_POWER = 1.6
+"""See the module: 1.42 at half saturation and pH 6.5 to 1.77 at 0.3 and pH 6.3."""
 
 Floats = np.ndarray | float
 
@@ -44,8 +49,22 @@ def media_calcium_share(tank: Tank) -> float:
 
 
 def strength_after(change: Floats) -> np.ndarray:
-    """Factor on the increment after a relative change of strength, `LEAST_STRENGTH` at least."""
+    """The strength after a relative change, `LEAST_STRENGTH` at least."""
     return np.maximum(1.0 + np.asarray(change), LEAST_STRENGTH)
+
+
+def reach(flow_over_half: Floats, chambers: int) -> np.ndarray:
+    """r: part of saturation that effluent reaches at F/F0, with one chamber or two in a row."""
+    first = np.asarray(1.0 / (1.0 + np.asarray(flow_over_half)))
+    if chambers == 1:
+        return first
+    second = 1.0 - (1.0 - first) ** SECOND_CHAMBER_POWER
+    return np.asarray(first + (second - first) * first)
+
+
+_GRID = np.concatenate([[0.0], np.geomspace(1e-4, 1e4, 4000)])
+_TWO_SUPPLY = _GRID * reach(_GRID, 2)
+"""x·r(x) of two chambers, rising to 1: to find x in."""
 
 
 class SupplyLaw(NamedTuple):
@@ -53,93 +72,101 @@ class SupplyLaw(NamedTuple):
 
     Attributes:
         volume_l: V.
-        exponent: ε.
-        reference_l_d: F_ref.
-        increment_meq_l: X, at the flow F_ref and a tank level of A_m.
+        saturated_meq_l: X_sat, at the chamber's present pH.
+        half_flow_l_d: F0.
         middle_meq_l: A_m.
-        strongest: largest factor on X that a slow flow can bring: the water leaves the chamber
-            saturated at the latest; infinite where no ceiling is known.
+        strength: s, see the module. However strong, effluent never passes saturation.
+        level_response_per_d: λ, of the tank's uptake.
+        chambers: one, or two in a row.
     """
 
     volume_l: Floats
-    exponent: Floats
-    reference_l_d: Floats
-    increment_meq_l: Floats
+    saturated_meq_l: Floats
+    half_flow_l_d: Floats
     middle_meq_l: float
-    strongest: Floats = np.inf
+    strength: Floats = 1.0
+    level_response_per_d: Floats = 0.0
+    chambers: int = 1
 
-    def respond(self, flow_l_d: Floats) -> np.ndarray:
-        """Factor (F/F_ref)^(−ε) on the increment, `strongest` at most."""
-        running = np.maximum(flow_l_d, 1e-9)
-        return np.minimum(
-            (running / self.reference_l_d) ** -np.asarray(self.exponent), self.strongest
-        )
+    def reach(self, flow_l_d: Floats) -> np.ndarray:
+        """r, part of saturation reached at a flow, before `strength`."""
+        return reach(np.asarray(flow_l_d) / self.half_flow_l_d, self.chambers)
 
     def rates(self, flow_l_d: Floats) -> tuple[np.ndarray, np.ndarray]:
-        """Inflow κ and decay κ(1 − ε), per day."""
-        kappa = flow_l_d / self.volume_l * self.respond(flow_l_d)
-        return kappa, kappa * (1 - np.asarray(self.exponent))
+        """Inflow κ and decay κ + λ, per day."""
+        kappa = flow_l_d / np.asarray(self.volume_l) * self.reach(flow_l_d)
+        return kappa, kappa + self.level_response_per_d
+
+    def strong_at(self, flow_l_d: Floats, strength: Floats | None = None) -> np.ndarray:
+        """Saturated increment times strength, meq/L, the strength at most what saturates at a flow.
+
+        Args:
+            flow_l_d: of effluent.
+            strength: default this law's.
+        """
+        wanted = self.strength if strength is None else strength
+        return self.saturated_meq_l * np.minimum(wanted, 1.0 / self.reach(flow_l_d))
 
     def increment_at(self, flow_l_d: Floats, level_meq_l: Floats) -> np.ndarray:
         """Effluent alkalinity less the tank's, meq/L."""
-        off_middle = (1 - np.asarray(self.exponent)) * (level_meq_l - self.middle_meq_l)
-        return (self.increment_meq_l - off_middle) * self.respond(flow_l_d)
+        off_middle = level_meq_l - self.middle_meq_l
+        return (self.strong_at(flow_l_d) - off_middle) * self.reach(flow_l_d)
 
     def supply_meq_d(self, flow_l_d: Floats, level_meq_l: Floats) -> np.ndarray:
         """Alkalinity that the reactor adds at a tank level, meq/day."""
-        kappa, decay = self.rates(flow_l_d)
-        given = kappa * self.increment_meq_l - decay * (level_meq_l - self.middle_meq_l)
-        return given * self.volume_l
+        return flow_l_d * self.increment_at(flow_l_d, level_meq_l)
 
     def flow_for(self, load_meq_d: Floats, level_meq_l: Floats | None = None) -> np.ndarray:
         """Flow that supplies a load at a tank level (default: the middle of the band), L/day.
 
-        F = F_ref (L / (F_ref X))^(1/(1−ε)), and no less than L over the strongest increment. No
-        load needs no flow; `LARGEST_FLOW_L_D` at most.
+        With one chamber F = y/(1 − y/F0), y = L/(X_sat s), and no less than L over the saturated
+        increment. No load needs no flow; `LARGEST_FLOW_L_D` where the chamber's limit is less.
         """
-        order = 1 - np.asarray(self.exponent)
-        increment = self.increment_meq_l
-        if level_meq_l is not None:
-            increment = increment - order * (level_meq_l - self.middle_meq_l)
-        litres = np.clip(load_meq_d, 0.0, None) / np.clip(increment, 1e-9, None)
-        with np.errstate(over="ignore"):
-            flow = self.reference_l_d * (litres / self.reference_l_d) ** (1.0 / order)
-        return np.minimum(np.maximum(flow, litres / self.strongest), LARGEST_FLOW_L_D)
+        off = 0.0 if level_meq_l is None else level_meq_l - self.middle_meq_l
+        load = np.clip(load_meq_d, 0.0, None)
+        litres = load / np.clip(self.saturated_meq_l * np.asarray(self.strength) - off, 1e-9, None)
+        part = np.asarray(litres / self.half_flow_l_d)
+        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+            if self.chambers == 1:
+                ratio = np.where(part < 1.0, part / (1.0 - part), np.inf)
+            else:
+                ratio = np.interp(part, _TWO_SUPPLY, _GRID, right=np.inf)
+            flow = ratio * self.half_flow_l_d
+            least = load / np.clip(np.asarray(self.saturated_meq_l) - off, 1e-9, None)
+        return np.minimum(np.maximum(flow, least), LARGEST_FLOW_L_D)
 
-    @property
-    def amplification(self) -> np.ndarray:
-        """d log F / d log load of `flow_for`: 1/(1 − ε), and 1 for a reactor that never ran, whose
-        reference flow is the one that its load needs (`law_of`)."""
-        order = 1 - np.asarray(self.exponent)
-        return np.ones_like(order) if np.ndim(self.reference_l_d) else 1 / order
+    def elasticity(self, flow_l_d: Floats) -> np.ndarray:
+        """d log supply / d log flow: r with one chamber; 1 where a slow flow is saturated."""
+        step = 1e-4
+        up, down = np.asarray(flow_l_d) * np.exp(step), np.asarray(flow_l_d) * np.exp(-step)
+        return 1.0 + np.log(self.reach(up) / self.reach(down)) / (2 * step)
 
     def advance(
         self,
         level_meq_l: Floats,
-        rates: tuple[Floats, Floats],
+        flow_l_d: Floats,
         net_meq_l_d: Floats,
-        increment_meq_l: Floats | None = None,
+        strength: Floats | None = None,
         days: float = 1.0,
     ) -> np.ndarray:
         """Level after some days of steady settings, meq/L: exact.
 
         Args:
             level_meq_l: at the start.
-            rates: κ and κ(1 − ε), see `rates`.
-            net_meq_l_d: dosing less uptake.
-            increment_meq_l: X meanwhile; default this law's.
+            flow_l_d: of effluent.
+            net_meq_l_d: dosing less uptake at the middle of the band.
+            strength: s meanwhile; default this law's.
             days: how many.
         """
-        increment = self.increment_meq_l if increment_meq_l is None else increment_meq_l
-        kappa, decay = rates
+        kappa, decay = self.rates(flow_l_d)
         fading = decay * days
         lasting = np.where(fading > 1e-9, -np.expm1(-fading) / np.maximum(decay, 1e-12), days)
         return level_meq_l * np.exp(-fading) + lasting * (
-            kappa * increment + decay * self.middle_meq_l + net_meq_l_d
+            kappa * self.strong_at(flow_l_d, strength) + decay * self.middle_meq_l + net_meq_l_d
         )
 
     def self_regulation_days(self, flow_l_d: Floats) -> np.ndarray:
-        """V/(F(1 − ε)), the flow response included: in this time a departure shrinks by 63 %."""
+        """1/(κ + λ): in this time a departure shrinks by 63 %."""
         return 1 / np.maximum(self.rates(flow_l_d)[1], 1e-9)
 
     def each(self, change: Callable[[np.ndarray], np.ndarray]) -> SupplyLaw:
@@ -153,35 +180,3 @@ class SupplyLaw(NamedTuple):
     def median(self) -> SupplyLaw:
         """The law with everything at its median."""
         return self.each(lambda draws: np.asarray(np.median(draws)))
-
-
-def law_of(
-    volume_l: np.ndarray,
-    exponent: np.ndarray,
-    increment_meq_l: np.ndarray,
-    reference_l_d: float | None,
-    middle_meq_l: float,
-    load_meq_d: np.ndarray,
-    ceiling_meq_l: float,
-) -> SupplyLaw:
-    """The supply law of draws (…, s).
-
-    A reactor that never ran has its increment at the flow that its load needs, draw by draw, since
-    that is the flow it will run at; slower it is stronger, as any other.
-
-    Args:
-        volume_l, exponent: (s,).
-        increment_meq_l, load_meq_d: (…, s).
-        reference_l_d: flow at which the increment holds, None where none was ever run.
-        middle_meq_l: middle of the band.
-        ceiling_meq_l: largest increment that the chamber can give, unless it was seen to give more.
-    """
-    strongest = np.maximum(ceiling_meq_l / increment_meq_l, 1.0)
-    reference: Floats
-    if reference_l_d is None:
-        needed = np.clip(load_meq_d, 0.0, None) / np.clip(increment_meq_l, 1e-9, None)
-        # A tank that takes nothing up would have no flow to speak of.
-        reference = np.maximum(needed, max(LEAST_REFERENCE * float(np.median(needed)), 1e-9))
-    else:
-        reference = reference_l_d
-    return SupplyLaw(volume_l, exponent, reference, increment_meq_l, middle_meq_l, strongest)
