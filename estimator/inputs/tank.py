@@ -9,6 +9,10 @@ from estimator.inputs.dosing import Solution
 
 MEDIA_LIMIT_KG = 10_000.0
 """More media than this is a slip of the unit."""
+MEDIA = ("aragonite", "calcite")
+"""What the main medium of a reactor may be; the first where the file states none."""
+MAGNESIUM_MEDIA = ("none", "dolomite", "magnesite", "hydroxide")
+"""What is mixed in for its magnesium; "hydroxide" is brucite, and magnesium oxide as well."""
 
 
 @dataclass(frozen=True)
@@ -64,7 +68,8 @@ class Composition:
 class Reactor:
     """The calcium reactor and its metering pump.
 
-    `magnesium_media_fraction` is by volume of the media. None: not stated.
+    `magnesium_media_fraction` is by volume of the media, and `magnesium_media` one of
+    `MAGNESIUM_MEDIA`. None: not stated.
     """
 
     flow_min_ml_h: float
@@ -75,6 +80,8 @@ class Reactor:
     media_kg: float | None = None
     magnesium_media_fraction: float = 0.0
     co2_charge_g: float | None = None
+    media: str = MEDIA[0]
+    magnesium_media: str | None = None
 
 
 @dataclass(frozen=True)

@@ -4,14 +4,23 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 from pathlib import Path
 from typing import TypeVar
 
 from estimator.inputs.dosing import DIRECT_STRENGTHS, RECIPES, Solution, solution_from_strengths
 from estimator.inputs.parameters import PARAMETERS, SAMPLED_PLACES, Parameter
-from estimator.inputs.tank import MEDIA_LIMIT_KG, Composition, Kit, Reactor, Tank, Target
+from estimator.inputs.tank import (
+    MAGNESIUM_MEDIA,
+    MEDIA,
+    MEDIA_LIMIT_KG,
+    Composition,
+    Kit,
+    Reactor,
+    Tank,
+    Target,
+)
 from estimator.inputs.text import (
     FaultList,
     match_name,
@@ -292,7 +301,10 @@ def _reactor(table: TomlTable) -> Reactor:
             table, "magnesium_media_pct", 0.0, at_least=0, at_most=100
         ),
         co2_charge_g=table.optional("co2_charge_g", above=0, at_most=1e6),
+        media=_choice(table, "media", MEDIA) or MEDIA[0],
+        magnesium_media=_choice(table, "magnesium_media", MAGNESIUM_MEDIA),
     )
+    _check_magnesium_media(reactor, table)
     if chambers not in (1.0, 2.0, 3.0):
         table.fault("chambers", "must be 1, 2 or 3")
     largest = f"flow_max_ml_h, which is {flow_max_ml_h:g}"
@@ -302,6 +314,30 @@ def _reactor(table: TomlTable) -> Reactor:
         table.fault("flow_step_ml_h", f"must not exceed {largest}")
     table.finish()
     return reactor
+
+
+def _choice(table: TomlTable, key: str, accepted: Sequence[str]) -> str | None:
+    """One of the accepted words; None where the table states none, or none of them."""
+    if not table.has(key):
+        return None
+    text = table.text(key, accepted[0])
+    choice = match_name(text, accepted)
+    if choice is None:
+        table.fault(key, f"unknown kind; {nearest_hint(text, accepted)}")
+    return choice
+
+
+def _check_magnesium_media(reactor: Reactor, table: TomlTable) -> None:
+    """Kind and percentage must agree; how much hydroxide dissolves follows from its percentage."""
+    share_pct = 100 * reactor.magnesium_media_fraction
+    if reactor.magnesium_media == "none" and share_pct > 0:
+        rule = (
+            f"contradicts magnesium_media_pct, which is {share_pct:g}; name the kind, or set "
+            "magnesium_media_pct to 0"
+        )
+        table.fault("magnesium_media", rule)
+    if reactor.magnesium_media == "hydroxide" and not table.has("magnesium_media_pct"):
+        table.fault("magnesium_media_pct", "is missing; state it for magnesium_media = hydroxide")
 
 
 def _check_sample_names(tank: Tank, faults: FaultList) -> None:

@@ -67,6 +67,8 @@ chamber_ph = 6.6
 chambers = 2
 media_kg = 3.0
 magnesium_media_pct = 10
+media = "calcite"
+magnesium_media = "Dolomite"
 co2_charge_g = 2000
 """
 
@@ -113,6 +115,7 @@ def test_full_file_arrives_in_canonical_units() -> None:
     assert tank.references["standard no. 1"].levels["alkalinity"] == pytest.approx(2.5)
     assert tank.reactor is not None
     assert tank.reactor.magnesium_media_fraction == pytest.approx(0.1)
+    assert (tank.reactor.media, tank.reactor.magnesium_media) == ("calcite", "dolomite")
     assert tank.room_co2_ppm == 750
 
 
@@ -132,6 +135,7 @@ def test_reactor_has_defaults_for_the_pump() -> None:
     reactor = tank_of(MINIMAL + "[reactor]\nflow_max_ml_h = 3000\n").reactor
     assert reactor is not None
     assert (reactor.flow_min_ml_h, reactor.flow_step_ml_h, reactor.chambers) == (0, 1, 1)
+    assert (reactor.media, reactor.magnesium_media) == ("aragonite", None)
 
 
 def test_sha256_is_that_of_the_bytes() -> None:
@@ -205,6 +209,19 @@ BROKEN = [
     (changed("chamber_ph = 6.6", "chamber_ph = 8.2"), ["reactor.chamber_ph", "at least 5.5"]),
     (changed("chambers = 2", "chambers = 1.5"), ["reactor.chambers", "1, 2 or 3"]),
     (changed("media_pct = 10", "media_pct = 101"), ["reactor.magnesium_media_pct"]),
+    (
+        changed('media = "calcite"', 'media = "calcit"'),
+        ["reactor.media: found 'calcit'", "did you mean calcite? Accepted: aragonite, calcite"],
+    ),
+    (
+        changed('"Dolomite"', '"brucite"'),
+        ["reactor.magnesium_media", "dolomite, magnesite, hydrox"],
+    ),
+    (changed('"Dolomite"', '"none"'), ["reactor.magnesium_media", "which is 10", "name the kind"]),
+    (
+        changed("magnesium_media_pct = 10", "").replace('"Dolomite"', '"hydroxide"'),
+        ["reactor.magnesium_media_pct", "is missing"],
+    ),
     ("\xff".encode("latin-1"), ["must be UTF-8", "0xff"]),
     (MINIMAL.encode("utf-16"), ["UTF-16"]),
     (b"#" * 1_000_001, ["at most 0.2 MB", "1.0 MB"]),
@@ -227,6 +244,8 @@ ONE_SLIP = [
     changed("meq_per_ml = 1.9", "meq_per_m = 1.9"),
     changed("flow_max_ml_h = 3000", "flow_max_ml_h = -1"),
     changed("chambers = 2", 'chambers = "two"'),
+    changed('media = "calcite"', "media = 1"),
+    changed('"Dolomite"', '"talc"'),
     changed('lights_on = "14:30"', "lights_on = 14"),
     changed("calcium = 420", "calcium = nan"),
 ]
