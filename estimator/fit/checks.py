@@ -121,7 +121,7 @@ def check_readings(
     """Every reading against draws of what it was expected to be (s, m)."""
     at = schedule.reading_step
     value, rounding = schedule.steps["value"][at], schedule.steps["rounding"][at]
-    first_kit = natural.shape[1] - len(schedule.kits)
+    first_kit = schedule.shape.first_repeatability
     repeat = natural[:, first_kit + schedule.steps["kit"][at]]
     variance = (schedule.steps["scatter"][at] * repeat) ** 2 + rounding
     residual = value - expected

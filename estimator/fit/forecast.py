@@ -38,20 +38,26 @@ def hold_chances(
     law = state.law
     count = len(state.effluent_drift)
     # Rates (i, s, f); one i serves all where the law is the same for every outcome.
+    flows = np.asarray(flows_l_d, dtype=float)
     per_flow = law.each(lambda draws: np.atleast_2d(draws)[:, :, None])
-    kappa, decay = per_flow.rates(np.asarray(flows_l_d, dtype=float))
-    states = (state.level_meq_l, state.uptake_meq_l_d, law.increment_meq_l)
-    level, uptake, increment = np.broadcast_arrays(*(np.atleast_2d(part) for part in states))
+    kappa, decay = per_flow.rates(flows)
+    turnover = np.broadcast_to(flows / per_flow.volume_l, kappa.shape)
+    states = (state.level_meq_l, state.uptake_meq_l_d, law.saturated_meq_l, law.strength)
+    level, uptake, saturated, strength = np.broadcast_arrays(
+        *(np.atleast_2d(part) for part in states)
+    )
     if weights is None:
         weights = np.full(level.shape, 1.0 / count)
     chances = hold_kernel(
         # In C order, which the compiled code is for.
         np.ascontiguousarray(level),
         np.ascontiguousarray(uptake),
-        np.ascontiguousarray(increment),
+        np.ascontiguousarray(saturated),
+        np.ascontiguousarray(strength),
         np.ascontiguousarray(weights),
         np.ascontiguousarray(kappa),
         np.ascontiguousarray(decay),
+        np.ascontiguousarray(turnover),
         state.uptake_drift_meq_l_d,
         state.effluent_drift,
         np.broadcast_to(dosed_meq_d / np.asarray(law.volume_l), (count,)).copy(),
@@ -68,17 +74,19 @@ def compile_forecast() -> None:
     """Compile `hold_kernel`, on made-up numbers."""
     one, two, three = np.ones(1), np.ones((1, 1)), np.ones((1, 1, 1))
     none = np.zeros((1, 1, 2))
-    hold_kernel(two, two, two, two, three, three, one, one, one, none, 1.0, 0.0, 1.0)
+    hold_kernel(two, two, two, two, two, three, three, three, one, one, one, none, 1.0, 0.0, 1.0)
 
 
 @njit(cache=True)
 def hold_kernel(  # type: ignore[no-untyped-def]
     level,
     uptake,
-    increment,
+    saturated,
+    strength,
     weights,
     kappa,
     decay,
+    turnover,
     uptake_drift,
     effluent_drift,
     dosed,
@@ -92,8 +100,9 @@ def hold_kernel(  # type: ignore[no-untyped-def]
     Each day is `water.supply.SupplyLaw.advance`.
 
     Args:
-        level, uptake, increment, weights: (i, s) of each outcome.
-        kappa, decay: (i, s, f) of each flow, or (1, s, f) for every outcome.
+        level, uptake, saturated, strength, weights: (i, s) of each outcome.
+        kappa, decay, turnover: (i, s, f) of each flow, or (1, s, f) for every outcome; turnover
+            is F/V.
         uptake_drift, effluent_drift, dosed: (s,) per draw, per day.
         noise: (days, s, 2) standard normal.
         middle, low, high: scalars, meq/L.
@@ -114,12 +123,16 @@ def hold_kernel(  # type: ignore[no-untyped-def]
                 if decay[law, s, f] > 1e-9:
                     lasting = -np.expm1(-decay[law, s, f]) / decay[law, s, f]
                 steady = decay[law, s, f] * middle + dosed[s]
-                now, taken, strength = level[i, s], uptake[i, s], 1.0
+                now, taken, strong = level[i, s], uptake[i, s], strength[i, s]
+                saturated_supply = turnover[law, s, f] * saturated[i, s]
+                least = LEAST_STRENGTH * strong
+                drift = effluent_drift[s] * strong
                 inside = True
                 for day in range(len(noise)):
                     taken += uptake_drift[s] * noise[day, s, 0]
-                    strength += effluent_drift[s] * noise[day, s, 1]
-                    given = kappa[law, s, f] * increment[i, s] * max(strength, LEAST_STRENGTH)
+                    strong += drift * noise[day, s, 1]
+                    given = kappa[law, s, f] * saturated[i, s] * max(strong, least)
+                    given = min(given, saturated_supply)
                     now = now * fading + lasting * (given + steady - taken)
                     if now < low or now > high:
                         inside = False

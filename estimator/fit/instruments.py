@@ -63,4 +63,3 @@ def _averages(readings: Sequence[Reading]) -> list[Reading]:
 def instruments_of(readings: Sequence[Reading]) -> tuple[str, ...]:
     """Names of the kits with averaged readings, in the order of their first."""
     return tuple(dict.fromkeys(reading.kit for reading in readings if reading.averaged > 1))
-

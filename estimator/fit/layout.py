@@ -118,14 +118,15 @@ STEP = np.dtype(
 """One step: a span of time, then an event or a reading.
 
 span_d in days; flow_l_d during the span; shown_flow_l_d that a reading of the effluent speaks of;
-log_ph_ratio: log of the saturated increment at the chamber's pH over that at its pH at the log's
-end; dose_calcium_mmol within the span; dissolved_meq_l, shown_increment_meq_l: rough figures of
-what the reactor added within the span and of the effluent's increment, for what magnesium of the
-media takes of them (`load.rough_increment_meq_l`); change_l of water renewed at the end of the step, change_water its index; drift_d, effluent_drift_d days of drift entering after the step;
+log_ph_ratio: log of the saturated increment at the chamber's pH over that at its last setting;
+dose_calcium_mmol within the span; dissolved_meq_l, shown_increment_meq_l: rough figures of what the
+reactor added within the span and of the effluent's increment, for what magnesium of the media takes
+of them (`load.rough_increment_meq_l`); change_l of water renewed at the end of the step,
+change_water its index; drift_d, effluent_drift_d days of drift entering after the step;
 uptake_step, effluent_step variances of steps allowed; then of the reading: kind, value (canonical),
 known value of a reference solution, rounding variance, scatter (factor on the kit's repeatability),
-indices of water, bottle and kit; instrument: place of its lasting error among the states, −1 for
-a kit without one.
+indices of water, bottle and kit; instrument: place of its lasting error among the states, −1 for a
+kit without one.
 """
 
 UNIT, PULSE, DOSE = range(3)

@@ -2,22 +2,27 @@
 
 A well-mixed tank of volume V (L) holds alkalinity A (meq/L) and calcium C (mmol/L):
 
-    dA/dt = (F/V)(A_e − A) + doses/V − u_c(t)·s(t) − n
-    dC/dt = α(F/V)(A_e − A) + doses/V − ρ·u_c(t)·s(t)
-    A_e − A = [X(1 + q)·f_pH − (1 − ε)(A − A_m)]·(F/F_ref)^(−ε)
+    dA/dt = κ·X(1 + q) − (κ + λ)(A − A_m) + doses/V − u_c(t)·s(t) − n,   κ = (F/V)·r(F/F0)
+    dC/dt = α·reactor + doses/V − ρ·u_c(t)·s(t) + unlogged − ½ a·reactor
+    A_e − A = [X(1 + q) − (A − A_m)]·r(F/F0)
 
-with effluent flow F (L/day), effluent alkalinity A_e, uptake by calcification u_c = u_0 + g·w
-(meq/L/day, constant within a local day), light shape s, net nitrate production n (mmol/L/day, one
+with effluent flow F (L/day), effluent alkalinity A_e, and the supply law of `water.supply`:
+r(x) = 1/(1 + x) for one chamber, X = X_sat·f_pH^β with β the response to chamber pH. Uptake by
+calcification is u_c = u_0 + g·w (meq/L/day, constant within a local day) at the middle of the band
+A_m, and answers to the level by λ = η·u_0; light shape s; net nitrate production n (mmol/L/day, one
 equivalent lost per mole: Middelburg, Soetaert & Hagens 2020, Rev. Geophys. 58, Table 2), ρ mol of
-calcium per equivalent taken up, α mol of calcium per equivalent dissolved. X is the effluent's
-increment over tank water of alkalinity A_m (the middle of the band) at the reference flow. A
-chamber with first-order approach to its equilibrium has ε = (F/V_c)/(κ + F/V_c): at ε = 0 A_e does
-not depend on A or F; at ε = 1 the supply per day is fixed.
+calcium per equivalent taken up, α mol of calcium per equivalent dissolved as expected of the media,
+a what magnesium takes of it beyond that. F0 = L/(X_sat·load share), L a rough figure of the load
+(`load`). A steady supply of calcium that nobody logged is its sd τ times a standard normal state.
+Left out, as less than 1 % of calcium's uptake: (α − ρ)·λ(A − A_m) in Z, below.
 
 Two facts keep this exact and cheap. (1) Between events all rates are constant but for s(t) and
 one-time doses, so each forcing acts through ∫ e^(−k(t1−t)) m(t) dt, a short series in k whose
 coefficients (`schedule`) do not depend on any unknown. (2) The sum Z = C − αA feels no reactor at
 all, so calcium enters as Z and never decays.
+
+An instrument that reads many times a day has an error that lasts: a stationary autoregression of sd
+σ that fades as e^(−t/τ_e).
 
 The light shape is a dark rate plus a half-sine over the lit hours; its mean over the day is 1:
 s = (1 − φ) + φ·p(t), φ = (L − 1)f / (1 + f(L − 1)), with f the lit fraction of the day and L the
@@ -38,17 +43,20 @@ from estimator.fit.layout import (
     EFFLUENT_ALKALINITY,
     EFFLUENT_CALCIUM,
     EFFLUENT_DRIFT,
-    EXPONENT,
-    INCREMENT,
     KNOWN_SOLUTION,
+    LEVEL_RESPONSE,
     LIGHT_RATIO,
+    LOAD_SHARE,
     NOTHING,
+    PH_RESPONSE,
     PHYSICAL,
     PULSE,
+    SATURATED_INCREMENT,
     TANK_ALKALINITY,
     TANK_CALCIUM,
     TANK_NITRATE,
     UNIT,
+    UNLOGGED_CALCIUM,
     UPTAKE,
     VOLUME,
     WATER_ALKALINITY,
@@ -56,6 +64,7 @@ from estimator.fit.layout import (
 )
 from estimator.fit.schedule import NITRATE_DRIFT
 from estimator.water.light import TERMS
+from estimator.water.supply import SECOND_CHAMBER_POWER
 
 NET_CHANGE_SCALE = units.MEQ_L_PER_DKH
 """Scale of changes of uptake where only the net change is seen, meq/L/day: a change relative to a
@@ -81,13 +90,42 @@ def light_and_scale(theta, shape):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
+def reach_at(x, chambers):  # type: ignore[no-untyped-def]
+    """r(x) of `water.supply.reach`, and its derivative."""
+    first = 1.0 / (1.0 + x)
+    slope = -first * first
+    if chambers == 1:
+        return first, slope
+    rest = (1.0 - first) ** SECOND_CHAMBER_POWER
+    rest_slope = 0.0
+    if first < 1.0:
+        rest_slope = -SECOND_CHAMBER_POWER * rest / (1.0 - first)
+    both = first + (1.0 - rest - first) * first
+    return both, slope * (1.0 + (1.0 - rest - first) - (rest_slope + 1.0) * first)
+
+
+@njit(cache=True)
+def _law_at(theta, shape, flow_l_d, log_ph_ratio):  # type: ignore[no-untyped-def]
+    """At a flow and chamber pH: F/F0, r and its derivative by F/F0, and X."""
+    x = flow_l_d * theta[SATURATED_INCREMENT] * theta[LOAD_SHARE] / shape.load_meq_d
+    r, slope = reach_at(x, shape.chambers)
+    return x, r, slope, theta[SATURATED_INCREMENT] * np.exp(theta[PH_RESPONSE] * log_ph_ratio)
+
+
+@njit(cache=True)
+def _level_response(theta, shape):  # type: ignore[no-untyped-def]
+    """λ, per day; none where only the net change is seen."""
+    return 0.0 if shape.net_change else theta[LEVEL_RESPONSE] * theta[UPTAKE]
+
+
+@njit(cache=True)
 def fill(theta, spread, steps, moments, shape, mean, covariance):  # type: ignore[no-untyped-def]
     """The linear system at one parameter vector.
 
     Args:
-        theta: (p,) as `layout` places them: V in L, L, u_0 in meq/L/day, ρ, X in meq/L, ε, drift of
-            w and of q per root day, then one calibration per kit bottle and one repeatability per
-            kit (canonical).
+        theta: (p,) as `layout` places them: V in L, L, u_0 in meq/L/day, ρ, X_sat in meq/L, load
+            share, drift of w and of q per root day, η per meq/L, β, τ; then one calibration per kit
+            bottle, σ and τ_e of each instrument, one repeatability per kit (canonical).
         spread: (n,) factor on the error sd of each step's reading (1: an ordinary reading).
         steps, moments, shape: from a `Schedule`.
         mean, covariance: of the states at the start.
@@ -127,15 +165,15 @@ def _fill_moves(theta, steps, moments, shape, transition, offset, noise):  # typ
     share, scale = light_and_scale(theta, shape)
     uptake = theta[UPTAKE]
     excess = shape.media_calcium - theta[CALCIUM_SHARE]
-    epsilon = theta[EXPONENT]
+    response = _level_response(theta, shape)
     for i in range(len(steps)):
         for a in range(shape.moving):
             transition[i, a, a] = 1.0
-        respond = np.exp(-epsilon * steps[i].log_ratio)
-        strength = theta[INCREMENT] * steps[i].ph_factor
         if steps[i].change_l == 0.0:
-            kappa = steps[i].flow_l_d / volume * respond
-            k = kappa * (1.0 - epsilon)
+            flow = steps[i].flow_l_d
+            _, reach, _, strong = _law_at(theta, shape, flow, steps[i].log_ph_ratio)
+            kappa = flow / volume * reach
+            k = kappa + response
             unit, _ = _series(moments, i, UNIT, k)
             pulse, _ = _series(moments, i, PULSE, k)
             dose, _ = _series(moments, i, DOSE, k)
@@ -143,10 +181,10 @@ def _fill_moves(theta, steps, moments, shape, transition, offset, noise):  # typ
             transition[i, 0, 0] = np.exp(-k * steps[i].span_d)
             transition[i, 0, shape.uptake] = -scale * eaten
             offset[i, 0] = (
-                -uptake * eaten + (kappa * strength + k * shape.middle) * unit + dose / volume
+                -uptake * eaten + (kappa * strong + k * shape.middle) * unit + dose / volume
             )
             if shape.effluent >= 0:
-                transition[i, 0, shape.effluent] = kappa * strength * unit
+                transition[i, 0, shape.effluent] = kappa * strong * unit
             if shape.z >= 0:
                 whole = (1.0 - share) * steps[i].span_d + share * moments[i, PULSE, 0]
                 transition[i, shape.z, shape.uptake] = excess * scale * whole
@@ -155,6 +193,10 @@ def _fill_moves(theta, steps, moments, shape, transition, offset, noise):  # typ
                     + (steps[i].dose_calcium_mmol - shape.media_calcium * moments[i, DOSE, 0])
                     / volume
                 )
+                supplied = theta[UNLOGGED_CALCIUM] * shape.calcium_scale
+                transition[i, shape.z, shape.unlogged] = supplied * steps[i].span_d
+                if shape.magnesium >= 0:
+                    transition[i, shape.z, shape.magnesium] = -0.5 * steps[i].dissolved_meq_l
             if shape.nitrate >= 0:
                 transition[i, 0, shape.nitrate_rate] = -unit
                 transition[i, shape.nitrate, shape.nitrate_rate] = steps[i].span_d
@@ -164,7 +206,7 @@ def _fill_moves(theta, steps, moments, shape, transition, offset, noise):  # typ
         else:
             renewed = steps[i].change_l / volume
             water = shape.first_water + 2 * steps[i].change_water
-            for a in range(shape.moving):
+            for a in range(shape.first_instrument):
                 transition[i, a, a] = 1.0 - renewed
             transition[i, 0, water] = renewed
             if shape.z >= 0:
@@ -176,6 +218,13 @@ def _fill_moves(theta, steps, moments, shape, transition, offset, noise):  # typ
             noise[i, shape.effluent] = drift + steps[i].effluent_step
         if shape.nitrate >= 0:
             noise[i, shape.nitrate_rate] = NITRATE_DRIFT**2 * steps[i].drift_d
+        for e in range(shape.instruments):
+            place = shape.first_instrument + e
+            sd, fades_d = theta[shape.first_error + 2 * e], theta[shape.first_error + 2 * e + 1]
+            kept = np.exp(-steps[i].span_d / fades_d)
+            # Stationary from the start.
+            transition[i, place, place] = kept if i > 0 else 0.0
+            noise[i, place] = sd**2 * (1.0 - kept**2 if i > 0 else 1.0)
 
 
 @njit(cache=True)
@@ -183,16 +232,16 @@ def _fill_readings(  # type: ignore[no-untyped-def]
     theta, spread, steps, shape, loading, intercept, variance, observed, reading
 ):
     """What each step's reading shows of the states."""
-    epsilon = theta[EXPONENT]
-    first_kit = PHYSICAL + shape.bottles
     for i in range(len(steps)):
         kind = steps[i].kind
         if kind == NOTHING:
             continue
-        respond = np.exp(-epsilon * steps[i].log_ratio)
-        strength = theta[INCREMENT] * steps[i].ph_factor
+        flow = steps[i].shown_flow_l_d
+        _, reach, _, strong = _law_at(theta, shape, flow, steps[i].log_ph_ratio)
         calibration = theta[PHYSICAL + steps[i].bottle]
-        repeat = theta[first_kit + steps[i].kit]
+        repeat = theta[shape.first_repeatability + steps[i].kit]
+        if steps[i].instrument >= 0:
+            loading[i, steps[i].instrument] = 1.0
         observed[i] = True
         reading[i] = steps[i].value
         variance[i] = spread[i] ** 2 * ((steps[i].scatter * repeat) ** 2 + steps[i].rounding)
@@ -206,9 +255,12 @@ def _fill_readings(  # type: ignore[no-untyped-def]
             if kind == EFFLUENT_CALCIUM:
                 by = calibration * shape.media_calcium
                 loading[i, shape.z] = calibration
-            loading[i, 0] = by * (1.0 - (1.0 - epsilon) * respond)
-            loading[i, shape.effluent] = by * respond * strength
-            intercept[i] = by * respond * (strength + (1.0 - epsilon) * shape.middle)
+                if shape.magnesium >= 0:
+                    taken = -0.5 * steps[i].shown_increment_meq_l
+                    loading[i, shape.magnesium] = calibration * taken
+            loading[i, 0] = by * (1.0 - reach)
+            loading[i, shape.effluent] = by * reach * strong
+            intercept[i] = by * reach * (strong + shape.middle)
         elif kind == TANK_NITRATE:
             loading[i, shape.nitrate] = calibration
         elif kind == WATER_ALKALINITY:
@@ -233,6 +285,8 @@ def pull_back(theta, spread, steps, moments, shape, adjoint):  # type: ignore[no
         if shape.effluent >= 0:
             drift = 2.0 * theta[EFFLUENT_DRIFT] * steps[i].effluent_drift_d
             gradient[EFFLUENT_DRIFT] += drift * adjoint.noise[i, shape.effluent]
+        for e in range(shape.instruments):
+            _pull_instrument(theta, steps, shape, adjoint, gradient, i, e)
         if steps[i].kind != NOTHING:
             _pull_reading(theta, spread, steps, shape, adjoint, gradient, i)
     if not shape.net_change:
@@ -249,10 +303,10 @@ def _pull_span(theta, steps, moments, shape, adjoint, gradient, by_light_and_sca
     share, scale = light_and_scale(theta, shape)
     uptake = theta[UPTAKE]
     excess = shape.media_calcium - theta[CALCIUM_SHARE]
-    epsilon = theta[EXPONENT]
-    strength = theta[INCREMENT] * steps[i].ph_factor
-    kappa = steps[i].flow_l_d / volume * np.exp(-epsilon * steps[i].log_ratio)
-    k = kappa * (1.0 - epsilon)
+    flow = steps[i].flow_l_d
+    x, reach, reach_slope, strong = _law_at(theta, shape, flow, steps[i].log_ph_ratio)
+    kappa = flow / volume * reach
+    k = kappa + _level_response(theta, shape)
     unit, unit_slope = _series(moments, i, UNIT, k)
     pulse, pulse_slope = _series(moments, i, PULSE, k)
     dose, dose_slope = _series(moments, i, DOSE, k)
@@ -267,15 +321,19 @@ def _pull_span(theta, steps, moments, shape, adjoint, gradient, by_light_and_sca
     d_k = (
         -adjoint.transition[i, 0, 0] * steps[i].span_d * np.exp(-k * steps[i].span_d)
         + d_eaten * eaten_slope
-        + d_effluent * kappa * strength * unit_slope
+        + d_effluent * kappa * strong * unit_slope
         + d_offset * (shape.middle * (unit + k * unit_slope) + dose_slope / volume)
     )
     if shape.nitrate >= 0:
         d_k -= adjoint.transition[i, 0, shape.nitrate_rate] * unit_slope
-    d_kappa = d_effluent * strength * unit + d_k * (1.0 - epsilon)
-    gradient[EXPONENT] -= kappa * (d_k + d_kappa * steps[i].log_ratio)
+    d_kappa = d_effluent * strong * unit + d_k
+    d_log_x = d_kappa * flow / volume * reach_slope * x
+    d_log_strong = d_effluent * kappa * unit * strong
+    _pull_law(theta, steps, gradient, i, d_log_x, d_log_strong)
     gradient[VOLUME] -= (d_kappa * kappa + d_offset * dose / volume) / volume
-    gradient[INCREMENT] += d_effluent * kappa * unit * steps[i].ph_factor
+    if not shape.net_change:
+        gradient[LEVEL_RESPONSE] += d_k * theta[UPTAKE]
+        gradient[UPTAKE] += d_k * theta[LEVEL_RESPONSE]
     gradient[UPTAKE] -= d_offset * eaten
     by_light_and_scale[0] += d_eaten * (pulse - unit)
     by_light_and_scale[1] -= d_uptake * eaten
@@ -290,6 +348,33 @@ def _pull_span(theta, steps, moments, shape, adjoint, gradient, by_light_and_sca
         by_light_and_scale[1] += d_z_uptake * excess * whole
         dosed = steps[i].dose_calcium_mmol - shape.media_calcium * moments[i, DOSE, 0]
         gradient[VOLUME] -= d_z * dosed / volume**2
+        unlogged = adjoint.transition[i, shape.z, shape.unlogged] * steps[i].span_d
+        gradient[UNLOGGED_CALCIUM] += unlogged * shape.calcium_scale
+
+
+@njit(cache=True)
+def _pull_law(theta, steps, gradient, i, d_log_x, d_log_strong):  # type: ignore[no-untyped-def]
+    """Adds to the gradient what passes back by log F/F0 and by log X (see `_law_at`)."""
+    both = d_log_x + d_log_strong
+    gradient[SATURATED_INCREMENT] += both / theta[SATURATED_INCREMENT]
+    gradient[LOAD_SHARE] += d_log_x / theta[LOAD_SHARE]
+    gradient[PH_RESPONSE] += d_log_strong * steps[i].log_ph_ratio
+
+
+@njit(cache=True)
+def _pull_instrument(theta, steps, shape, adjoint, gradient, i, e):  # type: ignore[no-untyped-def]
+    """Adds what the lasting error of instrument e passes back in step i."""
+    place, at = shape.first_instrument + e, shape.first_error + 2 * e
+    sd, fades_d = theta[at], theta[at + 1]
+    d_noise = adjoint.noise[i, place]
+    if i == 0:
+        gradient[at] += 2.0 * sd * d_noise
+        return
+    kept = np.exp(-steps[i].span_d / fades_d)
+    slope = kept * steps[i].span_d / fades_d**2
+    gradient[at] += 2.0 * sd * (1.0 - kept**2) * d_noise
+    d_kept = adjoint.transition[i, place, place] - 2.0 * sd**2 * kept * d_noise
+    gradient[at + 1] += d_kept * slope
 
 
 @njit(cache=True)
@@ -297,7 +382,7 @@ def _pull_change(steps, shape, adjoint, i):  # type: ignore[no-untyped-def]
     """Derivative by the part renewed, times the litres renewed, of the water change of step i."""
     water = shape.first_water + 2 * steps[i].change_water
     d_renewed = adjoint.transition[i, 0, water]
-    for a in range(shape.moving):
+    for a in range(shape.first_instrument):
         d_renewed -= adjoint.transition[i, a, a]
     if shape.z >= 0:
         d_renewed += (
@@ -310,14 +395,12 @@ def _pull_change(steps, shape, adjoint, i):  # type: ignore[no-untyped-def]
 @njit(cache=True)
 def _pull_reading(theta, spread, steps, shape, adjoint, gradient, i):  # type: ignore[no-untyped-def]
     """Adds what the reading of step i passes back to the gradient."""
-    epsilon = theta[EXPONENT]
-    first_kit = PHYSICAL + shape.bottles
     kind = steps[i].kind
-    respond = np.exp(-epsilon * steps[i].log_ratio)
-    strength = theta[INCREMENT] * steps[i].ph_factor
+    flow = steps[i].shown_flow_l_d
+    x, reach, reach_slope, strong = _law_at(theta, shape, flow, steps[i].log_ph_ratio)
     at = PHYSICAL + steps[i].bottle
     calibration = theta[at]
-    kit = first_kit + steps[i].kit
+    kit = shape.first_repeatability + steps[i].kit
     gradient[kit] += 2.0 * theta[kit] * (spread[i] * steps[i].scatter) ** 2 * adjoint.variance[i]
     if kind == TANK_ALKALINITY:
         gradient[at] += adjoint.loading[i, 0]
@@ -328,19 +411,17 @@ def _pull_reading(theta, spread, steps, shape, adjoint, gradient, i):  # type: i
         if kind == EFFLUENT_CALCIUM:
             by = shape.media_calcium
             gradient[at] += adjoint.loading[i, shape.z]
+            if shape.magnesium >= 0:
+                taken = -0.5 * steps[i].shown_increment_meq_l
+                gradient[at] += adjoint.loading[i, shape.magnesium] * taken
         d_level = adjoint.loading[i, 0] * by
         d_change = adjoint.loading[i, shape.effluent] * by
         d_fixed = adjoint.intercept[i] * by
-        level = 1.0 - (1.0 - epsilon) * respond
-        fixed = strength + (1.0 - epsilon) * shape.middle
-        gradient[at] += d_level * level + respond * (d_change * strength + d_fixed * fixed)
-        d_respond = calibration * (
-            -d_level * (1.0 - epsilon) + d_change * strength + d_fixed * fixed
-        )
-        d_strength = calibration * respond * (d_change + d_fixed)
-        gradient[INCREMENT] += d_strength * steps[i].ph_factor
-        gradient[EXPONENT] += calibration * respond * (d_level - d_fixed * shape.middle)
-        gradient[EXPONENT] -= d_respond * respond * steps[i].log_ratio
+        fixed = strong + shape.middle
+        gradient[at] += d_level * (1.0 - reach) + reach * (d_change * strong + d_fixed * fixed)
+        d_reach = calibration * (d_change * strong + d_fixed * fixed - d_level)
+        d_log_strong = calibration * reach * (d_change + d_fixed) * strong
+        _pull_law(theta, steps, gradient, i, d_reach * reach_slope * x, d_log_strong)
     elif kind == TANK_NITRATE:
         gradient[at] += adjoint.loading[i, shape.nitrate]
     elif kind == WATER_ALKALINITY:

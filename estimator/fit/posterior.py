@@ -21,21 +21,24 @@ from estimator.fit.layout import (
     CALCIUM_SHARE,
     DRIFT,
     EFFLUENT_DRIFT,
-    EXPONENT,
-    INCREMENT,
+    LEVEL_RESPONSE,
     LIGHT_RATIO,
+    LOAD_SHARE,
+    PH_RESPONSE,
     PHYSICAL,
+    SATURATED_INCREMENT,
+    UNLOGGED_CALCIUM,
     UPTAKE,
     VOLUME,
 )
 from estimator.fit.mass_balance import NET_CHANGE_SCALE
 from estimator.fit.problem import Problem
 from estimator.fit.sampling import Trace
+from estimator.fit.schedule import Schedule
 from estimator.fit.state import TankState
 from estimator.fit.states import DayStates, daily_mean, draw_day_states
-from estimator.water import chamber_table
 from estimator.water.light import day_shape, light_share
-from estimator.water.supply import law_of, strength_after
+from estimator.water.supply import SupplyLaw, strength_after
 
 CHECKED_DAYS, CHECKED_SPAN_D = 40, 60
 """Days of the uptake path that enter the checks, and how far back: neighbouring days are nearly the
@@ -48,7 +51,8 @@ class Posterior:
 
     Attributes:
         chains: number of chains; s = chains × draws.
-        volume_l, light_share, calcium_share, exponent, drift, effluent_drift: see `model`.
+        volume_l, light_share, calcium_share, drift, effluent_drift: see `mass_balance`.
+        level_response_l_meq, load_share, ph_response: η, the load share and β of `mass_balance`.
         uptake_scale: meq/L/day that a relative change of 1 means.
         days: local days from the first entry to the last.
         uptake_meq_l_d: (s, days) net biological alkalinity uptake, daily mean.
@@ -58,11 +62,11 @@ class Posterior:
         alkalinity_now_meq_l, calcium_now_mmol_l: level at the last entry, freed of the light's
             and of routine hand dosing's swing within the day.
         nitrate_loss_meq_l_d: (s,) part of the uptake now that is nitrate production, or None.
-        increment_meq_l: (s,) now, over the middle of the band, at the reference flow.
-        effluent_meq_l: (s,) effluent alkalinity now at the present flow (the planned one where
-            the reactor never ran).
-        middle_meq_l: middle of the alkalinity band.
-        reference_flow_l_d: flow at which `increment_meq_l` holds, None where none ran.
+        law: the reactor's supply and the tank's answer to its level, as of now.
+        media_magnesium_share: (s,) part of what dissolves that is magnesium.
+        unlogged_calcium_mmol_l_d: (s,) a steady supply of calcium that nobody logged, since the
+            log's start; None where calcium was never tested.
+        last_run_flow_l_d: the last flow that was not zero, None where none ran.
         present_flow_l_d: at the last entry.
         dosed_meq_d: alkalinity being dosed at the last entry, by rate and by hand.
         effluent_tested: an effluent reading is in the fit.
@@ -71,14 +75,15 @@ class Posterior:
         checks: one per used reading, in time order.
         net_change: no addition is in the log; uptake is the net change.
         diagnostics: see `Diagnostics`.
-        ceiling_meq_l: largest increment that the chamber can give at its pH, see `chamber_table`.
     """
 
     chains: int
     volume_l: np.ndarray
     light_share: np.ndarray
     calcium_share: np.ndarray
-    exponent: np.ndarray
+    level_response_l_meq: np.ndarray
+    load_share: np.ndarray
+    ph_response: np.ndarray
     drift: np.ndarray
     effluent_drift: np.ndarray
     uptake_scale: np.ndarray
@@ -90,10 +95,10 @@ class Posterior:
     alkalinity_now_meq_l: np.ndarray
     calcium_now_mmol_l: np.ndarray | None
     nitrate_loss_meq_l_d: np.ndarray | None
-    increment_meq_l: np.ndarray
-    effluent_meq_l: np.ndarray
-    middle_meq_l: float
-    reference_flow_l_d: float | None
+    law: SupplyLaw
+    media_magnesium_share: np.ndarray
+    unlogged_calcium_mmol_l_d: np.ndarray | None
+    last_run_flow_l_d: float | None
     present_flow_l_d: float
     dosed_meq_d: float
     effluent_tested: bool
@@ -102,7 +107,6 @@ class Posterior:
     checks: tuple[ReadingCheck, ...]
     net_change: bool
     diagnostics: Diagnostics
-    ceiling_meq_l: float = np.inf
 
     @property
     def scatter(self) -> Scatter:
@@ -113,20 +117,43 @@ class Posterior:
     def state(self) -> TankState:
         """The tank at the last entry."""
         return TankState(
-            law=law_of(
-                self.volume_l,
-                self.exponent,
-                self.increment_meq_l,
-                self.reference_flow_l_d,
-                self.middle_meq_l,
-                self.uptake_now_meq_l_d * self.volume_l,
-                self.ceiling_meq_l,
-            ),
+            law=self.law,
             level_meq_l=self.alkalinity_now_meq_l,
-            uptake_meq_l_d=self.uptake_now_meq_l_d,
+            uptake_meq_l_d=self.uptake_at_middle_meq_l_d,
             uptake_drift_meq_l_d=self.uptake_scale * self.drift,
             effluent_drift=self.effluent_drift,
         )
+
+    @property
+    def middle_meq_l(self) -> float:
+        """Middle of the alkalinity band."""
+        return self.law.middle_meq_l
+
+    @property
+    def shown_flow_l_d(self) -> float:
+        """Flow that the effluent is told at: the present one, else the last that ran, else the
+        one that is needed."""
+        usual = self.present_flow_l_d or self.last_run_flow_l_d
+        return usual or float(np.median(self.needed_flow_l_d))
+
+    @property
+    def increment_meq_l(self) -> np.ndarray:
+        """(s,) effluent alkalinity now over a tank at the middle of the band, at that flow."""
+        return self.law.increment_at(self.shown_flow_l_d, self.middle_meq_l)
+
+    @property
+    def effluent_meq_l(self) -> np.ndarray:
+        """(s,) effluent alkalinity now at that flow; of a planned reactor, fed from the middle."""
+        level = self.alkalinity_now_meq_l
+        if self.last_run_flow_l_d is None:
+            level = np.full_like(level, self.middle_meq_l)
+        return level + self.law.increment_at(self.shown_flow_l_d, level)
+
+    @property
+    def uptake_at_middle_meq_l_d(self) -> np.ndarray:
+        """(s,) net alkalinity uptake that the tank would have at the middle of its band."""
+        off = self.alkalinity_now_meq_l - self.middle_meq_l
+        return self.uptake_now_meq_l_d - self.law.level_response_per_d * off
 
     @property
     def needed_flow_l_d(self) -> np.ndarray:
@@ -175,42 +202,53 @@ def describe(problem: Problem, natural: np.ndarray, states: DayStates, chains: i
     share = light_share(natural[:, LIGHT_RATIO], shape.lit)
     uptake_start = natural[:, UPTAKE]
     scale = np.full_like(uptake_start, NET_CHANGE_SCALE) if shape.net_change else uptake_start
-    calcified = uptake_start[:, None] + scale[:, None] * states.uptake
-    nitrate = states.nitrate_rate
-    uptake = calcified if nitrate is None else calcified + nitrate
+    response = natural[:, LEVEL_RESPONSE] * (0.0 if shape.net_change else uptake_start)
     # How far a level under steady supply stands below its daily mean, in days of uptake.
     midnight = day_shape(tank, share, 0.0)
     end = day_shape(tank, share, float(schedule.step_time_d[-1]) % 1.0)
-    calcium_uptake = natural[:, CALCIUM_SHARE, None] * calcified
     by_hand = [above / volume for above in schedule.settings.hand_dosing_above_mean]
-    alkalinity_now = states.alkalinity[:, -1] + calcified[:, -1] * end - by_hand[0]
+    at_middle = uptake_start[:, None] + scale[:, None] * states.uptake
+    alkalinity = daily_mean(states.alkalinity, at_middle, midnight, end)
+    alkalinity_now = states.alkalinity[:, -1] + at_middle[:, -1] * end - by_hand[0]
+    levels = np.column_stack([alkalinity[:, :-1], alkalinity_now])
+    calcified = at_middle + response[:, None] * (levels - shape.middle)
+    nitrate = states.nitrate_rate
+    uptake = calcified if nitrate is None else calcified + nitrate
+    calcium_uptake = natural[:, CALCIUM_SHARE, None] * calcified
     calcium = calcium_now = None
     if states.calcium is not None:
         calcium = daily_mean(states.calcium, calcium_uptake, midnight, end)
         calcium_now = states.calcium[:, -1] + calcium_uptake[:, -1] * end - by_hand[1]
-    increment = natural[:, INCREMENT] * strength_after(states.effluent)
-    kits = natural[:, PHYSICAL + len(schedule.bottles) :]
-    posterior = Posterior(
+    unlogged = states.unlogged
+    if unlogged is not None:
+        unlogged = unlogged * natural[:, UNLOGGED_CALCIUM] * shape.calcium_scale
+    magnesium = np.full_like(volume, 1 - 2 * shape.media_calcium)
+    if states.magnesium is not None:
+        magnesium = magnesium + states.magnesium
+    kits = natural[:, shape.first_repeatability :]
+    return Posterior(
         chains=chains,
         volume_l=volume,
         light_share=share,
         calcium_share=natural[:, CALCIUM_SHARE],
-        exponent=natural[:, EXPONENT],
+        level_response_l_meq=natural[:, LEVEL_RESPONSE],
+        load_share=natural[:, LOAD_SHARE],
+        ph_response=natural[:, PH_RESPONSE],
         drift=natural[:, DRIFT],
         effluent_drift=natural[:, EFFLUENT_DRIFT],
         uptake_scale=scale,
         days=tuple(schedule.origin.date() + timedelta(days=j) for j in range(schedule.days)),
         uptake_meq_l_d=uptake,
         calcium_uptake_mmol_l_d=calcium_uptake,
-        alkalinity_meq_l=daily_mean(states.alkalinity, calcified, midnight, end),
+        alkalinity_meq_l=alkalinity,
         calcium_mmol_l=calcium,
         alkalinity_now_meq_l=alkalinity_now,
         calcium_now_mmol_l=calcium_now,
         nitrate_loss_meq_l_d=None if nitrate is None else nitrate[:, -1],
-        increment_meq_l=increment,
-        effluent_meq_l=np.empty(0),
-        middle_meq_l=shape.middle,
-        reference_flow_l_d=schedule.reference_flow_l_d,
+        law=law_now(natural, schedule, strength_after(states.effluent)),
+        media_magnesium_share=magnesium,
+        unlogged_calcium_mmol_l_d=unlogged,
+        last_run_flow_l_d=schedule.last_run_flow_l_d,
         present_flow_l_d=schedule.present_flow_l_d,
         dosed_meq_d=schedule.settings.dosed_now_meq_d,
         effluent_tested=any(r.sample == "effluent" for r in schedule.readings),
@@ -219,17 +257,30 @@ def describe(problem: Problem, natural: np.ndarray, states: DayStates, chains: i
         checks=(),
         net_change=shape.net_change,
         diagnostics=NOT_CHECKED,
-        ceiling_meq_l=chamber_table.ceiling_meq_l(schedule.settings.chamber_ph.last),
     )
-    return replace(posterior, effluent_meq_l=_effluent(posterior))
 
 
-def _effluent(posterior: Posterior) -> np.ndarray:
-    """Effluent alkalinity (s,) at the present flow, or the reference flow where the pump stands."""
-    level, reference = posterior.alkalinity_now_meq_l, posterior.reference_flow_l_d
-    if reference is None:
-        return posterior.middle_meq_l + posterior.increment_meq_l
-    return level + posterior.state.law.increment_at(posterior.present_flow_l_d or reference, level)
+def law_now(natural: np.ndarray, schedule: Schedule, strength: np.ndarray) -> SupplyLaw:
+    """The supply law at the last entry.
+
+    Args:
+        natural: (s, p) parameters.
+        schedule: the log.
+        strength: (…, s) of the effluent, see `SupplyLaw`.
+    """
+    column, shape = np.ascontiguousarray(natural.T), schedule.shape
+    at_setting = column[SATURATED_INCREMENT]
+    end_ph = schedule.settings.log_ph_ratio(float(schedule.step_time_d[-1]))
+    uptake = 0.0 if shape.net_change else column[UPTAKE]
+    return SupplyLaw(
+        volume_l=column[VOLUME],
+        saturated_meq_l=at_setting * np.exp(column[PH_RESPONSE] * end_ph),
+        half_flow_l_d=shape.load_meq_d / (at_setting * column[LOAD_SHARE]),
+        middle_meq_l=shape.middle,
+        strength=strength,
+        level_response_per_d=column[LEVEL_RESPONSE] * uptake,
+        chambers=shape.chambers,
+    )
 
 
 def reported(posterior: Posterior) -> dict[str, np.ndarray]:

@@ -17,6 +17,7 @@ from estimator.fit.schedule import Schedule
 from estimator.inputs.parameters import PARAMETERS
 from estimator.inputs.tank import Tank
 from estimator.water import chamber_table
+from estimator.water.media import media_ceiling_factor
 
 BOTTLE_CORRELATION = 0.5
 """Of the log calibrations of two bottles of a kit: half kit, half lot (common practice, no
@@ -74,44 +75,55 @@ def physical_priors(schedule: Schedule, tank: Tank) -> tuple[Prior, ...]:
       0.41 to 0.60: pure CaCO3 0.5; coral aragonite 0.4935 (Sr/Ca of Hathorne et al. 2013, G-cubed
       14:3730); flux ratios of 2.06 ± 0.19 and 1.60 ± 0.14 eq/mol (Murillo, Jokiel & Atkinson 2014,
       PeerJ 2:e249).
-    - increment of the effluent over tank water at the reference flow: half saturation at the
-      chamber's pH (`chamber_table`), where log sd 0.4 spans saturation 0.3 to 1; wider where a
-      reactor's chamber pH is not stated. While no effluent reading could say otherwise it stays
-      below saturation at 0.1 under the chamber's pH (the probe's error).
-    - exponent ε of the flow response: median 0.4, 95 % in 0.10 to 0.80: chambers run between
-      their equilibrium and the rate limit; half saturation is 0.47 for a first-order chamber.
+    - saturated increment of the effluent over tank water: by the chamber's pH (`chamber_table`),
+      log sd 0.10 for probe and medium (0.05 pH is 10 %, computed); 0.4 where a running reactor's
+      chamber pH is not stated.
+    - load share: part of the most that the chamber can supply, F0·X_sat, that the tank's load takes
+      (`load.rough_load_meq_d`); effluent at the flow that carries the load reaches one less it of
+      saturation. 0.4, 90 % in 0.11 to 0.78: effluent of 16 to 41 dKH at pH 6.5, as 15 to 45 dKH are
+      usual (common practice, no source), and a reactor that cannot carry its tank is not sold for
+      it.
     - drift of uptake per root day, relative: 2 % is 11 % in 30 days; of effluent strength: 1.5 %
       is 8 % in 30 days (both common practice, no source).
+    - level response η: uptake over that at the middle of the band, per alkalinity: 6 % per dKH,
+      90 % in 1.6 to 15: a rise of 0.15 per unit of aragonite saturation (Chan & Connolly 2013, from
+      memory), which rises by 0.55 to 0.94 per dKH (PyCO2SYS), would be 8 to 14 %; Bermuda's reefs
+      hardly follow saturation (Venti et al. 2014, Coral Reefs 33:979).
+    - response to chamber pH: strength goes with this power of what the table predicts for the pH
+      read: 0.7, 90 % in 0.13 to 1.18: the table is for a medium in equilibrium at the pH that the
+      probe shows.
+    - unlogged calcium: sd of a steady supply of calcium that is not in the log, over what the
+      load takes: 1 %, 95 % in 0.05 to 19 %: small, with a tail for doses that nobody wrote down (no
+      source).
     """
-    has_effluent = any(r.sample == "effluent" for r in schedule.readings)
     # A planned reactor will be held at the usual pH; one that runs at a pH not stated may not be.
     known_ph = tank.reactor is None or schedule.settings.chamber_ph_known
     chamber_ph = schedule.settings.chamber_ph.last
-    half = chamber_table.half_saturated_increment_meq_l(chamber_ph)
-    spread = 0.40 if known_ph else 0.54
+    saturated = chamber_table.saturated_increment_meq_l(chamber_ph) * media_ceiling_factor(tank)
+    per_dkh = units.MEQ_L_PER_DKH
     uptake = Prior("uptake_start_meq_l_d", LOG, 1.2 * units.MEQ_L_PER_DKH, 0.8)
     if not schedule.additions:
         uptake = replace(uptake, scale=IDENTITY, median=0.0, sd=1.2 * units.MEQ_L_PER_DKH)
-    increment = Prior("increment_meq_l", LOG, half, spread)
-    if not has_effluent:
-        ceiling = chamber_table.ceiling_meq_l(chamber_ph)
-        # The slope of the logit at the median keeps the spread of the log scale there.
-        increment = replace(increment, scale=LOGIT, sd=spread / (1 - half / ceiling), high=ceiling)
     return (
         Prior("water_volume_l", LOG, tank.water_volume_l, tank.water_volume_sd_fraction),
         Prior("light_ratio", LOG, 2.5, 0.354),
         uptake,
         Prior("calcium_share", LOGIT, 0.49, 0.55, low=0.35, high=0.75),
-        increment,
-        Prior("exponent", LOGIT, 0.4, 0.9),
+        Prior("saturated_increment_meq_l", LOG, saturated, 0.10 if known_ph else 0.40),
+        Prior("load_share", LOGIT, 0.4, 1.0),
         Prior("drift_per_root_day", LOG, 0.02, 0.7),
         Prior("effluent_drift_per_root_day", LOG, 0.015, 0.7),
+        Prior("level_response_l_meq", LOGIT, 0.06 / per_dkh, 0.9, high=0.25 / per_dkh),
+        Prior("ph_response", LOGIT, 0.7, 1.2, high=1.25),
+        Prior("unlogged_calcium", LOG, 0.01, 1.5),
     )
 
 
 def _kit_priors(schedule: Schedule) -> tuple[Prior, ...]:
-    """Gains of bottles, then repeatability of kits.
+    """Calibrations of bottles, lasting errors of instruments, then repeatability of kits.
 
+    An instrument's lasting error: sd about the kit's usual repeatability, within a factor of four;
+    it lasts three days, 0.4 to 22 (common practice, no source).
     A stated repeatability comes from about eight repeats (log sd 0.27); else 0.7 steps, but at
     least 0.4 of the usual figure, within a factor of e (common practice, no source).
     """
@@ -121,6 +133,11 @@ def _kit_priors(schedule: Schedule) -> tuple[Prior, ...]:
         stated = kits[name].calibration_sd
         sd = USUAL_CALIBRATION_SD if stated is None else stated
         calibrations.append(Prior(f"calibration {name} {bottle}", LOG, 1.0, sd))
+    errors = []
+    for name in schedule.layout.instruments:
+        usual = PARAMETERS[kits[name].parameter].assumed_repeatability
+        errors.append(Prior(f"lasting error {name}", LOG, usual, 0.7))
+        errors.append(Prior(f"lasting error {name} days", LOG, 3.0, 1.0))
     repeats = []
     for kit in schedule.kits:
         usual = PARAMETERS[kit.parameter].assumed_repeatability
@@ -128,7 +145,7 @@ def _kit_priors(schedule: Schedule) -> tuple[Prior, ...]:
         if kit.repeatability is not None:
             median, sd = kit.repeatability, 0.27
         repeats.append(Prior(f"repeatability {kit.name}", LOG, median, sd))
-    return (*calibrations, *repeats)
+    return (*calibrations, *errors, *repeats)
 
 
 class PriorArrays(NamedTuple):
@@ -209,7 +226,7 @@ def prior_table(schedule: Schedule, tank: Tank) -> PriorTable:
     table = (*physical_priors(schedule, tank), *_kit_priors(schedule))
     sd = np.array([prior.sd for prior in table])
     correlation = np.eye(len(table))
-    first = len(table) - len(schedule.bottles) - len(schedule.kits)
+    first = PHYSICAL
     names = [name for name, _ in schedule.bottles]
     block = np.where(np.equal.outer(names, names), BOTTLE_CORRELATION, 0.0)
     np.fill_diagonal(block, 1.0)

@@ -7,6 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from estimator.fit.instruments import condense
 from estimator.fit.layout import Shape
 from estimator.fit.priors import PriorArrays, PriorTable, prior_table
 from estimator.fit.schedule import Schedule, build_schedule
@@ -61,11 +62,12 @@ class Problem:
 
 
 def pose(log: TankLog, tank: Tank) -> Problem:
-    """The problem of one log.
+    """The problem of one log; readings an instrument took many times a day are averaged.
 
     Raises:
         InputError: see `build_schedule`.
     """
+    log = condense(log)
     schedule = build_schedule(log, tank)
     priors = prior_table(schedule, tank)
     return Problem(log, tank, schedule, priors, frame_of(schedule, priors))

@@ -89,7 +89,7 @@ def _mode(density: _Density, problem: Problem) -> tuple[np.ndarray, np.ndarray]:
     """
     frame, table = problem.frame, problem.priors
     readings = frame.steps[frame.reading_step]
-    first_kit = table.size - len(problem.schedule.kits)
+    first_kit = problem.schedule.shape.first_repeatability
     normals = np.zeros((len(frame.steps) + 1, frame.shape.size + 1))
     misread = np.zeros(len(readings), dtype=int)
     z = np.zeros(table.size)

@@ -21,8 +21,8 @@ import numpy as np
 
 from estimator import units
 from estimator.errors import Fault, InputError
-from estimator.fit.layout import DOSE, EFFLUENT_ALKALINITY, KIND_OF, PHYSICAL, Layout, Shape
 from estimator.fit.instruments import instruments_of
+from estimator.fit.layout import DOSE, EFFLUENT_ALKALINITY, KIND_OF, PHYSICAL, Layout, Shape
 from estimator.fit.load import rough_increment_meq_l, rough_load_meq_d
 from estimator.fit.start import start_of
 from estimator.fit.steps import StepTable, moments_of
@@ -147,7 +147,10 @@ def build_schedule(log: TankLog, tank: Tank) -> Schedule:
     settings = settings_of(log, tank)
     readings = used_readings(log, tank)
     layout = _layout(log, tank, readings, settings)
-    load, increment = rough_load_meq_d(log, tank, settings), rough_increment_meq_l(log, tank, settings)
+    load, increment = (
+        rough_load_meq_d(log, tank, settings),
+        rough_increment_meq_l(log, tank, settings),
+    )
     bottles, bottle_of = bottles_of(log, readings)
     kits = tuple(tank.kits[name] for name in dict.fromkeys(name for name, _ in bottles))
     columns = [
@@ -186,7 +189,9 @@ def build_schedule(log: TankLog, tank: Tank) -> Schedule:
     )
 
 
-def _shape(layout: Layout, tank: Tank, bottles: int, load_meq_d: float, *, net_change: bool) -> Shape:
+def _shape(
+    layout: Layout, tank: Tank, bottles: int, load_meq_d: float, *, net_change: bool
+) -> Shape:
     return Shape(
         z=layout.z,
         nitrate=layout.nitrate,
@@ -229,9 +234,7 @@ def _has_additions(
     return bool(np.sum(moments[between, DOSE, 0]) > 0 or np.sum(flowed) > 0)
 
 
-def _layout(
-    log: TankLog, tank: Tank, readings: Sequence[Reading], settings: Settings
-) -> Layout:
+def _layout(log: TankLog, tank: Tank, readings: Sequence[Reading], settings: Settings) -> Layout:
     names = {(r.sample, r.parameter) for r in readings}
     samples = {r.sample for r in readings}
     has_nitrate = ("tank", NITRATE.name) in names

@@ -15,13 +15,13 @@ from estimator.water.supply import SupplyLaw
 class TankState:
     """One state of the tank, a value per draw (s,).
 
-    Level, uptake and increment may carry further axes in front, (…, s): one state for each of
+    Level, uptake and strength may carry further axes in front, (…, s): one state for each of
     several outcomes.
 
     Attributes:
-        law: of the reactor's supply; its increment is that of now.
+        law: of the reactor's supply and of how the tank answers to its level, as of now.
         level_meq_l: alkalinity, daily mean.
-        uptake_meq_l_d: net uptake.
+        uptake_meq_l_d: net uptake at the middle of the band.
         uptake_drift_meq_l_d: sd of its change in a day.
         effluent_drift: sd of the effluent's change in a day, relative.
     """

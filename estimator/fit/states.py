@@ -18,7 +18,8 @@ class DayStates:
 
     alkalinity, calcium: levels at the end of each local day (the last: at the last entry). uptake,
     nitrate_rate: what holds during each day, the last day's as it stands at the last entry.
-    effluent: (s,) at the last entry. None where the log has no use for a state.
+    effluent, unlogged, magnesium: (s,) at the last entry. None where the log has no use for a
+    state.
     """
 
     alkalinity: np.ndarray
@@ -26,6 +27,8 @@ class DayStates:
     uptake: np.ndarray
     nitrate_rate: np.ndarray | None
     effluent: np.ndarray
+    unlogged: np.ndarray | None
+    magnesium: np.ndarray | None
 
 
 def day_states(schedule: Schedule, paths: np.ndarray) -> DayStates:
@@ -45,15 +48,19 @@ def day_states(schedule: Schedule, paths: np.ndarray) -> DayStates:
         calcium = ends[:, :, layout.z] + schedule.shape.media_calcium * ends[:, :, 0]
     if layout.nitrate_rate >= 0:
         nitrate_rate = held(layout.nitrate_rate)
-    effluent = np.zeros(len(paths))
-    if layout.effluent >= 0:
-        effluent = ends[:, -1, layout.effluent].copy()
+
+    def last(state: int) -> np.ndarray | None:
+        return ends[:, -1, state].copy() if state >= 0 else None
+
+    effluent = last(layout.effluent)
     return DayStates(
         alkalinity=ends[:, :, 0],
         calcium=calcium,
         uptake=held(layout.uptake),
         nitrate_rate=nitrate_rate,
-        effluent=effluent,
+        effluent=np.zeros(len(paths)) if effluent is None else effluent,
+        unlogged=last(layout.unlogged),
+        magnesium=last(layout.magnesium),
     )
 
 

@@ -28,6 +28,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from estimator.inputs.tank import Tank
+from estimator.water.media import magnesium_share
 
 LEAST_STRENGTH = 0.05
 """Part of its strength at the log's start that an effluent keeps at least, whatever its drift."""
@@ -40,12 +41,11 @@ Floats = np.ndarray | float
 
 
 def media_calcium_share(tank: Tank) -> float:
-    """α: mol of calcium dissolved per equivalent; magnesium takes its share of the media's volume.
+    """α: mol of calcium dissolved per equivalent, magnesium taking the share expected of the media.
 
     CaCO3 gives ½ (2 equivalents per mole, Middelburg et al. 2020, Table 2, R11).
     """
-    magnesium = tank.reactor.magnesium_media_fraction if tank.reactor else 0.0
-    return 0.5 * (1.0 - magnesium)
+    return 0.5 * (1.0 - magnesium_share(tank)[0])
 
 
 def strength_after(change: Floats) -> np.ndarray:
