@@ -1,7 +1,8 @@
 """The likelihood of a log with every level and uptake path integrated out, compiled.
 
 Kit errors: each reading belongs to a class, an ordinary one or one whose error sd is 4, 16 or 64
-times larger, which keeps heavy tails exact; given the classes everything is Gaussian.
+times larger, which keeps heavy tails exact; given the classes everything is Gaussian. At most one
+of the candidates of `jumps` has happened; given which, everything is Gaussian, too.
 """
 
 from __future__ import annotations
@@ -9,7 +10,14 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from estimator.fit.kalman import System, draw_states, forward, log_likelihood_and_adjoint
+from estimator.fit.kalman import (
+    System,
+    draw_states,
+    forward,
+    log_likelihood_and_adjoint,
+    step_response,
+)
+from estimator.fit.layout import DRIFT, EFFLUENT_DRIFT
 from estimator.fit.mass_balance import fill, pull_back
 from estimator.fit.priors import natural_at, pull_to_z
 from estimator.fit.problem import Problem
@@ -23,7 +31,7 @@ MISREAD_CHANCE = np.array([0.96, 0.03, 0.008, 0.002])
 def compile_density(problem: Problem) -> None:
     """Compile the likelihood and its gradient, by running them once on this log."""
     readings = len(problem.schedule.readings)
-    value_and_gradient(np.zeros(problem.priors.size), np.ones(readings), problem.frame)
+    value_and_gradient(np.zeros(problem.priors.size), np.ones(readings), 0, problem.frame)
 
 
 def compile_draws(problem: Problem) -> None:
@@ -36,13 +44,15 @@ def compile_draws(problem: Problem) -> None:
     theta = problem.priors.natural(np.zeros(size))
     readings = len(problem.schedule.readings)
     normals = np.zeros((len(frame.steps) + 1, frame.shape.size + 1))
-    draw_path_at(theta, np.ones(readings), frame, normals)
+    draw_path_at(theta, np.ones(readings), 0, frame, normals)
     classes = np.zeros(readings, dtype=np.int64)
-    flip_classes(theta, classes, np.zeros(2, dtype=np.int64), np.zeros((1, 3)), frame)
+    effluent = np.zeros(2, dtype=np.int64)
+    move_apart(np.zeros(size), classes, effluent, np.zeros((1, 3)), np.zeros(1), 0.5, frame)
     moves, ones = np.full((kits, 1), 0.5), np.ones(kits)
     sweep_errors(
         np.zeros(size),
         classes,
+        0,
         frame,
         ones,
         ones,
@@ -64,19 +74,23 @@ def _by_step(spread, frame):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def system_of(theta, by_step, frame):  # type: ignore[no-untyped-def]
-    """The linear system of the log at parameters (p,) and spreads of readings by step (n,)."""
-    return fill(
+def system_of(theta, by_step, jump, frame):  # type: ignore[no-untyped-def]
+    """The linear system of the log at parameters (p,), spreads of readings by step (n,) and a
+    candidate of `Frame.jumps`."""
+    system = fill(
         theta, by_step, frame.steps, frame.moments, frame.shape, frame.mean, frame.covariance
     )
+    jumps = frame.jumps
+    system.noise[jumps.step[jump], jumps.state[jump]] += jumps.variance[jump]
+    return system
 
 
 @njit(cache=True)
-def value_and_gradient(z, spread, frame):  # type: ignore[no-untyped-def]
+def value_and_gradient(z, spread, jump, frame):  # type: ignore[no-untyped-def]
     """Log-likelihood and its gradient by z (p,); −inf and zeros where the numbers overflow."""
     theta = natural_at(z, frame.arrays)
     by_step = _by_step(spread, frame)
-    system = system_of(theta, by_step, frame)
+    system = system_of(theta, by_step, jump, frame)
     value, adjoint = log_likelihood_and_adjoint(system)
     gradient = pull_back(theta, by_step, frame.steps, frame.moments, frame.shape, adjoint)
     pulled = pull_to_z(gradient, theta, frame.arrays)
@@ -86,13 +100,13 @@ def value_and_gradient(z, spread, frame):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def draw_path_at(theta, spread, frame, normals):  # type: ignore[no-untyped-def]
+def draw_path_at(theta, spread, jump, frame, normals):  # type: ignore[no-untyped-def]
     """One exact draw of all states (n, d), and the readings it leads to expect (m,).
 
-    theta (p,), spread (m,), normals (n + 1, d + 1) standard normal numbers; zeros give the
-    smoothed mean.
+    theta (p,), spread (m,), jump a candidate, normals (n + 1, d + 1) standard normal numbers; zeros
+    give the smoothed mean.
     """
-    system = system_of(theta, _by_step(spread, frame), frame)
+    system = system_of(theta, _by_step(spread, frame), jump, frame)
     path = draw_states(system, frame.root, normals)
     expected = np.empty(len(frame.reading_step))
     for m in range(len(expected)):
@@ -127,7 +141,7 @@ def _log_mixture(residual, rounding, repeatability, chance, spread):  # type: ig
 
 @njit(cache=True)
 def sweep_errors(  # type: ignore[no-untyped-def]
-    z, misread, frame, median, sd, chance, misread_spread, normals, steps, accept, uniform
+    z, misread, jump, frame, median, sd, chance, misread_spread, normals, steps, accept, uniform
 ):
     """One Gibbs sweep over repeatabilities and classes, given one exact draw of the levels.
 
@@ -137,6 +151,7 @@ def sweep_errors(  # type: ignore[no-untyped-def]
     Args:
         z: (p,) the last k places belong to the kits' repeatabilities.
         misread: (m,) classes.
+        jump: a candidate.
         frame: the log.
         median, sd: (k,) log-normal priors; chance, misread_spread: (c,) of each class.
         normals: (n + 1, d + 1) standard normal, for the levels.
@@ -151,7 +166,7 @@ def sweep_errors(  # type: ignore[no-untyped-def]
     spread = np.empty(count)
     for m in range(count):
         spread[m] = misread_spread[misread[m]]
-    _, expected = draw_path_at(theta, spread, frame, normals)
+    _, expected = draw_path_at(theta, spread, jump, frame, normals)
     z = z.copy()
     misread = misread.copy()
     residual = np.empty(count)
@@ -210,12 +225,12 @@ def _pick_class(square, chance, misread_spread, uniform):  # type: ignore[no-unt
 
 
 @njit(cache=True)
-def system_at(theta, misread, frame):  # type: ignore[no-untyped-def]
-    """The linear system of the log at parameters (p,) and classes (m,): a `kalman.System`."""
+def system_at(theta, misread, jump, frame):  # type: ignore[no-untyped-def]
+    """The linear system of the log at parameters (p,), classes (m,) and a jump."""
     spread = np.empty(len(misread))
     for m in range(len(misread)):
         spread[m] = MISREAD_SPREAD[misread[m]]
-    return system_of(theta, _by_step(spread, frame), frame)
+    return system_of(theta, _by_step(spread, frame), jump, frame)
 
 
 @njit(cache=True)
@@ -256,49 +271,81 @@ def shifted_log_likelihoods(system, at, deltas):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _log_likelihood(theta, misread, frame):  # type: ignore[no-untyped-def]
-    """Log-likelihood with the levels integrated out, at classes (m,)."""
-    return forward(system_at(theta, misread, frame))[0]
+def weigh_jumps(theta, misread, frame):  # type: ignore[no-untyped-def]
+    """Which jump: log of prior times likelihood of each candidate (c,), levels integrated out.
+
+    A jump enters linearly, so that the log of the likelihood ratio is the parabola b δ − a δ²/2
+    exactly (`kalman.step_response`), and ∫ exp(b δ − a δ²/2) N(δ; 0, v) dδ is closed:
+    (1 + a v)^(−1/2) exp(b² v / (2(1 + a v))).
+    """
+    jumps = frame.jumps
+    system = system_at(theta, misread, 0, frame)
+    value, predicted, _, predicted_cov, _ = forward(system)
+    weights = value + jumps.log_prior
+    if len(weights) > 1:
+        first = jumps.step[1]
+        for c in range(1, len(weights)):
+            first = min(first, jumps.step[c])
+        slope, curvature = step_response(system, predicted, predicted_cov, first)
+        for c in range(1, len(weights)):
+            b = slope[jumps.step[c], jumps.state[c]]
+            shrink = 1.0 + curvature[jumps.step[c], jumps.state[c]] * jumps.variance[c]
+            weights[c] += 0.5 * b * b * jumps.variance[c] / shrink - 0.5 * np.log(shrink)
+    return weights
 
 
 @njit(cache=True)
-def flip_classes(theta, misread, candidates, moves, frame):  # type: ignore[no-untyped-def]
-    """Metropolis moves of the classes of few readings, levels integrated out.
+def _log_sum(weights):  # type: ignore[no-untyped-def]
+    top = weights.max()
+    return top + np.log(np.sum(np.exp(weights - top)))
 
-    Two effluent readings that disagree can each be the misread one. Given the levels, which follow
-    whichever is believed, the classes would hardly ever change places; so either two candidates
-    swap their classes or one takes a class from the prior, and the move is judged by the likelihood
-    without the levels.
+
+@njit(cache=True)
+def move_apart(z, misread, candidates, moves, fresh, uniform, frame):  # type: ignore[no-untyped-def]
+    """Metropolis moves between explanations that lie far apart, then a jump.
+
+    Two effluent readings that disagree can each be the misread one, or the effluent has changed
+    between them, at once or by fast drift. Given the levels, which follow whichever is believed,
+    neither would hardly ever give way; so classes of effluent readings are swapped or drawn from
+    their prior, and one of the two drifts from its own, and the move is judged with levels and jump
+    summed out.
 
     Args:
-        theta: (p,) parameters.
+        z: (p,).
         misread: (m,) classes.
-        candidates: (c,) readings, c > 1.
+        candidates: (c,) effluent readings; none, or one, are fine.
         moves: (k, 3) uniform numbers: which reading, which other or which class, whether accepted.
+        fresh: (k,) standard normal, for a drift.
+        uniform: for the jump.
         frame: the log.
 
     Returns:
-        (m,) classes.
+        New z (p,), classes (m,) and jump.
     """
-    here = _log_likelihood(theta, misread, frame)
+    z, misread = z.copy(), misread.copy()
+    weights = weigh_jumps(natural_at(z, frame.arrays), misread, frame)
+    here = _log_sum(weights)
     for k in range(len(moves)):
-        proposal = misread.copy()
-        first = candidates[int(moves[k, 0] * len(candidates))]
-        if k % 2 == 0:
+        proposal, moved = misread.copy(), z.copy()
+        if k % 2 == 0 or len(candidates) == 0:
+            moved[EFFLUENT_DRIFT if k % 4 == 0 else DRIFT] = fresh[k]
+        if len(candidates) > 0:
+            first = candidates[int(moves[k, 0] * len(candidates))]
             second = candidates[int(moves[k, 1] * len(candidates))]
-            proposal[first], proposal[second] = misread[second], misread[first]
-        else:
-            below = 0.0
-            for c in range(len(MISREAD_CHANCE)):
-                if moves[k, 1] >= below:
-                    proposal[first] = c
-                below += MISREAD_CHANCE[c]
-        same = True
-        for candidate in candidates:
-            same = same and proposal[candidate] == misread[candidate]
-        if same:
-            continue
-        there = _log_likelihood(theta, proposal, frame)
-        if np.log(moves[k, 2]) < there - here:
-            misread, here = proposal, there
-    return misread
+            if k % 3 == 0 and first != second:
+                proposal[first], proposal[second] = misread[second], misread[first]
+            else:
+                below = 0.0
+                for c in range(len(MISREAD_CHANCE)):
+                    if moves[k, 1] >= below:
+                        proposal[first] = c
+                    below += MISREAD_CHANCE[c]
+        there = weigh_jumps(natural_at(moved, frame.arrays), proposal, frame)
+        if np.log(moves[k, 2]) < _log_sum(there) - here:
+            z, misread, weights, here = moved, proposal, there, _log_sum(there)
+    below = 0.0
+    for c in range(len(weights)):
+        below += np.exp(weights[c] - here)
+        if uniform < below:
+            return z, misread, c
+    return z, misread, 0

@@ -13,7 +13,8 @@ A_m, and answers to the level by λ = η·u_0; light shape s; net nitrate produc
 equivalent lost per mole: Middelburg, Soetaert & Hagens 2020, Rev. Geophys. 58, Table 2), ρ mol of
 calcium per equivalent taken up, α mol of calcium per equivalent dissolved as expected of the media,
 a what magnesium takes of it beyond that. F0 = L/(X_sat·load share), L a rough figure of the load
-(`load`). A steady supply of calcium that nobody logged is its sd τ times a standard normal state.
+(`load`). A supply of calcium that nobody logged is its sd τ times a state that begins standard
+normal and wanders.
 Left out, as less than 1 % of calcium's uptake: (α − ρ)·λ(A − A_m) in Z, below.
 
 Two facts keep this exact and cheap. (1) Between events all rates are constant but for s(t) and
@@ -69,6 +70,10 @@ from estimator.water.supply import SECOND_CHAMBER_POWER
 NET_CHANGE_SCALE = units.MEQ_L_PER_DKH
 """Scale of changes of uptake where only the net change is seen, meq/L/day: a change relative to a
 start that may be nothing would mean nothing."""
+
+UNLOGGED_DAYS = 30.0
+"""Within so many days an unlogged supply of calcium may change by as much as it usually is (common
+practice, no source)."""
 
 
 @njit(cache=True)
@@ -216,6 +221,8 @@ def _fill_moves(theta, steps, moments, shape, transition, offset, noise):  # typ
         if shape.effluent >= 0:
             drift = theta[EFFLUENT_DRIFT] ** 2 * steps[i].effluent_drift_d
             noise[i, shape.effluent] = drift + steps[i].effluent_step
+        if shape.unlogged >= 0:
+            noise[i, shape.unlogged] = steps[i].drift_d / UNLOGGED_DAYS
         if shape.nitrate >= 0:
             noise[i, shape.nitrate_rate] = NITRATE_DRIFT**2 * steps[i].drift_d
         for e in range(shape.instruments):

@@ -29,7 +29,7 @@ from estimator.fit.layout import EFFLUENT_ALKALINITY, EFFLUENT_CALCIUM
 from estimator.fit.likelihood import (
     MISREAD_CHANCE,
     MISREAD_SPREAD,
-    flip_classes,
+    move_apart,
     sweep_errors,
     value_and_gradient,
 )
@@ -41,16 +41,17 @@ save microseconds."""
 
 
 class TankLikelihood(Op):
-    """log p(readings | z, classes), levels integrated out, with its gradient.
+    """log p(readings | z, classes, jump), levels integrated out, with its gradient.
 
-    Inputs: z (p,) of the `PriorTable`; the class of each reading (m,). Outputs: the log-likelihood,
-    and its gradient by z (p,). Both come from one sweep; there is none by the discrete classes.
+    Inputs: z (p,) of the `PriorTable`; the class of each reading (m,); a candidate of `jumps`.
+    Outputs: the log-likelihood, and its gradient by z (p,). Both come from one sweep; there is none
+    by the discrete classes and jump.
 
     With `prior` the outputs include the normal prior of z, up to a constant: the density that NUTS
     needs as a single operation, since a graph of several costs as much as the likelihood itself.
     """
 
-    itypes = (pt.dvector, pt.lvector)
+    itypes = (pt.dvector, pt.lvector, pt.lscalar)
     otypes = (pt.dscalar, pt.dvector)
     __props__ = ()
 
@@ -65,8 +66,8 @@ class TankLikelihood(Op):
         return id(self)
 
     def perform(self, node: Apply, inputs: Any, output_storage: Any) -> None:
-        z, misread = inputs
-        value, gradient = value_and_gradient(z, MISREAD_SPREAD[misread], self.frame)
+        z, misread, jump = inputs
+        value, gradient = value_and_gradient(z, MISREAD_SPREAD[misread], int(jump), self.frame)
         if self.prior:
             value, gradient = value - 0.5 * z @ z, gradient - z
         output_storage[0][0] = np.asarray(value)
@@ -74,15 +75,14 @@ class TankLikelihood(Op):
 
     def pullback(self, inputs: Any, outputs: Any, output_grads: Any) -> list[Any]:
         """Gradients of a cost by the inputs (the name since PyTensor 3)."""
-        by_class = pytensor.gradient.grad_undefined(self, 1, inputs[1])
-        return [output_grads[0] * outputs[1], by_class]
+        discrete = [pytensor.gradient.grad_undefined(self, i, inputs[i]) for i in (1, 2)]
+        return [output_grads[0] * outputs[1], *discrete]
 
     L_op = pullback
 
 
-EFFLUENT_MOVES = 4
-"""Collapsed moves of effluent classes per NUTS step; each that proposes a change costs a third of a
-gradient."""
+MOVES_APART = 4
+"""Collapsed moves (`move_apart`) per NUTS step; each costs half a gradient."""
 REPEATABILITY_MOVES = 8
 SWEEPS = 3
 """Gibbs sweeps per NUTS step: a sweep costs about one gradient."""
@@ -92,12 +92,13 @@ class KitErrorStep(BlockedStep):
     """Gibbs step for the errors of the kits: repeatabilities and classes of readings.
 
     (1) Draw the levels given everything else. (2) Given the levels the residuals are known: move
-    each kit's repeatability with the classes summed out, then (3) draw the classes; (4) swap and
-    flip classes of effluent readings with the levels integrated out (`flip_classes`). NUTS then
-    moves all of z with the levels integrated out again. Summing out is what lets a kit's
-    repeatability and its count of odd readings, which explain each other, change together. Each
-    sweep leaves the joint posterior unchanged (a partially collapsed Gibbs sampler: van Dyk & Park
-    2008, JASA 103:790; the levels are drawn afresh before they are used and dropped after).
+    each kit's repeatability with the classes summed out, then (3) draw the classes; (4) move
+    between explanations that lie far apart, and draw the jump, with the levels integrated out
+    (`move_apart`). NUTS then moves all of z with the levels integrated out again. Summing out is
+    what lets a kit's repeatability and its count of odd readings, which explain each other, change
+    together. Each sweep leaves the joint posterior unchanged (a partially collapsed Gibbs sampler:
+    van Dyk & Park 2008, JASA 103:790; the levels are drawn afresh before they are used and dropped
+    after).
     """
 
     name = "kit_error"
@@ -127,11 +128,12 @@ class KitErrorStep(BlockedStep):
         self.sd = np.array([prior.sd for prior in priors])
 
     def step(self, point: dict[str, np.ndarray]) -> tuple[dict[str, np.ndarray], list[Any]]:
-        z, misread = point["z"], point["misread"]
+        z, misread, jump = point["z"], point["misread"], int(point["jump"])
         for _ in range(SWEEPS):
             z, misread = sweep_errors(
                 z,
                 misread,
+                jump,
                 self.frame,
                 self.median,
                 self.sd,
@@ -142,24 +144,25 @@ class KitErrorStep(BlockedStep):
                 self.rng.random(self.moves),
                 self.rng.random(len(misread)),
             )
-        if len(self.effluent) > 1:
-            theta = self.table.natural(z)
-            moves = self.rng.random((EFFLUENT_MOVES, 3))
-            misread = flip_classes(theta, misread, self.effluent, moves, self.frame)
-        return point | {"z": z, "misread": misread}, [{}]
+        moves = self.rng.random((MOVES_APART, 3))
+        fresh, uniform = self.rng.standard_normal(MOVES_APART), self.rng.random()
+        z, misread, jump = move_apart(z, misread, self.effluent, moves, fresh, uniform, self.frame)
+        return point | {"z": z, "misread": misread, "jump": np.asarray(jump)}, [{}]
 
 
 def build_model(problem: Problem) -> pm.Model:
     """The PyMC model of one log.
 
     Free variables: `z` (p,), standard normal numbers that `PriorTable` maps to the parameters, and
-    `misread` (m,), the class of each reading. Potential: `readings`.
+    `misread` (m,), the class of each reading, and `jump`, which of the candidates of `jumps`
+    happened. Potential: `readings`.
     """
     likelihood = TankLikelihood(problem.frame)
     names = [prior.name for prior in problem.priors.priors]
     with pm.Model(coords={"parameter": names}) as model:
         z = pm.Normal("z", 0.0, 1.0, dims="parameter")
         misread = pm.Categorical("misread", p=MISREAD_CHANCE, shape=len(problem.schedule.readings))
-        log_likelihood, _ = cast(list[Any], likelihood(z, misread))
+        jump = pm.Categorical("jump", p=np.exp(problem.frame.jumps.log_prior))
+        log_likelihood, _ = cast(list[Any], likelihood(z, misread, jump))
         pm.Potential("readings", log_likelihood)
     return model

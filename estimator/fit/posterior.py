@@ -17,6 +17,7 @@ from estimator.fit.checks import (
     diagnose,
     scatter_of,
 )
+from estimator.fit.jumps import Jumps
 from estimator.fit.layout import (
     CALCIUM_SHARE,
     DRIFT,
@@ -64,8 +65,12 @@ class Posterior:
         nitrate_loss_meq_l_d: (s,) part of the uptake now that is nitrate production, or None.
         law: the reactor's supply and the tank's answer to its level, as of now.
         media_magnesium_share: (s,) part of what dissolves that is magnesium.
-        unlogged_calcium_mmol_l_d: (s,) a steady supply of calcium that nobody logged, since the
-            log's start; None where calcium was never tested.
+        unlogged_calcium_mmol_l_d: (s, days) supply of calcium that nobody logged; None where
+            calcium was never tested.
+        strength: (s, days) of the effluent's increment over that at the log's start, by gas, media
+            and chamber pH, at one flow and chamber setting.
+        jump: (s,) which of the candidates `jumps` happened.
+        jumps: see `jumps`.
         last_run_flow_l_d: the last flow that was not zero, None where none ran.
         present_flow_l_d: at the last entry.
         dosed_meq_d: alkalinity being dosed at the last entry, by rate and by hand.
@@ -98,6 +103,9 @@ class Posterior:
     law: SupplyLaw
     media_magnesium_share: np.ndarray
     unlogged_calcium_mmol_l_d: np.ndarray | None
+    strength: np.ndarray
+    jump: np.ndarray
+    jumps: Jumps
     last_run_flow_l_d: float | None
     present_flow_l_d: float
     dosed_meq_d: float
@@ -183,8 +191,9 @@ def collect(problem: Problem, trace: Trace, seed: np.random.SeedSequence) -> Pos
     chains, per_chain, _ = trace.natural.shape
     natural = trace.natural.reshape(chains * per_chain, -1)
     misread = trace.misread.reshape(chains * per_chain, -1)
-    states, expected = draw_day_states(problem, natural, misread, np.random.default_rng(seed))
-    posterior = describe(problem, natural, states, chains)
+    jump, rng = trace.jump.reshape(-1), np.random.default_rng(seed)
+    states, expected = draw_day_states(problem, natural, misread, jump, rng)
+    posterior = describe(problem, natural, jump, states, chains)
     return replace(
         posterior,
         checks=check_readings(schedule, natural, expected, chains),
@@ -192,8 +201,10 @@ def collect(problem: Problem, trace: Trace, seed: np.random.SeedSequence) -> Pos
     )
 
 
-def describe(problem: Problem, natural: np.ndarray, states: DayStates, chains: int) -> Posterior:
-    """What draws of parameters `natural` (s, p) and the states with them mean for the tank.
+def describe(
+    problem: Problem, natural: np.ndarray, jump: np.ndarray, states: DayStates, chains: int
+) -> Posterior:
+    """What draws of parameters `natural` (s, p), jumps (s,) and states with them mean for the tank.
 
     `chains`: of which the draws come. Reading checks and diagnostics are still empty.
     """
@@ -221,10 +232,12 @@ def describe(problem: Problem, natural: np.ndarray, states: DayStates, chains: i
         calcium_now = states.calcium[:, -1] + calcium_uptake[:, -1] * end - by_hand[1]
     unlogged = states.unlogged
     if unlogged is not None:
-        unlogged = unlogged * natural[:, UNLOGGED_CALCIUM] * shape.calcium_scale
+        unlogged = unlogged * (natural[:, UNLOGGED_CALCIUM, None] * shape.calcium_scale)
     magnesium = np.full_like(volume, 1 - 2 * shape.media_calcium)
     if states.magnesium is not None:
         magnesium = magnesium + states.magnesium
+    departures = [schedule.settings.departure_log_ratio(j + 0.5) for j in range(schedule.days)]
+    by_ph = natural[:, PH_RESPONSE, None] * np.array(departures)
     kits = natural[:, shape.first_repeatability :]
     return Posterior(
         chains=chains,
@@ -245,9 +258,12 @@ def describe(problem: Problem, natural: np.ndarray, states: DayStates, chains: i
         alkalinity_now_meq_l=alkalinity_now,
         calcium_now_mmol_l=calcium_now,
         nitrate_loss_meq_l_d=None if nitrate is None else nitrate[:, -1],
-        law=law_now(natural, schedule, strength_after(states.effluent)),
+        law=law_now(natural, schedule, strength_after(states.effluent[:, -1])),
         media_magnesium_share=magnesium,
         unlogged_calcium_mmol_l_d=unlogged,
+        strength=strength_after(states.effluent) * np.exp(by_ph),
+        jump=jump,
+        jumps=problem.frame.jumps,
         last_run_flow_l_d=schedule.last_run_flow_l_d,
         present_flow_l_d=schedule.present_flow_l_d,
         dosed_meq_d=schedule.settings.dosed_now_meq_d,

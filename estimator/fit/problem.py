@@ -8,6 +8,7 @@ from typing import NamedTuple
 import numpy as np
 
 from estimator.fit.instruments import condense
+from estimator.fit.jumps import Jumps, jumps_of
 from estimator.fit.layout import Shape
 from estimator.fit.priors import PriorArrays, PriorTable, prior_table
 from estimator.fit.schedule import Schedule, build_schedule
@@ -26,6 +27,7 @@ class Frame(NamedTuple):
     root: np.ndarray
     reading_step: np.ndarray
     arrays: PriorArrays
+    jumps: Jumps
 
 
 def frame_of(schedule: Schedule, table: PriorTable) -> Frame:
@@ -40,6 +42,7 @@ def frame_of(schedule: Schedule, table: PriorTable) -> Frame:
         root=np.ascontiguousarray(vectors * np.sqrt(np.clip(values, 0.0, None))),
         reading_step=schedule.reading_step,
         arrays=table.arrays,
+        jumps=jumps_of(schedule),
     )
 
 

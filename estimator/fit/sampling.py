@@ -38,6 +38,7 @@ class Trace:
         z: (chains, draws, p) standard normal numbers behind the parameters.
         natural: (chains, draws, p) parameters on their natural scales, as `PriorTable` orders them.
         misread: (chains, draws, m) class of each reading.
+        jump: (chains, draws) which of the candidates of `jumps` happened.
         divergences: count over all chains.
         gradients: likelihood gradients used while drawing, over all chains.
     """
@@ -45,6 +46,7 @@ class Trace:
     z: np.ndarray
     natural: np.ndarray
     misread: np.ndarray
+    jump: np.ndarray
     divergences: int
     gradients: int
 
@@ -55,13 +57,14 @@ class _Density:
     def __init__(self, model: pm.Model, problem: Problem) -> None:
         z = model.rvs_to_values[model["z"]]
         classes = model.rvs_to_values[model["misread"]]
+        jump = model.rvs_to_values[model["jump"]]
         start = model.initial_point(0)
         # The classes' own prior is for the Gibbs step.
-        density, _ = cast(list[Any], TankLikelihood(problem.frame, prior=True)(z, classes))
+        density, _ = cast(list[Any], TankLikelihood(problem.frame, prior=True)(z, classes, jump))
         self.function = ValueGradFunction(
             [density],
             [z],
-            {classes: start["misread"]},
+            {classes: start["misread"], jump: start["jump"]},
             model=model,
             initial_point=start,
             ravel_inputs=True,
@@ -70,8 +73,8 @@ class _Density:
         self.function.trust_input = True
 
     def set_classes(self, misread: np.ndarray) -> None:
-        """Fix the classes (m,)."""
-        self.function.set_extra_values({"misread": misread})
+        """Fix the classes (m,), with no jump."""
+        self.function.set_extra_values({"misread": misread, "jump": np.asarray(0)})
 
     def minus(self, z: np.ndarray) -> tuple[float, np.ndarray]:
         """Minus the log density and minus its gradient; a wall where it is not finite."""
@@ -99,7 +102,7 @@ def _mode(density: _Density, problem: Problem) -> tuple[np.ndarray, np.ndarray]:
             density.minus, z, jac=True, method="L-BFGS-B", options={"maxiter": 300}
         ).x
         natural = table.natural(z)
-        _, expected = draw_path_at(natural, MISREAD_SPREAD[misread], frame, normals)
+        _, expected = draw_path_at(natural, MISREAD_SPREAD[misread], 0, frame, normals)
         repeat = natural[first_kit + readings["kit"]]
         residual = readings["value"] - expected
         likeliest = class_chances(
@@ -158,13 +161,13 @@ def sample(
     rng = np.random.default_rng(seed)
     # Drawn also where chains are resumed, so that the numbers that follow are the same.
     starts = [
-        (mode + 0.5 * np.linalg.cholesky(covariance) @ rng.standard_normal(len(mode)), misread)
+        (mode + 0.5 * np.linalg.cholesky(covariance) @ rng.standard_normal(len(mode)), misread, 0)
         for _ in range(CHAINS)
     ]
     if resume is not None:
-        starts = list(zip(resume.z[:, -1], resume.misread[:, -1], strict=True))
+        starts = list(zip(resume.z[:, -1], resume.misread[:, -1], resume.jump[:, -1], strict=True))
     errors = KitErrorStep(
-        [model.rvs_to_values[model["misread"]], model.rvs_to_values[model["z"]]],
+        [model.rvs_to_values[model[name]] for name in ("misread", "jump", "z")],
         problem=problem,
         model=model,
     )
@@ -192,6 +195,7 @@ def _trace_of(trace: Any, problem: Problem, draws: int) -> Trace:
         z=z,
         natural=problem.priors.natural(z),
         misread=np.array(trace.get_values("misread", combine=False)),
+        jump=np.array(trace.get_values("jump", combine=False)).reshape(CHAINS, draws),
         divergences=int(np.sum(trace.get_sampler_stats("diverging"))),
         gradients=int(np.sum(trace.get_sampler_stats("tree_size"))),
     )
@@ -203,6 +207,7 @@ def join(first: Trace, second: Trace) -> Trace:
         z=np.concatenate([first.z, second.z], axis=1),
         natural=np.concatenate([first.natural, second.natural], axis=1),
         misread=np.concatenate([first.misread, second.misread], axis=1),
+        jump=np.concatenate([first.jump, second.jump], axis=1),
         divergences=first.divergences + second.divergences,
         gradients=first.gradients + second.gradients,
     )
@@ -217,13 +222,13 @@ def made_up_trace(problem: Problem) -> Trace:
     """Two draws at the prior medians, to compile what takes a trace."""
     z = np.zeros((1, 2, problem.priors.size))
     misread = np.zeros((1, 2, len(problem.schedule.readings)), dtype=np.int64)
-    return Trace(z, problem.priors.natural(z), misread, 0, 0)
+    return Trace(z, problem.priors.natural(z), misread, np.zeros((1, 2), dtype=np.int64), 0, 0)
 
 
 def _run(
     model: pm.Model,
     steps: list[Any],
-    starts: list[tuple[np.ndarray, np.ndarray]],
+    starts: list[tuple[np.ndarray, np.ndarray, int]],
     rng: np.random.Generator,
     draws: int,
     cores: int | None,
@@ -244,7 +249,10 @@ def _run(
         chains=CHAINS,
         cores=min(cores or os.cpu_count() or 1, CHAINS),
         step=steps,
-        initvals=[{"z": z.copy(), "misread": classes.copy()} for z, classes in starts],
+        initvals=[
+            {"z": z.copy(), "misread": classes.copy(), "jump": np.asarray(jump)}
+            for z, classes, jump in starts
+        ],
         random_seed=int(rng.integers(2**31)),
         progressbar=False,
         quiet=True,

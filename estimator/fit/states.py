@@ -18,8 +18,8 @@ class DayStates:
 
     alkalinity, calcium: levels at the end of each local day (the last: at the last entry). uptake,
     nitrate_rate: what holds during each day, the last day's as it stands at the last entry.
-    effluent, unlogged, magnesium: (s,) at the last entry. None where the log has no use for a
-    state.
+    effluent, unlogged: (s, days) likewise. magnesium: (s,). None where the log has no use for a
+    state; zeros for an effluent that never was.
     """
 
     alkalinity: np.ndarray
@@ -49,18 +49,17 @@ def day_states(schedule: Schedule, paths: np.ndarray) -> DayStates:
     if layout.nitrate_rate >= 0:
         nitrate_rate = held(layout.nitrate_rate)
 
-    def last(state: int) -> np.ndarray | None:
-        return ends[:, -1, state].copy() if state >= 0 else None
-
-    effluent = last(layout.effluent)
+    effluent = np.zeros(ends.shape[:2])
+    if layout.effluent >= 0:
+        effluent = held(layout.effluent)
     return DayStates(
         alkalinity=ends[:, :, 0],
         calcium=calcium,
         uptake=held(layout.uptake),
         nitrate_rate=nitrate_rate,
-        effluent=np.zeros(len(paths)) if effluent is None else effluent,
-        unlogged=last(layout.unlogged),
-        magnesium=last(layout.magnesium),
+        effluent=effluent,
+        unlogged=held(layout.unlogged) if layout.unlogged >= 0 else None,
+        magnesium=ends[:, -1, layout.magnesium].copy() if layout.magnesium >= 0 else None,
     )
 
 
@@ -72,6 +71,7 @@ def draw_day_states(
     problem: Problem,
     natural: np.ndarray,
     misread: np.ndarray,
+    jump: np.ndarray,
     rng: np.random.Generator,
 ) -> tuple[DayStates, np.ndarray]:
     """One draw of the states per draw of the parameters, and expected readings (s, m)."""
@@ -85,6 +85,7 @@ def draw_day_states(
             path, expected[s] = draw_path_at(
                 natural[s],
                 MISREAD_SPREAD[misread[s]],
+                jump[s],
                 frame,
                 rng.standard_normal(shape),
             )

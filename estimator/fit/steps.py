@@ -40,9 +40,13 @@ class StepTable:
         self.steps.append(Step(time_d, time_d, self.since, columns))
 
     def read(self, time_d: float, **columns: float) -> None:
-        """A reading: on the span that ends here, or where that has one, on a step of its own."""
+        """A reading: on the span that ends here, or where that has one, on a step of its own.
+
+        What drifts or jumps at a midnight does so before it is read at that very time.
+        """
         last = self.steps[-1]
-        if last.end_d > last.start_d and "kind" not in last.columns:
+        free = not {"kind", "drift_d"} & last.columns.keys()
+        if last.end_d > last.start_d and free:
             self.steps[-1] = replace(last, columns={**last.columns, **columns})
         else:
             self.instant(time_d, **columns)

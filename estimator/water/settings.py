@@ -131,11 +131,14 @@ class Settings:
     def log_ph_ratio(self, time_d: float) -> float:
         """Log of the saturated increment at the chamber's pH of a time over that at its last
         setting."""
-        ph = self.chamber_ph.at(time_d) + self.ph_departure.at(time_d)
-        now, last = (
-            chamber_table.saturated_increment_meq_l(one) for one in (ph, self.chamber_ph.last)
-        )
-        return float(np.log(now / last))
+        setting, last = self.chamber_ph.at(time_d), self.chamber_ph.last
+        return self.departure_log_ratio(time_d) + _log_saturated(setting) - _log_saturated(last)
+
+    def departure_log_ratio(self, time_d: float) -> float:
+        """Log of the saturated increment at the chamber's pH over that at its setting then."""
+        setting = self.chamber_ph.at(time_d)
+        off = _log_saturated(setting + self.ph_departure.at(time_d))
+        return off - _log_saturated(setting)
 
     @property
     def first_run_d(self) -> float:
@@ -156,6 +159,10 @@ class Settings:
         """Alkalinity being dosed at the end of the log: lasting rates and routines by hand."""
         by_hand = sum(routine.alkalinity_meq / routine.interval_d for routine in self.hand_dosing)
         return self.alkalinity_rate_meq_d.last + by_hand
+
+
+def _log_saturated(chamber_ph: float) -> float:
+    return float(np.log(chamber_table.saturated_increment_meq_l(chamber_ph)))
 
 
 def settings_of(log: TankLog, tank: Tank) -> Settings:

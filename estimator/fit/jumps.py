@@ -1,0 +1,74 @@
+"""What may have changed at once of late: one jump, at a midnight of the last six weeks, or none.
+
+A walk of small steps takes weeks to follow what happens overnight: gas that ran out, animals moved,
+a bottle poured in that nobody wrote down. So the model holds one jump more, of unknown kind, day
+and size; its size is Gaussian, so that the filter integrates it out, and kind and day are drawn
+exactly (`likelihood.weigh_jumps`). What may have changed is then a share of the draws.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+
+from estimator import units
+from estimator.fit.schedule import STOCK_STEP_SD, Schedule
+
+UPTAKE, SUPPLY, EFFLUENT, ADDITION = range(4)
+"""Kinds: uptake; something that is added every day, begun or ended without an entry, which looks
+like a large change of uptake; the effluent's strength; one addition without an entry."""
+SIZE_SD = (STOCK_STEP_SD, 1.0, 0.25, 1.0 * units.MEQ_L_PER_DKH)
+"""Of each kind's jump: relative to the uptake at the log's start (the first two) or to the
+effluent's strength, and meq/L. An empty cylinder or a worn tube costs a quarter of the effluent
+(all common practice, no source)."""
+WINDOW_DAYS = 42
+"""How far back: older changes the walk has long followed."""
+DAILY_CHANCE = 0.05 / 14
+"""Prior chance of each kind on each day: once in three quarters of a year (common practice, no
+source)."""
+LARGEST_CHANCE = 0.5
+
+
+class Jumps(NamedTuple):
+    """The candidates (c,), the first of which is none.
+
+    Attributes:
+        day: local day, counted from the log's first, that begins with the jump.
+        kind: see above, −1 for none.
+        step, state: of the schedule after which the state moves.
+        variance: of the move.
+        log_prior: log of the prior chances, which add up to 1.
+    """
+
+    day: np.ndarray
+    kind: np.ndarray
+    step: np.ndarray
+    state: np.ndarray
+    variance: np.ndarray
+    log_prior: np.ndarray
+
+
+def jumps_of(schedule: Schedule) -> Jumps:
+    """All candidates of one log."""
+    layout, days = schedule.layout, schedule.days
+    states = (layout.uptake, layout.uptake, layout.effluent, layout.alkalinity)
+    first = max(1, days - WINDOW_DAYS)
+    found = [
+        (day, kind, int(schedule.day_step[day]), state, SIZE_SD[kind] ** 2)
+        for kind, state in enumerate(states)
+        for day in range(first, days)
+        if state >= 0 and _may_change(schedule, kind, day)
+    ]
+    each = min(DAILY_CHANCE, LARGEST_CHANCE / max(len(found), 1))
+    table = np.array([(0, -1, 0, 0, 0.0), *found])
+    whole = table[:, :4].astype(np.int64).T
+    prior = np.append(1.0 - each * len(found), np.full(len(found), each))
+    return Jumps(*(np.ascontiguousarray(row) for row in whole), table[:, 4].copy(), np.log(prior))
+
+
+def _may_change(schedule: Schedule, kind: int, day: int) -> bool:
+    """Nothing is asked of an effluent that does not run yet; a supply comes of additions."""
+    if kind == EFFLUENT:
+        return bool(day >= schedule.settings.first_run_d)
+    return kind != SUPPLY or schedule.additions
