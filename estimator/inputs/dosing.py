@@ -53,6 +53,7 @@ RECIPES: Mapping[str, Recipe] = {
         alkalinity_eq=2.0,
         calcium_mol=1.0,
     ),
+    # Both chlorides dissolve in about their own mass of water or less: 1000 and 1600 g/L and more.
     "calcium_chloride_dihydrate_g_per_l": Recipe(
         units.CA_G_MOL + 2 * units.CL_G_MOL + 2 * units.WATER_G_MOL, 1200, calcium_mol=1.0
     ),
