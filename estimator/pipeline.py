@@ -58,7 +58,7 @@ def reactor_job(
     from estimator.advice.tank_ph import tank_ph
     from estimator.fit.watch import watch
     from estimator.plan.change_over import plan_change_over
-    from estimator.plan.present import answer_seen, dose_rates_now, rates_to_go_on
+    from estimator.plan.present import dose_rates_now, rates_to_go_on
 
     log, tank, posterior = fitted.log, fitted.tank, fitted.posterior
     seeds = seed.spawn(5)
@@ -74,7 +74,6 @@ def reactor_job(
             rates_to_go_on(dose_rates_now(log, tank), posterior, tank),
             log.end.date() + timedelta(days=1),
             seeds[3],
-            answer_seen(log, tank),
         ),
         supplies=stock,
         outlook=outlook(fitted, stock.magnesium, seeds[4]),

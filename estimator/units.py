@@ -30,14 +30,16 @@ LITRES_PER_US_GALLON = 3.785411784
 """Exact: 231 cubic inches."""
 HOURS_PER_DAY = 24.0
 
-UNIT_ALIASES = {
-    "ppm CaCO3": "mg/L CaCO3",
-    "ppm": "mg/L",
-    "ppt": "g/kg",
-    "psu": "g/kg",
-    "degC": "C",
-    "°C": "C",
-    "degF": "F",
-    "°F": "F",
-}
-"""Other spellings of an accepted unit."""
+UNIT_ALIASES = (
+    ("ppm CaCO3", "mg/L CaCO3"),
+    ("ppm", "mg/L"),
+    ("ppm", "mg/L CaCO3"),
+    ("ppt", "g/kg"),
+    ("psu", "g/kg"),
+    ("degC", "C"),
+    ("°C", "C"),
+    ("degF", "F"),
+    ("°F", "F"),
+)
+"""Other spellings, each with the unit that it means where that unit is accepted: no parameter
+accepts both of those that `ppm` stands for."""

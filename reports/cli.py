@@ -5,6 +5,7 @@ Everything heavy is imported inside the commands, so that `--help` and a bad log
 
 from __future__ import annotations
 
+import math
 import os
 import sys
 from collections.abc import Iterator
@@ -32,6 +33,8 @@ if TYPE_CHECKING:
 
 DEFAULT_MINUTES = 30.0
 """Minutes a week for testing, as `next_tests.planning.USUAL_WEEKLY_MINUTES`, which loads slowly."""
+MOST_MINUTES = 2400
+"""Forty hours a week: who tests for longer has no need of a plan that spares tests."""
 FILE = click.Path(path_type=Path)
 
 
@@ -45,6 +48,13 @@ def _show_version(context: click.Context, _: click.Parameter, wanted: bool) -> N
     except PackageNotFoundError:
         click.echo("uptake, not installed as a package")
     context.exit()
+
+
+def _number(_: click.Context, __: click.Parameter, value: float) -> float:
+    """`value`; a range of click lets "nan" pass."""
+    if math.isnan(value):
+        raise click.BadParameter(f"write a number from 0 to {MOST_MINUTES}.")
+    return value
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
@@ -75,9 +85,10 @@ seed_option = click.option(
 )
 minutes_option = click.option(
     "--minutes",
-    type=click.FloatRange(min=0, max=10_000),
+    type=click.FloatRange(min=0, max=MOST_MINUTES),
     default=DEFAULT_MINUTES,
     show_default=True,
+    callback=_number,
     help="Minutes a week for testing, which the plan of tests keeps to.",
 )
 timings_option = click.option(

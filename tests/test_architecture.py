@@ -19,8 +19,9 @@ ORDER = {
         "remark": (),
         "unknowns": (),
         "inputs": (
-            *("parameters", "dosing", "tank", "records", "actions"),
-            *("text", "toml_table", "tank_file", "cell", "csv_table", "log_file", "read"),
+            *("parameters", "missing_unit", "dosing", "tank", "records", "actions"),
+            *("text", "toml_table", "tank_file", "cell", "csv_table", "log_file"),
+            *("additions", "read"),
         ),
         "water": ("chamber_table", "carbonate", "settings", "light", "supply"),
         "synthetic": ("simulation", "demo_case"),

@@ -1,16 +1,9 @@
 """The reactor's chamber as chemistry sees it: its effluent, and its CO2, at another pH or flow.
 
-The posterior knows the effluent's increment over tank water at the present chamber pH and the
-reference flow. That increment means a degree of saturation Ω (`water.carbonate`), and two rules
-carry it elsewhere:
-
-- another pH at the reference flow: Ω stays, so the increment follows the chemistry, as it does in
-  its prior and after a `ph_setting` of the log. A rate that depended on undersaturation alone would
-  follow by the power 1 − ε of that; rates that rise with CO2 too (Plummer, Wigley & Parkhurst 1978,
-  from memory) lie between. A step of pH by 0.1 or more adds the spread that the log's `ph_setting`
-  adds (`schedule.PH_STEP_SD`).
-- another flow at one pH: `water.supply`, but away from the present pH never above saturation (or
-  above the Ω that was seen, where that is higher).
+The posterior knows the increment of saturated effluent over tank water at the present chamber pH,
+and how near the effluent comes to it at a flow (`water.supply`). Another pH moves the saturated
+increment as chemistry says, to the power that the log has taught (`Posterior.ph_response`); a step
+of pH by 0.1 or more adds the spread that the log's `ph_setting` adds (`schedule.PH_STEP_SD`).
 
 With two chambers the second is taken to go half of the way from the first's Ω to saturation, for
 want of a measurement (no source); the posterior's increment is what leaves the last one.
@@ -28,9 +21,9 @@ from estimator.fit.posterior import Posterior
 from estimator.fit.schedule import PH_STEP_SD
 from estimator.fit.start import START_CALCIUM
 from estimator.inputs.parameters import CALCIUM, PH
-from estimator.water import carbonate
+from estimator.water import carbonate, chamber_table
 from estimator.water.carbonate import Effluent, TankWater
-from estimator.water.supply import SupplyLaw
+from estimator.water.supply import LARGEST_FLOW_L_D, SupplyLaw
 
 SECOND_CHAMBER_WAY = 0.5
 """Part of the way from the first chamber's Ω to saturation that a second one goes (no source)."""
@@ -39,8 +32,8 @@ FULL_PH_STEP = 0.1
 CO2_ERROR = (0.07, 0.11)
 """Mean and sd of the log error of the CO2 used: PHREEQC's pitzer database uses 3 to 11 % more than
 PyCO2SYS, and a probe off by 0.1 pH changes it by about 9 % (computed); leaks not counted."""
-CEILING_SD = 0.10
-"""Log sd of the increment at saturation: a probe off by 0.05 pH changes it by 10 % (computed)."""
+AT_CEILING = 0.95
+"""Part of saturation from which a chamber counts as saturated."""
 
 # Saturations at which a chamber is tabulated: chords err by less than 0.2 %.
 _SATURATIONS = np.geomspace(0.01, 4.0, 240)
@@ -71,8 +64,7 @@ class Chamber:
         ph: present chamber pH (NBS); `ph_known` is False where it is only usual.
         chambers: how many in a row.
         surprise: (s,) standard normal, of the step to any other pH.
-        co2_factor, ceiling_factor: (s,) what chemistry leaves open of the CO2 used (`CO2_ERROR`)
-            and of the most that can be dissolved (`CEILING_SD`).
+        co2_factor: (s,) what chemistry leaves open of the CO2 used (`CO2_ERROR`).
     """
 
     tank: TankWater
@@ -81,7 +73,6 @@ class Chamber:
     chambers: int
     surprise: np.ndarray
     co2_factor: np.ndarray
-    ceiling_factor: np.ndarray
 
 
 def chamber_of(fitted: Fit, rng: np.random.Generator) -> Chamber:
@@ -108,7 +99,6 @@ def chamber_of(fitted: Fit, rng: np.random.Generator) -> Chamber:
         chambers=tank.reactor.chambers if tank.reactor else 1,
         surprise=rng.standard_normal(draws),
         co2_factor=np.exp(CO2_ERROR[0] + CO2_ERROR[1] * rng.standard_normal(draws)),
-        ceiling_factor=np.exp(CEILING_SD * rng.standard_normal(draws)),
     )
 
 
@@ -140,14 +130,6 @@ class ChamberTable:
     free_co2_mmol_l: np.ndarray
     ph_nbs: np.ndarray
 
-    def increment_at(self, saturation: np.ndarray) -> np.ndarray:
-        """Increment at a saturation; 0 where acidified tank water is above it already."""
-        return np.interp(np.log(saturation), np.log(self.saturation), self.increment_meq_l)
-
-    def saturation_at(self, increment_meq_l: np.ndarray) -> np.ndarray:
-        """The inverse."""
-        return np.exp(np.interp(increment_meq_l, self.increment_meq_l, np.log(self.saturation)))
-
 
 def table_at(chamber: Chamber, ph: float) -> ChamberTable:
     """Tabulate the chamber at one pH."""
@@ -169,15 +151,15 @@ class Held:
     """The load held at one chamber pH, draws (s,).
 
     Attributes:
-        law: of the supply at this pH, up to saturation.
+        law: of the supply at this pH.
         needed_l_d: flow that puts back the uptake.
-        reached: whether the chamber dissolves anything at all.
+        reached: whether the chamber can carry the load at any flow.
         increment_meq_l: effluent over tank at the needed flow.
         co2_mmol_d: CO2 used, all of which has to leave the tank again.
         free_co2_mmol_l, free_co2_mmol_d: dissolved CO2 of the effluent, and what it brings beyond
             the tank's own.
         effluent_ph: NBS, as it leaves.
-        at_ceiling: whether the answer to flow alone would take the effluent beyond saturation.
+        at_ceiling: whether the effluent is saturated, or nearly so, at the needed flow.
     """
 
     law: SupplyLaw
@@ -191,43 +173,44 @@ class Held:
     at_ceiling: np.ndarray
 
 
+def _law_at(posterior: Posterior, chamber: Chamber, ph: float) -> SupplyLaw:
+    """The supply at another chamber pH."""
+    if ph == chamber.ph:
+        return posterior.law
+    moved = np.log(
+        chamber_table.saturated_increment_meq_l(ph)
+        / chamber_table.saturated_increment_meq_l(chamber.ph)
+    )
+    spread = PH_STEP_SD * min(1.0, abs(ph - chamber.ph) / FULL_PH_STEP)
+    factor = np.exp(posterior.ph_response * moved + spread * chamber.surprise)
+    return posterior.law._replace(saturated_meq_l=posterior.law.saturated_meq_l * factor)
+
+
 def held_at(posterior: Posterior, chamber: Chamber, ph: float) -> Held:
     """Hold the middle of the band at another chamber pH, nothing being dosed beside.
 
-    At the present pH the needed flow is the posterior's, whatever chemistry says of saturation. The
-    CO2 that an increment costs is interpolated between saturations.
+    The CO2 that an increment costs is interpolated between saturations.
     """
-    state, present, other = posterior.state, table_at(chamber, chamber.ph), table_at(chamber, ph)
-    increment = np.asarray(state.law.increment_meq_l)
-    saturation = present.saturation_at(increment)
-    moved = ph != chamber.ph
-    if moved:
-        spread = PH_STEP_SD * min(1.0, abs(ph - chamber.ph) / FULL_PH_STEP)
-        increment = other.increment_at(saturation) * np.exp(spread * chamber.surprise)
-    most = other.increment_at(np.maximum(saturation, 1.0)) * chamber.ceiling_factor
-    most = np.maximum(most, _LEAST_INCREMENT)
-    free_law = state.law._replace(increment_meq_l=increment)
-    with np.errstate(divide="ignore"):
-        law = free_law._replace(strongest=most / increment)
+    state, table = posterior.state, table_at(chamber, ph)
+    law = _law_at(posterior, chamber, ph)
     load = state.load_meq_d
-    by_flow = free_law.flow_for(load)
-    needed = law.flow_for(load) if moved else by_flow
+    needed = law.flow_for(load)
     with np.errstate(invalid="ignore", divide="ignore"):
-        leaves = np.where(needed > 0, load / needed, increment)
+        leaves = np.where(needed > 0, load / needed, law.increment_at(0.0, law.middle_meq_l))
     co2, free, effluent_ph = (
-        np.interp(leaves, other.increment_meq_l, column)
-        for column in (other.co2_mmol_l, other.free_co2_mmol_l, other.ph_nbs)
+        np.interp(leaves, table.increment_meq_l, column)
+        for column in (table.co2_mmol_l, table.free_co2_mmol_l, table.ph_nbs)
     )
     return Held(
         law=law,
         needed_l_d=needed,
-        reached=increment > _LEAST_INCREMENT,
+        reached=(law.saturated_meq_l > _LEAST_INCREMENT) & (needed < LARGEST_FLOW_L_D),
         increment_meq_l=leaves,
         co2_mmol_d=needed * co2 * chamber.co2_factor,
         free_co2_mmol_l=free,
         free_co2_mmol_d=needed * (free - chamber.tank.free_co2_mmol_l),
         effluent_ph=effluent_ph,
-        at_ceiling=by_flow * most < load,
+        at_ceiling=law.reach(needed) * law.strength > AT_CEILING,
     )
 
 
@@ -245,7 +228,7 @@ def co2_per_caco3(posterior: Posterior, chamber: Chamber) -> np.ndarray:
 
 def co2_at(posterior: Posterior, chamber: Chamber, ph: float, flow_l_d: float) -> float:
     """Median CO2 used (mmol/day) at a chamber pH and a flow (L/day) that may not hold the load."""
-    if flow_l_d <= 0 or posterior.reference_flow_l_d is None:
+    if flow_l_d <= 0 or posterior.last_run_flow_l_d is None:
         return 0.0
     table = table_at(chamber, ph)
     increment = held_at(posterior, chamber, ph).law.increment_at(flow_l_d, posterior.middle_meq_l)

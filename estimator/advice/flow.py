@@ -26,6 +26,8 @@ times its 5 % point: a pump set anywhere in such a range can be off by a factor 
 PLANNED_RATIO_LIMIT = 8.0
 """The same for a reactor that is only planned: its effluent cannot be tested yet, and the range
 serves to choose a pump, not to set one."""
+LEAST_ELASTICITY = 0.1
+"""Of supply by flow: a chamber at its limit would amplify without bound."""
 FLOWS_TRIED = 60
 """Flows tried across the recommended range, at most about so many."""
 NEAR_BEST = 0.005
@@ -114,7 +116,7 @@ def to_l_d(flow_ml_h: np.ndarray) -> np.ndarray:
 
 def is_planned(posterior: Posterior) -> bool:
     """Whether the reactor has neither run nor had its effluent tested: nothing of it is known."""
-    return posterior.reference_flow_l_d is None and not posterior.effluent_tested
+    return posterior.last_run_flow_l_d is None and not posterior.effluent_tested
 
 
 def calcium_is_high(posterior: Posterior, tank: Tank) -> bool:
@@ -137,7 +139,7 @@ def recommend(posterior: Posterior, tank: Tank, seed: np.random.SeedSequence) ->
     drift = _drift(len(state.level_meq_l), drift_seed)
     needed = to_ml_h(state.needed_flow_l_d)
     in_band = float(np.mean((state.level_meq_l >= band.low) & (state.level_meq_l <= band.high)))
-    shares = variance_shares(state)
+    shares = variance_shares(state, posterior.shown_flow_l_d)
 
     def forecast(flows_l_d: np.ndarray) -> np.ndarray:
         return hold_chances(state, flows_l_d, band, drift)[0]
@@ -175,27 +177,28 @@ def recommend(posterior: Posterior, tank: Tank, seed: np.random.SeedSequence) ->
     )
 
 
-def variance_shares(state: TankState) -> dict[Unknown, float]:
+def variance_shares(state: TankState, flow_l_d: float) -> dict[Unknown, float]:
     """Which source makes the needed flow uncertain: covariance with log needed flow, in parts.
 
-    log F = [log U + log V − log X + …]/(1 − ε). The first three terms count as the mean of
-    `SupplyLaw.amplification`, 1/(1 − ε), amplifies them, what is left counts as flow response; each
-    term's covariance with the sum over the sum's variance adds up to 1 (a term that offsets another
-    may be negative).
+    log F = log U + log V − log X, the increment X being that at the flow F itself. Log U, log V and
+    log X at the flow of now count as the mean of 1 / `SupplyLaw.elasticity` amplifies them, what is
+    left counts as flow response; each term's covariance with the sum over the sum's variance adds
+    up to 1 (a term that offsets another may be negative).
 
     Args:
         state: the tank now; draws that take up nothing need no flow and are left out.
+        flow_l_d: the flow of now.
     """
     positive = state.uptake_meq_l_d > 0
     total = np.log(np.maximum(state.needed_flow_l_d[positive], 1e-12))
     if len(total) < 2 or np.var(total) == 0:
         return {Unknown.UPTAKE: 1.0}
     law = state.law.each(lambda draws: draws[positive])
-    amplified = float(np.mean(state.law.amplification))
+    amplified = float(np.mean(1 / np.maximum(law.elasticity(flow_l_d), LEAST_ELASTICITY)))
     parts = {
         Unknown.UPTAKE: amplified * np.log(state.uptake_meq_l_d[positive]),
         Unknown.VOLUME: amplified * np.log(law.volume_l),
-        Unknown.EFFLUENT: amplified * -np.log(law.increment_meq_l),
+        Unknown.EFFLUENT: amplified * -np.log(law.increment_at(flow_l_d, law.middle_meq_l)),
     }
     parts[Unknown.FLOW_RESPONSE] = total - sum(parts.values())
     centred, variance = total - total.mean(), np.var(total)
@@ -215,7 +218,7 @@ def _as_now(
     posterior: Posterior, band: Target, drift: np.ndarray
 ) -> tuple[float | None, float | None]:
     """The pump's setting now, mL/h, and the chance of holding the band if all goes on as it is."""
-    if posterior.reference_flow_l_d is None:
+    if posterior.last_run_flow_l_d is None:
         return None, None
     flow, dosed = np.array([posterior.present_flow_l_d]), posterior.dosed_meq_d
     chance = hold_chances(posterior.state, flow, band, drift, dosed_meq_d=dosed)[0, 0]
@@ -269,7 +272,7 @@ def _reasons_before_trying(
     """Why no setting can be recommended, whatever holds the band; needed flow (s,) in mL/h."""
     if posterior.diagnostics.failures:
         yield Remark("withheld_fit_failed", {"failures": posterior.diagnostics.failures})
-    if posterior.effluent_tested and posterior.reference_flow_l_d is None:
+    if posterior.effluent_tested and posterior.last_run_flow_l_d is None:
         yield Remark("withheld_flow_not_logged")
     low, high = np.quantile(needed, [0.05, 0.95])
     limit = PLANNED_RATIO_LIMIT if is_planned(posterior) else RANGE_RATIO_LIMIT

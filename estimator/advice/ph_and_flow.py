@@ -199,10 +199,10 @@ def _along_flows(
     The level starts at the middle of the band.
     """
     law = held.law.each(lambda draws: draws[:, None])
-    uptake = posterior.uptake_now_meq_l_d[:, None]
-    rates = law.rates(flow_l_d)
-    ratio = np.median(rates[0] * law.increment_meq_l / np.maximum(uptake, 1e-9), axis=0)
-    level = law.advance(law.middle_meq_l, rates, -uptake, days=HORIZON_DAYS)
+    uptake = posterior.uptake_at_middle_meq_l_d[:, None]
+    supply = law.supply_meq_d(flow_l_d, law.middle_meq_l) / law.volume_l
+    ratio = np.median(supply / np.maximum(uptake, 1e-9), axis=0)
+    level = law.advance(law.middle_meq_l, flow_l_d, -uptake, days=HORIZON_DAYS)
     band = tank.targets[ALKALINITY.name]
     return ratio, np.mean((level >= band.low) & (level <= band.high), axis=0)
 

@@ -51,20 +51,36 @@ class Jumps(NamedTuple):
 
 def jumps_of(schedule: Schedule) -> Jumps:
     """All candidates of one log."""
-    layout, days = schedule.layout, schedule.days
-    states = (layout.uptake, layout.uptake, layout.effluent, layout.alkalinity)
-    first = max(1, days - WINDOW_DAYS)
+    first = max(1, schedule.days - WINDOW_DAYS)
     found = [
-        (day, kind, int(schedule.day_step[day]), state, SIZE_SD[kind] ** 2)
-        for kind, state in enumerate(states)
-        for day in range(first, days)
+        (day, kind)
+        for kind, state in enumerate(_states(schedule))
+        for day in range(first, schedule.days)
         if state >= 0 and _may_change(schedule, kind, day)
     ]
     each = min(DAILY_CHANCE, LARGEST_CHANCE / max(len(found), 1))
-    table = np.array([(0, -1, 0, 0, 0.0), *found])
-    whole = table[:, :4].astype(np.int64).T
+    days, kinds = np.array([(0, -1), *found]).T
     prior = np.append(1.0 - each * len(found), np.full(len(found), each))
-    return Jumps(*(np.ascontiguousarray(row) for row in whole), table[:, 4].copy(), np.log(prior))
+    return placed(Jumps(days, kinds, days, days, prior, np.log(prior)), schedule)
+
+
+def placed(jumps: Jumps, schedule: Schedule) -> Jumps:
+    """The same candidates in the steps and states of another schedule of the log, or a longer."""
+    states = np.array([*_states(schedule), 0])
+    variances = np.append(np.square(SIZE_SD), 0.0)
+    return jumps._replace(
+        day=np.ascontiguousarray(jumps.day),
+        kind=np.ascontiguousarray(jumps.kind),
+        step=np.maximum(schedule.day_step[jumps.day], 0),
+        state=states[jumps.kind],
+        variance=variances[jumps.kind],
+    )
+
+
+def _states(schedule: Schedule) -> tuple[int, int, int, int]:
+    """The state that each kind moves."""
+    layout = schedule.layout
+    return layout.uptake, layout.uptake, layout.effluent, layout.alkalinity
 
 
 def _may_change(schedule: Schedule, kind: int, day: int) -> bool:

@@ -34,6 +34,7 @@ def rough_increment_meq_l(log: TankLog, tank: Tank, settings: Settings) -> float
         reading.value
         for reading in log.readings
         if (reading.sample, reading.parameter) == ("effluent", ALKALINITY.name)
+        and reading.value > 0
     ]
     if tested:
         above = float(np.median(tested)) - tank.targets[ALKALINITY.name].middle

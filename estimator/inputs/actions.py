@@ -8,7 +8,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 from estimator.inputs.parameters import PH
-from estimator.inputs.tank import MEDIA_LIMIT_KG, Tank
+from estimator.inputs.tank import CO2_LIMIT_G, MEDIA_LIMIT_KG, Tank
 
 _FLOW_SLIP = 5
 """A flow this many times above the pump's largest is a slip of the unit, not a setting."""
@@ -84,10 +84,15 @@ def _nothing(value: float, _: Tank) -> str:
     return "an amount of zero changes nothing" if value == 0 else ""
 
 
-def _too_much_media(media_kg: float, _: Tank) -> Refusal | None:
-    if media_kg <= MEDIA_LIMIT_KG:
-        return None
-    return f"must be at most {MEDIA_LIMIT_KG:g} kg; check the unit", f"{media_kg:g} kg"
+def _at_most(limit: float, unit: str) -> Callable[[float, Tank], Refusal | None]:
+    """The refusal of more than `limit`, in the canonical unit of the entry."""
+
+    def refusal(value: float, _: Tank) -> Refusal | None:
+        if value <= limit:
+            return None
+        return f"must be at most {limit:g} {unit}; check the unit", f"{value:g} {unit}"
+
+    return refusal
 
 
 ACTIONS: Mapping[str, ActionKind] = {
@@ -106,8 +111,15 @@ ACTIONS: Mapping[str, ActionKind] = {
     ),
     "water_change": ActionKind("waters", {"L": 1.0}, refusal=_as_much_as_the_tank, oddity=_nothing),
     "stock_change": ActionKind(value_needed=False),
-    "media_change": ActionKind("reactor", {"kg": 1.0}, value_needed=False, refusal=_too_much_media),
-    "co2_change": ActionKind("reactor", {"g": 1.0, "kg": 1000.0}, value_needed=False),
+    "media_change": ActionKind(
+        "reactor", {"kg": 1.0}, value_needed=False, refusal=_at_most(MEDIA_LIMIT_KG, "kg")
+    ),
+    "co2_change": ActionKind(
+        "reactor",
+        {"g": 1.0, "kg": 1000.0},
+        value_needed=False,
+        refusal=_at_most(CO2_LIMIT_G, "g"),
+    ),
     "new_bottle": ActionKind("kits", value_needed=False),
 }
 """Every action by the name used in a log."""

@@ -20,32 +20,63 @@ class Solution:
 
 @dataclass(frozen=True)
 class Recipe:
-    """A salt dissolved to a known mass per litre. Amounts are per mole of the salt."""
+    """A salt dissolved to a known mass per litre. Amounts are per mole of the salt.
+
+    `most_g_per_l` is refused above, with `remedy`: what dissolves (from memory), set at the upper
+    end, for a warm room or a litre of water in place of a litre of solution.
+    """
 
     salt_g_mol: float
+    most_g_per_l: float
+    remedy: str = "no more dissolves in a litre; is it ten times too high?"
     alkalinity_eq: float = 0.0
     calcium_mol: float = 0.0
     magnesium_mol: float = 0.0
 
 
 RECIPES: Mapping[str, Recipe] = {
+    # 215 to 300 g/L from 20 to 25 °C.
     "sodium_carbonate_g_per_l": Recipe(
-        2 * units.NA_G_MOL + units.C_G_MOL + 3 * units.O_G_MOL, alkalinity_eq=2.0
+        2 * units.NA_G_MOL + units.C_G_MOL + 3 * units.O_G_MOL, 290, alkalinity_eq=2.0
     ),
+    # 96 to 103 g per kg of water from 20 to 25 °C.
     "sodium_bicarbonate_g_per_l": Recipe(
-        units.NA_G_MOL + units.H_G_MOL + units.C_G_MOL + 3 * units.O_G_MOL, alkalinity_eq=1.0
+        units.NA_G_MOL + units.H_G_MOL + units.C_G_MOL + 3 * units.O_G_MOL, 110, alkalinity_eq=1.0
     ),
+    # 1.59 g/L at 25 °C, 1.7 in a cool room. Powder beyond that brings what it holds only where it
+    # is dosed too, and clear limewater brings what is dissolved: more is not guessed at.
+    "calcium_hydroxide_g_per_l": Recipe(
+        units.CA_G_MOL + 2 * units.O_G_MOL + 2 * units.H_G_MOL,
+        1.7,
+        "no more dissolves; write 1.59 for clear limewater above powder; for milk of lime that is "
+        "dosed with its powder, alkalinity_meq_per_ml and calcium_mmol_per_ml",
+        alkalinity_eq=2.0,
+        calcium_mol=1.0,
+    ),
+    # Both chlorides dissolve in about their own mass of water or less: 1000 and 1600 g/L and more.
     "calcium_chloride_dihydrate_g_per_l": Recipe(
-        units.CA_G_MOL + 2 * units.CL_G_MOL + 2 * units.WATER_G_MOL, calcium_mol=1.0
+        units.CA_G_MOL + 2 * units.CL_G_MOL + 2 * units.WATER_G_MOL, 1200, calcium_mol=1.0
     ),
     "magnesium_chloride_hexahydrate_g_per_l": Recipe(
-        units.MG_G_MOL + 2 * units.CL_G_MOL + 6 * units.WATER_G_MOL, magnesium_mol=1.0
+        units.MG_G_MOL + 2 * units.CL_G_MOL + 6 * units.WATER_G_MOL, 1700, magnesium_mol=1.0
     ),
 }
 """Recipe keys of a `[solutions.NAME]` table; several in one table add up."""
 
-DIRECT_STRENGTHS = ("alkalinity_meq_per_ml", "calcium_mmol_per_ml", "magnesium_mmol_per_ml")
-"""Strength keys that are taken as they stand."""
+MOST_PER_ML: Mapping[str, float] = {
+    "alkalinity_meq_per_ml": 5.5,
+    "calcium_mmol_per_ml": 8.5,
+    "magnesium_mmol_per_ml": 8.5,
+}
+"""Most that one mL of any solution adds: saturated sodium carbonate, calcium chloride and magnesium
+chloride (from memory, as above)."""
+
+DIRECT_STRENGTHS: Mapping[str, tuple[str, float]] = {
+    **{key: (key, 1.0) for key in MOST_PER_ML},
+    "raises_100_l_dkh_per_ml": ("alkalinity_meq_per_ml", 100 * units.MEQ_L_PER_DKH),
+}
+"""Strength keys that need no recipe: what one mL adds, and how much of it for each one stated. The
+last is what a label says: 1 mL raises 100 L by so many dKH."""
 
 
 def alkalinity_meq_d(solutions: Mapping[str, Solution], ml_d: Mapping[str, float]) -> float:
@@ -53,15 +84,24 @@ def alkalinity_meq_d(solutions: Mapping[str, Solution], ml_d: Mapping[str, float
     return sum(solutions[name].alkalinity_meq_per_ml * ml for name, ml in ml_d.items())
 
 
+def most_stated(key: str) -> float:
+    """Largest value of a strength key that a solution can hold."""
+    if key in RECIPES:
+        return RECIPES[key].most_g_per_l
+    adds, per_stated = DIRECT_STRENGTHS[key]
+    return MOST_PER_ML[adds] / per_stated
+
+
 def solution_from_strengths(name: str, strengths: Mapping[str, float]) -> Solution:
     """A `Solution` from any mix of recipe keys (g/L) and direct strengths (per mL).
 
     One g/L of a salt of molar mass M holds 1/M mol/L, that is 1/M mmol/mL.
     """
-    totals = dict.fromkeys(DIRECT_STRENGTHS, 0.0)
+    totals = dict.fromkeys(MOST_PER_ML, 0.0)
     for key, value in strengths.items():
-        if key in totals:
-            totals[key] += value
+        if key in DIRECT_STRENGTHS:
+            adds, per_stated = DIRECT_STRENGTHS[key]
+            totals[adds] += value * per_stated
             continue
         recipe = RECIPES[key]
         mmol_per_ml = value / recipe.salt_g_mol

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
@@ -24,6 +24,9 @@ REQUIRED_COLUMNS = ("time", "entry", "value")
 TIME_NAMES = ("time", "date")
 EARLIEST = datetime(1990, 1, 1)
 FUTURE_ALLOWANCE = timedelta(days=1)
+LONGEST_GAP = timedelta(days=730)
+"""A day this far from all other entries has a slip in its year; nobody rests a log for longer and
+then writes on one day only (common practice, no source)."""
 
 _HEADER = re.compile(r"([^\[\]]*?)\s*(?:\[([^\[\]]*)\])?")
 _NUMBER_COLUMNS = ("value", *PARAMETERS)
@@ -94,6 +97,7 @@ def parse_log(text: str, now: datetime, faults: FaultList) -> tuple[int, list[En
     for row, cells in faults.until_full(table.rows):
         entries += read(row, {name: cells[column.index] for name, column in columns.items()})
     reader.check_zones()
+    _check_years(entries, faults)
     return len(table.rows), entries
 
 
@@ -162,6 +166,33 @@ def _check_spare_cells(table: CsvTable, faults: FaultList) -> None:
         spare = next((c for index, c in enumerate(cells) if c and index not in named), "")
         if spare:
             faults.add(rule, spare, row)
+
+
+def _check_years(entries: Sequence[Entry], faults: FaultList) -> None:
+    """A single day whose entries lie years from all others is a slip of the year.
+
+    The log is cut wherever it pauses for longer than `LONGEST_GAP`; what spans a day at most is at
+    fault, except the part that holds most rows.
+    """
+    rows = sorted({(entry.time, entry.row) for entry in entries if entry.time >= EARLIEST})
+    parts: list[list[tuple[datetime, int]]] = []
+    for time, row in rows:
+        if not parts or time - parts[-1][-1][0] > LONGEST_GAP:
+            parts.append([])
+        parts[-1].append((time, row))
+    log = max(reversed(parts), key=len, default=[])
+    for index, part in enumerate(parts):
+        if part is log or part[-1][0] - part[0][0] > timedelta(days=1):
+            continue
+        beside = [other[-1] for other in parts[:index][-1:]]
+        beside += [other[0] for other in parts[index + 1 :][:1]]
+        near = " and ".join(f"row {row} ({time:%Y-%m-%d})" for time, row in beside)
+        for time, row in faults.until_full(part):
+            rule = (
+                f"lies more than two years from all other entries, the nearest are {near}; check "
+                "the year, or leave the row out: so far away it tells nothing of this log"
+            )
+            faults.add(rule, f"{time:%Y-%m-%d %H:%M}", row, "time")
 
 
 class _RowReader:

@@ -15,8 +15,10 @@ from pathlib import Path
 
 from estimator.errors import Fault, InputError
 from estimator.inputs.actions import ACTIONS
+from estimator.inputs.additions import check_additions
 from estimator.inputs.log_file import LOG_LIMIT_BYTES, Entry, parse_log
-from estimator.inputs.parameters import PARAMETERS, SAMPLED_PLACES, Parameter
+from estimator.inputs.missing_unit import Unstated, misread, misread_together
+from estimator.inputs.parameters import ALKALINITY, PARAMETERS, SAMPLED_PLACES, Parameter
 from estimator.inputs.records import Action, Reading, TankLog
 from estimator.inputs.tank import Kit, Tank
 from estimator.inputs.tank_file import read_tank
@@ -25,6 +27,7 @@ from estimator.inputs.text import FaultList, match_name, name_list, nearest_hint
 __all__ = ["Inputs", "read_inputs", "read_log", "read_tank"]
 
 _MIN_ALKALINITY_TIMES = 2
+_UNIT_PLACE = "beside the value or, in square brackets, in the header"
 _DECLARED = {"solutions": "solution", "waters": "water", "kits": "kit"}
 """Attributes of `Tank` from which an action's `of` chooses, and one of each in words."""
 
@@ -78,9 +81,10 @@ def read_log(
     rows, entries = parse_log(text, now, faults)
     resolver = _Resolver(tank, faults)
     records = [record for entry in faults.until_full(entries) if (record := resolver.record(entry))]
+    resolver.check_units_left_out()
+    in_order = check_additions(_flag_repeats(records), tank, faults)
     faults.raise_if_any()
-    _check_enough(records, faults)
-    in_order = sorted(_flag_repeats(records), key=lambda record: record.time)
+    _check_enough(in_order, faults)
     log = TankLog(
         name=path.name,
         sha256=sha256,
@@ -146,6 +150,7 @@ class _Resolver:
         self._tank = tank
         self._faults = faults
         self.assumed_kits: dict[str, Kit] = {}
+        self._unstated: list[Unstated] = []
         # (sample, of) for each word that `of` may hold.
         words = {place: (place, "") for place in SAMPLED_PLACES}
         words |= {name: ("water", name) for name in tank.waters}
@@ -172,6 +177,13 @@ class _Resolver:
         if not unit:
             return None
         value = parameter.to_canonical(entry.value, unit)
+        if not entry.unit and parameter is ALKALINITY and not math.isnan(value):
+            source = "the unit of its kit" if kit else "the unit of the alkalinity band"
+            level = Unstated(entry.value, unit, source, sample[0], kit, entry.row, entry.column)
+            if rule := misread(level):
+                self._fault(entry, f"{rule} {_UNIT_PLACE}", level.found, entry.column)
+                return None
+            self._unstated.append(level)
         if not parameter.is_possible(value):
             accepted = parameter.range_text(parameter.possible, unit)
             rule = f"{parameter.name} must be {accepted}; check the value and its unit"
@@ -184,6 +196,11 @@ class _Resolver:
         return Reading(
             entry.row, entry.time, parameter.name, *sample, value, unit, kit, entry.note, flags
         )
+
+    def check_units_left_out(self) -> None:
+        """Note a fault for each alkalinity that its fellows show to be in another unit."""
+        for level, rule in self._faults.until_full(misread_together(self._unstated)):
+            self._faults.add(f"{rule} {_UNIT_PLACE}", level.found, level.row, level.column)
 
     def _sample(self, entry: Entry) -> tuple[str, str] | None:
         """(sample, of) of a reading: where the water came from, and its name if it has one."""

@@ -7,7 +7,9 @@ from dataclasses import dataclass
 
 from estimator.inputs.dosing import Solution
 
-MEDIA_LIMIT_KG = 10_000.0
+CO2_LIMIT_G = 50_000.0
+"""The largest cylinders that one person moves hold 50 kg (common practice, no source)."""
+MEDIA_LIMIT_KG = 1_000.0
 """More media than this is a slip of the unit."""
 MEDIA = ("aragonite", "calcite")
 """What the main medium of a reactor may be; the first where the file states none."""

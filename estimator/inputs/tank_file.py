@@ -7,11 +7,20 @@ import re
 from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 from pathlib import Path
-from typing import TypeVar
+from typing import TypeVar, Unpack
 
-from estimator.inputs.dosing import DIRECT_STRENGTHS, RECIPES, Solution, solution_from_strengths
-from estimator.inputs.parameters import PARAMETERS, SAMPLED_PLACES, Parameter
+from estimator.inputs.dosing import (
+    DIRECT_STRENGTHS,
+    MOST_PER_ML,
+    RECIPES,
+    Solution,
+    most_stated,
+    solution_from_strengths,
+)
+from estimator.inputs.missing_unit import Unstated, misread
+from estimator.inputs.parameters import ALKALINITY, PARAMETERS, SAMPLED_PLACES, Parameter
 from estimator.inputs.tank import (
+    CO2_LIMIT_G,
     MAGNESIUM_MEDIA,
     MEDIA,
     MEDIA_LIMIT_KG,
@@ -29,7 +38,7 @@ from estimator.inputs.text import (
     read_source,
     unknown_unit,
 )
-from estimator.inputs.toml_table import LONGEST_NAME, TomlTable, read_toml
+from estimator.inputs.toml_table import LONGEST_NAME, Limits, TomlTable, read_toml
 from estimator.units import LITRES_PER_US_GALLON
 
 _Built = TypeVar("_Built")
@@ -48,13 +57,14 @@ DEFAULT_LIGHTS = ("10:00", "20:00")
 """These three defaults are common practice, no source."""
 
 _CLOCK = re.compile(r"([01]\d|2[0-3]):([0-5]\d)", re.ASCII)
-# Strong 50 % lye holds 19 eq/L, so a larger strength was stated per litre instead of per mL.
-_STRENGTH_MAX_PER_ML = 20.0
-_RECIPE_MAX_G_PER_L = 2000.0
-_STRENGTHS = dict.fromkeys(RECIPES, _RECIPE_MAX_G_PER_L) | dict.fromkeys(
-    DIRECT_STRENGTHS, _STRENGTH_MAX_PER_ML
+KIT_MINUTES_LIMIT = 240.0
+"""A test that takes longer than four hours is stated in another unit: a kit takes 1 to 30 minutes
+(common practice, no source)."""
+_STRENGTH_REMEDY = "no solution holds more; is it ten times too high, or stated for a litre?"
+_STRENGTHS = {key: recipe.remedy for key, recipe in RECIPES.items()} | dict.fromkeys(
+    DIRECT_STRENGTHS, _STRENGTH_REMEDY
 )
-"""Largest value of each key that states a strength."""
+"""The remedy for too large a value of each key that states a strength."""
 # Sea water itself holds 0.002 meq/mL.
 _STRENGTH_MIN = 1e-6
 _FLOW_LIMIT_ML_H = 1e6
@@ -118,7 +128,7 @@ def _each(
     return built
 
 
-def _fraction(table: TomlTable, key: str, default_pct: float, **limits: float) -> float:
+def _fraction(table: TomlTable, key: str, default_pct: float, **limits: Unpack[Limits]) -> float:
     return table.number(key, default_pct, **limits) / 100
 
 
@@ -233,15 +243,20 @@ def _kit(name: str, table: TomlTable) -> Kit:
         step=math.nan if step is None else step,
         repeatability=repeatability,
         calibration_sd=None if calibration_sd_pct is None else calibration_sd_pct / 100,
-        minutes=table.optional("minutes", above=0, at_most=1440),
+        minutes=table.optional(
+            "minutes",
+            above=0,
+            at_most=KIT_MINUTES_LIMIT,
+            remedy="state the minutes that one test takes",
+        ),
         price=table.optional("price", at_least=0, at_most=10_000),
     )
 
 
 def _solution(name: str, table: TomlTable) -> Solution:
     stated = {
-        key: table.optional(key, at_least=0, at_most=most)
-        for key, most in _STRENGTHS.items()
+        key: table.optional(key, at_least=0, at_most=most_stated(key), remedy=remedy)
+        for key, remedy in _STRENGTHS.items()
         if table.has(key)
     }
     strengths = {key: value for key, value in stated.items() if value is not None}
@@ -249,7 +264,12 @@ def _solution(name: str, table: TomlTable) -> Solution:
     if all_understood and not any(value > _STRENGTH_MIN for value in strengths.values()):
         keys = ", ".join(_STRENGTHS)
         table.fault("", f"adds nothing; state at least one strength above zero: {keys}")
-    return solution_from_strengths(name, strengths)
+    solution = solution_from_strengths(name, strengths)
+    for key, most in MOST_PER_ML.items():
+        if len(strengths) > 1 and getattr(solution, key) > most:
+            rule = f"its keys add up to {getattr(solution, key):.3g} {key}, and no solution holds"
+            table.fault("", f"{rule} more than {most:g}; is one of them too high, or stated twice?")
+    return solution
 
 
 def _composition(
@@ -261,7 +281,7 @@ def _composition(
         if sample in parameter.samples:
             target = targets.get(parameter.name)
             unit = parameter.stated_unit(target.unit if target else "")
-            level = _level(parameter, table, unit)
+            level = _level(sample, parameter, table, unit)
             if level is not None:
                 levels[parameter.name] = level
     if sample == "reference" and not table.values:
@@ -269,7 +289,7 @@ def _composition(
     return Composition(name=name, levels=levels)
 
 
-def _level(parameter: Parameter, table: TomlTable, default_unit: str) -> float | None:
+def _level(sample: str, parameter: Parameter, table: TomlTable, default_unit: str) -> float | None:
     """The stated level of one parameter, canonical; None where the table states none."""
     value = table.optional(parameter.name, at_least=0)
     unit_key = f"{parameter.name}_unit"
@@ -279,6 +299,11 @@ def _level(parameter: Parameter, table: TomlTable, default_unit: str) -> float |
     if value is None:
         return None
     level = parameter.to_canonical(value, unit)
+    if parameter is ALKALINITY and unit_key not in table.values:
+        rule = misread(Unstated(value, unit, "the unit of the alkalinity band", sample))
+        if rule:
+            table.fault(parameter.name, f"{rule} as {unit_key}")
+            return None
     if not parameter.is_possible(level):
         accepted = parameter.range_text(parameter.possible, unit)
         table.fault(parameter.name, f"must be {accepted}; check the unit")
@@ -296,11 +321,18 @@ def _reactor(table: TomlTable) -> Reactor:
         flow_step_ml_h=flow_step_ml_h,
         chamber_ph=table.optional("chamber_ph", at_least=5.5, at_most=8),
         chambers=int(chambers),
-        media_kg=table.optional("media_kg", above=0, at_most=MEDIA_LIMIT_KG),
+        media_kg=table.optional(
+            "media_kg", above=0, at_most=MEDIA_LIMIT_KG, remedy="state it in kg"
+        ),
         magnesium_media_fraction=_fraction(
             table, "magnesium_media_pct", 0.0, at_least=0, at_most=100
         ),
-        co2_charge_g=table.optional("co2_charge_g", above=0, at_most=1e6),
+        co2_charge_g=table.optional(
+            "co2_charge_g",
+            above=0,
+            at_most=CO2_LIMIT_G,
+            remedy="state the grams of CO2 in a full cylinder",
+        ),
         media=_choice(table, "media", MEDIA) or MEDIA[0],
         magnesium_media=_choice(table, "magnesium_media", MAGNESIUM_MEDIA),
     )

@@ -180,7 +180,7 @@ def match_name(name: str, known: Iterable[str]) -> str | None:
 def match_unit(text: str, accepted: Iterable[str]) -> str | None:
     """The accepted unit that `text` spells, in any case and with its usual other names."""
     names = {_plain(unit): unit for unit in accepted}
-    for alias, unit in units.UNIT_ALIASES.items():
+    for alias, unit in units.UNIT_ALIASES:
         if unit in names.values():
             names.setdefault(_plain(alias), unit)
     return names.get(_plain(text))

@@ -6,7 +6,7 @@ import math
 import re
 import tomllib
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, TypedDict, Unpack
 
 from estimator.inputs.text import FaultList, nearest_hint
 
@@ -39,11 +39,20 @@ def read_toml(text: str, faults: FaultList) -> TomlTable:
         faults.refuse("is not valid TOML: lists or tables are nested too deep; remove the nesting")
 
 
+class Limits(TypedDict, total=False):
+    """What a number must keep to; `remedy` is what to look at where it is above `at_most`."""
+
+    at_least: float
+    above: float
+    at_most: float
+    remedy: str
+
+
 class TomlTable:
     """One TOML table: hands out checked values and names every key nobody asked for.
 
     A value that breaks a rule becomes a fault and a harmless stand-in, so that the rest of the
-    file is still checked. Limits of a number are `at_least`, `above` and `at_most`.
+    file is still checked.
     """
 
     def __init__(self, values: Mapping[str, Any], path: str, faults: FaultList) -> None:
@@ -70,8 +79,9 @@ class TomlTable:
         at_least: float = -math.inf,
         above: float = -math.inf,
         at_most: float = math.inf,
+        remedy: str = "",
     ) -> float | None:
-        """A finite number within the limits; None where the key is absent or at fault."""
+        """A finite number within the `Limits`; None where the key is absent or at fault."""
         if not self.has(key):
             return None
         value = _finite(self.values[key])
@@ -80,17 +90,18 @@ class TomlTable:
         elif not (at_least <= value <= at_most and value > above):
             low = f"more than {above:g}" if above > -math.inf else f"at least {at_least:g}"
             high = f" and at most {at_most:.9g}" if at_most < math.inf else ""
-            self.fault(key, f"must be {low}{high}")
+            hint = f"; {remedy}" if remedy and value > at_most else ""
+            self.fault(key, f"must be {low}{high}{hint}")
         else:
             return value
         return None
 
-    def number(self, key: str, default: float, **limits: float) -> float:
+    def number(self, key: str, default: float, **limits: Unpack[Limits]) -> float:
         """A number within the limits; `default` where the key is absent or at fault."""
         value = self.optional(key, **limits)
         return default if value is None else value
 
-    def required(self, key: str, **limits: float) -> float:
+    def required(self, key: str, **limits: Unpack[Limits]) -> float:
         """A number that must be there; NaN stands in where it is not, or is at fault."""
         if not self.has(key):
             self.fault(key, "is missing; add it")

@@ -16,18 +16,19 @@ from datetime import datetime
 import numpy as np
 
 from estimator.fit import layout
+from estimator.fit.jumps import placed
 from estimator.fit.kalman import joint_prediction
 from estimator.fit.likelihood import MISREAD_CHANCE, MISREAD_SPREAD, system_of
 from estimator.fit.mass_balance import NET_CHANGE_SCALE
+from estimator.fit.posterior import law_now
 from estimator.fit.problem import Problem, pose
 from estimator.fit.sampling import Trace, thinned
 from estimator.fit.schedule import Schedule
 from estimator.fit.state import TankState
 from estimator.inputs.records import Action, Reading, TankLog
-from estimator.water import chamber_table
 from estimator.water.light import day_shape, light_share, lit_fraction
 from estimator.water.settings import day_of
-from estimator.water.supply import law_of, strength_after
+from estimator.water.supply import SupplyLaw, strength_after
 
 FORESIGHT_DRAWS = 1000
 """Draws of the posterior that stand for it here."""
@@ -45,8 +46,9 @@ class Present:
     """Parameters (s,), which turn filter states into a `TankState`.
 
     Attributes:
-        volume_l, exponent, increment_meq_l, reference_flow_l_d, middle_meq_l, ceiling_meq_l: of
-            the supply law; the increment is that at the log's start.
+        law: of the supply, at the strength of the log's start.
+        load_share: see `mass_balance`.
+        shown_flow_l_d: flow that the effluent is told at.
         uptake_start, uptake_scale: meq/L/day; uptake by calcification is the first, and the second
             times the filter's uptake state.
         drift, effluent_drift: relative sd of uptake's and of the increment's change in a day.
@@ -58,12 +60,9 @@ class Present:
         kit_calibration: reading over level of the kit that tests the tank's alkalinity.
     """
 
-    volume_l: np.ndarray
-    exponent: np.ndarray
-    increment_meq_l: np.ndarray
-    reference_flow_l_d: float | None
-    middle_meq_l: float
-    ceiling_meq_l: float
+    law: SupplyLaw
+    load_share: np.ndarray
+    shown_flow_l_d: float
     uptake_start: np.ndarray
     uptake_scale: np.ndarray
     drift: np.ndarray
@@ -81,25 +80,21 @@ class Present:
             for field in fields(self)
             if isinstance(getattr(self, field.name), np.ndarray)
         }
-        return replace(self, **arrays)
+        return replace(self, law=self.law.each(lambda draws: draws[chosen]), **arrays)
+
+    @property
+    def volume_l(self) -> np.ndarray:
+        """Water volume (s,)."""
+        return np.asarray(self.law.volume_l)
 
     def state(self, states: np.ndarray) -> TankState:
         """The tank at filter states (…, s, t)."""
         alkalinity, uptake, effluent, nitrate = self.places
         calcified = self.uptake_start + self.uptake_scale * states[..., uptake]
         change = states[..., effluent] if effluent >= 0 else np.zeros(states.shape[:-1])
-        increment = self.increment_meq_l * strength_after(change)
         net = calcified + (states[..., nitrate] if nitrate >= 0 else 0.0)
         return TankState(
-            law=law_of(
-                self.volume_l,
-                self.exponent,
-                increment,
-                self.reference_flow_l_d,
-                self.middle_meq_l,
-                net * self.volume_l,
-                self.ceiling_meq_l,
-            ),
+            law=self.law._replace(strength=self.law.strength * strength_after(change)),
             level_meq_l=states[..., alkalinity] + calcified * self.shape_d - self.level_shift_meq_l,
             uptake_meq_l_d=net,
             uptake_drift_meq_l_d=self.uptake_scale * self.drift,
@@ -197,10 +192,11 @@ def foresee(
     chosen = thinned(trace.natural.shape[0] * trace.natural.shape[1], draws)
     natural = _natural_ahead(problem, longer, trace, chosen, rng)
     misread = trace.misread.reshape(-1, trace.misread.shape[-1])[chosen]
+    jump = trace.jump.reshape(-1)[chosen]
     rows = _rows_of(longer.schedule, readings)
-    mean, covariance = _predict(problem, longer, natural, misread, rows, at)
+    mean, covariance = _predict(problem, longer, natural, (misread, jump), rows, at)
     steps = longer.schedule.steps[longer.schedule.reading_step[rows]]
-    first_kit = natural.shape[1] - len(longer.schedule.kits)
+    first_kit = longer.schedule.shape.first_repeatability
     scatter_sd = np.ascontiguousarray(steps["scatter"] * natural[:, first_kit + steps["kit"]])
     picks = thinned(len(chosen), imagined)
     present = _present(problem, longer.schedule, natural, at)
@@ -285,12 +281,15 @@ def _predict(
     problem: Problem,
     longer: Problem,
     natural: np.ndarray,
-    misread: np.ndarray,
+    happened: tuple[np.ndarray, np.ndarray],
     rows: np.ndarray,
     at: datetime,
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Means (s, k + t) and covariances of readings `rows` (k,) and of the t states at a time."""
-    ahead = longer.schedule
+    """Means (s, k + t) and covariances of readings `rows` (k,) and of the t states at a time.
+
+    `happened`: classes of the readings (s, m) and jumps (s,).
+    """
+    ahead, (misread, jump) = longer.schedule, happened
     kept = [state for state in _wanted(ahead) if state >= 0]
     k, t = len(rows), len(kept)
     at_d = day_of(at, ahead.origin)
@@ -301,8 +300,13 @@ def _predict(
     past = np.setdiff1d(np.arange(len(ahead.readings)), rows)
     spread = np.ones(len(ahead.steps))
     # Parameters mean what they meant in the fit, whatever the lengthened log would make of them.
-    net_change = problem.frame.shape.net_change
-    frame = longer.frame._replace(shape=longer.frame.shape._replace(net_change=net_change))
+    known = problem.frame.shape
+    shape = longer.frame.shape._replace(
+        net_change=known.net_change,
+        load_meq_d=known.load_meq_d,
+        calcium_scale=known.calcium_scale,
+    )
+    frame = longer.frame._replace(shape=shape, jumps=placed(problem.frame.jumps, ahead))
     mean = np.empty((len(natural), k + t))
     covariance = np.empty((len(natural), k + t, k + t))
     loading = np.zeros((k + t, ahead.layout.size))
@@ -310,7 +314,7 @@ def _predict(
     intercept = np.zeros(k + t)
     for s in range(len(natural)):
         spread[ahead.reading_step[past]] = MISREAD_SPREAD[misread[s]]
-        system = system_of(natural[s], spread, frame)
+        system = system_of(natural[s], spread, jump[s], frame)
         system.observed[reading_step] = False
         loading[:k] = system.loading[reading_step]
         intercept[:k] = system.intercept[reading_step]
@@ -338,12 +342,9 @@ def _present(problem: Problem, longer: Schedule, natural: np.ndarray, at: dateti
     share = light_share(column[layout.LIGHT_RATIO], lit_fraction(problem.tank))
     kept = [state for state in wanted if state >= 0]
     return Present(
-        volume_l=column[layout.VOLUME],
-        exponent=column[layout.EXPONENT],
-        increment_meq_l=column[layout.INCREMENT],
-        reference_flow_l_d=schedule.reference_flow_l_d,
-        middle_meq_l=schedule.shape.middle,
-        ceiling_meq_l=chamber_table.ceiling_meq_l(schedule.settings.chamber_ph.last),
+        law=law_now(natural, schedule, np.ones(len(natural))),
+        load_share=column[layout.LOAD_SHARE],
+        shown_flow_l_d=float(longer.steps["shown_flow_l_d"][-1]),
         uptake_start=start,
         uptake_scale=np.full_like(start, NET_CHANGE_SCALE) if net_change else start,
         drift=column[layout.DRIFT],

@@ -8,7 +8,7 @@ from datetime import date, time, timedelta
 
 import numpy as np
 
-from estimator.advice.flow import to_ml_h
+from estimator.advice.flow import LEAST_ELASTICITY, to_ml_h
 from estimator.fit.fitting import Fit
 from estimator.fit.forecast import compile_forecast
 from estimator.fit.problem import Problem
@@ -165,10 +165,10 @@ def swings_of(fitted: Fit) -> tuple[Swing, ...]:
     kits = {name for name, kit in fitted.tank.kits.items() if kit.parameter == ALKALINITY.name}
     last = {name: draws for (name, _), draws in posterior.kit_calibration.items() if name in kits}
     unknowns = {
-        Unknown.UPTAKE: posterior.uptake_now_meq_l_d,
+        Unknown.UPTAKE: posterior.uptake_at_middle_meq_l_d,
         Unknown.EFFLUENT: posterior.increment_meq_l,
         Unknown.VOLUME: posterior.volume_l,
-        Unknown.FLOW_RESPONSE: posterior.exponent,
+        Unknown.FLOW_RESPONSE: posterior.load_share,
         Unknown.LIGHT: posterior.light_share,
     }
     if last:
@@ -187,7 +187,8 @@ def _quiet_until(fitted: Fit) -> date:
     """The day when drift alone has made the needed flow a quarter more uncertain than it is now."""
     posterior = fitted.posterior
     log_flow = np.log(np.clip(posterior.needed_flow_l_d, 1e-9, None))
-    amplified = posterior.state.law.amplification
+    answer = posterior.law.elasticity(posterior.shown_flow_l_d)
+    amplified = 1 / np.maximum(answer, LEAST_ELASTICITY)
     drift = (posterior.drift**2 + posterior.effluent_drift**2) * amplified**2
     days = (WIDER**2 - 1.0) * np.var(log_flow) / max(float(np.mean(drift)), 1e-12)
     ahead = int(np.clip(days, 1, LOOK_AHEAD_DAYS))

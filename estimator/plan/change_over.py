@@ -29,7 +29,7 @@ from estimator.inputs.parameters import ALKALINITY
 from estimator.inputs.tank import Tank, Target
 from estimator.plan.futures import Futures, futures_of
 from estimator.plan.ladder import LONGEST_DAYS, NEAR_SHARE, search_plans
-from estimator.plan.present import FlowAnswer, rates_to_go_on
+from estimator.plan.present import rates_to_go_on
 from estimator.plan.result import ChangeOver, NoPlan, Plan, plan_told
 from estimator.plan.task import LONGEST_CORRECTION_DAYS, Task, corrected, settable_flow
 from estimator.remark import Remark
@@ -49,7 +49,6 @@ def plan_change_over(
     dose_ml_d: Mapping[str, float],
     start: date,
     seed: np.random.SeedSequence,
-    answer: FlowAnswer | None = None,
 ) -> ChangeOver:
     """The plan from the settings at the log's end to the recommended one, or why there is none.
 
@@ -60,7 +59,6 @@ def plan_change_over(
         dose_ml_d: present rate of each solution, see `dose_rates_now`.
         start: day of the first step; until then everything goes on as at the last entry.
         seed: for what may come.
-        answer: how the effluent answered to the last change of flow, see `answer_seen`.
     """
     present = posterior.present_flow_l_d
     lit_h = (tank.lights_off_h - tank.lights_on_h) % units.HOURS_PER_DAY
@@ -77,7 +75,7 @@ def plan_change_over(
         wait = max((start - posterior.days[-1]).days, 0)
         span = (wait, wait + LONGEST_CORRECTION_DAYS + LONGEST_DAYS)
         futures = [
-            futures_of(posterior, tank, state, span, dosed, answer, np.random.default_rng(one))
+            futures_of(posterior, tank, state, span, dosed, np.random.default_rng(one))
             for one in np.random.default_rng(seed).integers(2**31, size=3)
         ]
         task = _task(posterior, tank, recommendation, dose_ml_d, final, state, futures[0])
@@ -181,7 +179,7 @@ def _planned(task: Task, futures: Sequence[Futures], start: date) -> Plan | NoPl
     """
     band = task.band
     settled = abs(task.start_meq_l - band.middle) <= 0.25 * (band.high - band.low)
-    share = (task.present_l_d / task.final_l_d) ** task.order if task.present_l_d > 0 else 0.0
+    share = task.carried(task.present_l_d)
     if task.present_meq_d == 0 and settled and abs(share - 1) < NEAR_SHARE:
         moved = [] if task.present_l_d == task.final_l_d else [Remark("set the pump at once")]
         return NoPlan(

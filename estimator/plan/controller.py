@@ -152,10 +152,9 @@ def follow_plans(futures: Futures, plans: Plans, days: int) -> Followed:
             flow = np.clip(flow + rest / plans.meq_per_l, *plans.limits_l_d)
             at = at + moves
         if day == 0 or day in plans.retest_days:
-            rates = law.rates(flow)
             dosing = dose / law.volume_l
         net = dosing - futures.uptake_meq_l_d[day]
-        level = law.advance(level, rates, net, futures.increment_meq_l[day])
+        level = law.advance(level, flow, net, futures.strength[day])
         for whole, now in zip(out, (level, dose, at), strict=True):
             whole[day] = now
     return out

@@ -13,16 +13,9 @@ from estimator.fit.sampling import thinned
 from estimator.fit.state import TankState
 from estimator.inputs.parameters import ALKALINITY
 from estimator.inputs.tank import Tank
-from estimator.plan.present import FlowAnswer
-from estimator.water.supply import SupplyLaw, strength_after
+from estimator.water.supply import strength_after
 
 FUTURE_DRAWS = 400
-LAW_DOUBT = 0.5
-"""Share of the futures of a reactor that has run in which the effluent answers to the flow as it
-did at the last change (where none was tested: in any way), not by the one power that the fit knows:
-a chamber near saturation answers otherwise than one far from it (no source)."""
-MOST_EXPONENT = 0.95
-"""At 1 the supply would not depend on the flow at all."""
 
 
 class Futures(NamedTuple):
@@ -30,8 +23,8 @@ class Futures(NamedTuple):
 
     Attributes:
         state: the tank at the start.
-        uptake_meq_l_d: (days, s) net uptake of each day.
-        increment_meq_l: (days, s) of the effluent on each day, at the law's reference flow.
+        uptake_meq_l_d: (days, s) net uptake of each day, at the middle of the band.
+        strength: (days, s) of the effluent on each day, see `SupplyLaw`.
         calibration: (s,) reading over level of the kit's bottle.
         error_meq_l: (days + 1, s) of a reading.
         kit_step_meq_l: smallest step of the kit.
@@ -39,7 +32,7 @@ class Futures(NamedTuple):
 
     state: TankState
     uptake_meq_l_d: np.ndarray
-    increment_meq_l: np.ndarray
+    strength: np.ndarray
     calibration: np.ndarray
     error_meq_l: np.ndarray
     kit_step_meq_l: float
@@ -56,7 +49,6 @@ def futures_of(
     state: TankState,
     span: tuple[int, int],
     dosed_meq_d: float,
-    answer: FlowAnswer | None,
     rng: np.random.Generator,
 ) -> Futures:
     """Thinned draws and what may come of them.
@@ -67,8 +59,7 @@ def futures_of(
         state: all draws.
         span: days from the last entry to the start of the plan, and to its end.
         dosed_meq_d: dosing until the start; the pump, too, goes on as at the last entry.
-        answer: of the effluent to the last change of flow, where it was seen.
-        rng: for drift, doubt and kit errors.
+        rng: for drift and kit errors.
     """
     at = thinned(len(posterior.volume_l), FUTURE_DRAWS)
     state = state.each(lambda draws: draws[at])
@@ -77,49 +68,21 @@ def futures_of(
     walk = state.uptake_drift_meq_l_d * np.cumsum(rng.standard_normal(shape), 0)
     uptake = state.uptake_meq_l_d + walk
     change = state.effluent_drift * np.cumsum(rng.standard_normal(shape), 0)
-    increment = state.law.increment_meq_l * strength_after(change)
-    law = state.law
-    if posterior.reference_flow_l_d is not None:
-        seen_at = present if present > 0 else posterior.reference_flow_l_d
-        law = _doubted(law, seen_at, answer, rng)
-        increment = increment * state.law.respond(seen_at)
-    rates, level = law.rates(present), state.level_meq_l
+    strength = state.law.strength * strength_after(change)
+    law, level = state.law, state.level_meq_l
     for day in range(wait):
         net = dosed_meq_d / law.volume_l - uptake[day]
-        level = law.advance(level, rates, net, increment[day])
+        level = law.advance(level, present, net, strength[day])
     calibration, repeatability, step = kit_of(posterior, tank)
     tests = (end - wait + 1, len(at))
     spread = rng.choice(MISREAD_SPREAD, p=MISREAD_CHANCE, size=tests)
     return Futures(
-        state=replace(state, law=law, level_meq_l=level),
+        state=replace(state, level_meq_l=level),
         uptake_meq_l_d=uptake[wait:],
-        increment_meq_l=increment[wait:],
+        strength=strength[wait:],
         calibration=calibration[at],
         error_meq_l=spread * repeatability[at] * rng.standard_normal(tests),
         kit_step_meq_l=step,
-    )
-
-
-def _doubted(
-    law: SupplyLaw, flow_l_d: float, answer: FlowAnswer | None, rng: np.random.Generator
-) -> SupplyLaw:
-    """The law with the present flow as its reference, and another exponent in some of the draws.
-
-    All draws keep what they supply at the present flow; `LAW_DOUBT` of them go on from there by the
-    answer that was seen.
-    """
-    factor = law.respond(flow_l_d)
-    doubted = rng.random(len(factor)) < LAW_DOUBT
-    if answer is None:
-        other = rng.uniform(0.0, MOST_EXPONENT, len(factor))
-    else:
-        other = answer.exponent + answer.sd * rng.standard_normal(len(factor))
-        other = np.clip(other, 0.0, MOST_EXPONENT)
-    return law._replace(
-        exponent=np.where(doubted, other, law.exponent),
-        reference_l_d=flow_l_d,
-        increment_meq_l=law.increment_meq_l * factor,
-        strongest=np.maximum(law.strongest / factor, 1.0),
     )
 
 

@@ -67,11 +67,10 @@ def _ladder(task: Task, steps: int, first: float) -> Ladder:
     flows = [task.present_l_d]
     if task.correction is not None:
         flows.append(task.correction[0])
-    begun = (flows[-1] / task.final_l_d) ** task.order if flows[-1] > 0 else 0.0
+    begun = task.carried(flows[-1])
     opening = begun + (1 - begun) * (1.0 if steps == 1 else first / steps)
     for carried in np.linspace(max(opening, LEAST_OPENING), 1.0, steps)[:-1]:
-        flow = task.final_l_d * float(carried) ** (1 / task.order)
-        flows.append(settable_flow(task.pump, flow))
+        flows.append(settable_flow(task.pump, task.carrying_l_d(float(carried))))
     flows.append(task.final_l_d)
     supply = [task.supply_meq_d(flow) for flow in flows]
     # A setting recommended carries the whole load, whatever the means of its parts say.

@@ -209,14 +209,14 @@ def _settled(futures: Futures, flow_l_d: float) -> dict[str, Futures]:
     The effluent would be tested at `flow_l_d`: there its increment is known then.
     """
     state, law = futures.state, futures.state.law
-    respond = law.respond(flow_l_d)
-    known = np.median(law.increment_meq_l * respond) / respond
+    given = law.increment_at(flow_l_d, law.middle_meq_l)
+    known = np.median(given) / given
     uptake = np.median(state.uptake_meq_l_d) - state.uptake_meq_l_d
     level = np.full_like(state.level_meq_l, np.median(state.level_meq_l))
     return {
         "test effluent at first step": futures._replace(
-            state=replace(state, law=law._replace(increment_meq_l=known)),
-            increment_meq_l=futures.increment_meq_l * (known / law.increment_meq_l),
+            state=replace(state, law=law._replace(strength=law.strength * known)),
+            strength=futures.strength * known,
         ),
         "check kit before first step": futures._replace(
             state=replace(state, level_meq_l=level),
@@ -289,7 +289,7 @@ def _reasons(task: Task, steps: tuple[ChangeStep, ...]) -> tuple[Remark, ...]:
     if task.provisional:
         reasons.append(Remark("part of the way"))
     least = task.pump.flow_min_ml_h
-    carried = (float(to_l_d(np.array(least))) / task.final_l_d) ** task.order
+    carried = task.carried(float(to_l_d(np.array(least))))
     first = steps[1 if corrects else 0]
     small = first.flow_ml_h <= least and carried > MUCH_CARRIED
     if len(steps) > 1 and task.present_l_d == 0 and small:

@@ -81,10 +81,16 @@ class Task:
         """Water volume."""
         return float(self.middle.law.volume_l)
 
-    @property
-    def order(self) -> float:
-        """1 − ε: the supply goes as this power of the flow."""
-        return 1 - float(self.middle.law.exponent)
+    def carried(self, flow_l_d: float) -> float:
+        """What a flow supplies, as part of what the final one does."""
+        law, middle = self.middle.law, self.band.middle
+        whole = float(law.supply_meq_d(self.final_l_d, middle))
+        return float(law.supply_meq_d(flow_l_d, middle)) / whole
+
+    def carrying_l_d(self, part: float) -> float:
+        """The flow that supplies this part of what the final one does."""
+        whole = self.middle.law.supply_meq_d(self.final_l_d, self.band.middle)
+        return float(self.middle.law.flow_for(part * whole))
 
     @property
     def load_meq_d(self) -> float:
@@ -116,7 +122,8 @@ class Task:
     def extra_l_d(self) -> float:
         """Step of the pump past the ladder."""
         unit = float(to_l_d(np.array(self.pump.flow_step_ml_h)))
-        part = min(EXTRA / self.order, LARGEST_EXTRA)
+        answer = float(self.middle.law.elasticity(self.final_l_d))
+        part = min(EXTRA / answer, LARGEST_EXTRA)
         return float(max(np.round(part * self.final_l_d / unit), 1.0) * unit)
 
     def shown_ml_h(self, flow_l_d: float) -> float:
@@ -150,7 +157,7 @@ def corrected(task: Task) -> Task | None:
     net = dose / law.volume_l - task.middle.uptake_meq_l_d
     level = task.middle.level_meq_l
     for days in range(1, LONGEST_CORRECTION_DAYS + 1):
-        level = law.advance(level, law.rates(flow), net)
+        level = law.advance(level, flow, net)
         if side * (float(level) - task.band.middle) >= -0.01 * (high - low):
             return replace(task, correction=(flow, days))
     return None

@@ -72,6 +72,7 @@ def test_fahrenheit_is_that_of_scipy(fahrenheit: float) -> None:
     [
         ("sodium_carbonate_g_per_l", 105.988),
         ("sodium_bicarbonate_g_per_l", 84.007),
+        ("calcium_hydroxide_g_per_l", 74.09),
         ("calcium_chloride_dihydrate_g_per_l", 147.01),
         ("magnesium_chloride_hexahydrate_g_per_l", 203.30),
     ],

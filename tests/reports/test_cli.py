@@ -129,6 +129,15 @@ def test_next_says_what_to_test_on_one_screen(inputs, fitted, variant, code, fir
     assert sorted(path.name for path in Path().iterdir()) == before
 
 
+@pytest.mark.parametrize("minutes", ["nan", "-1", "1e9", "inf", "much"])
+def test_minutes_without_sense_are_refused(inputs, minutes):
+    """No week has them: code 2, the option and the limit named, nothing fitted."""
+    result = run("next", "log.csv", "--tank", "tank.toml", "--minutes", minutes)
+    assert result.exit_code == 2
+    assert "Invalid value for '--minutes'" in result.output
+    assert "2400" in result.output or minutes == "much"
+
+
 def test_minutes_reach_the_plan(inputs, monkeypatch):
     """--minutes is what the plan of tests keeps to."""
     seen = {}

@@ -117,6 +117,7 @@ def test_actions(cells: str, kind: str, of: str, value: float | None) -> None:
         ("2.853216", "mmol/L"),
         ("142.784", "mg/L CaCO3"),
         ("142.784", "ppm  caco3"),
+        ("142.784", "PPM"),
         ("8", ""),
     ],
 )
@@ -297,6 +298,235 @@ def test_repeated_rows_are_kept_and_flagged() -> None:
     assert [reading.flags for reading in log.readings] == [(), (), ("same as row 3",)]
 
 
+SMALL_TANK = (
+    TANK_FILE.replace("620", "170")
+    + """
+[solutions.chloride]
+calcium_chloride_dihydrate_g_per_l = 270
+[targets.calcium]
+low = 400
+high = 450
+"""
+)
+MUCH = "; check the unit (mL or L), the solution's strength and the water volume"
+A_DAY = f" mg/L a day{MUCH}"
+
+
+@pytest.mark.parametrize(
+    ("cells", "flag"),
+    [
+        ("dose,soda,2,L", f"moves alkalinity by 62.7 dKH, more than 3 dKH a day{MUCH}"),
+        ("dose,soda,2000,", f"moves alkalinity by 62.7 dKH, more than 3 dKH a day{MUCH}"),
+        ("dose_rate,soda,100,", f"moves alkalinity by 3.13 dKH a day, more than 3 dKH a day{MUCH}"),
+        ("dose,chloride,250,", f"moves calcium by 108 mg/L, more than 100 mg/L a day{MUCH}"),
+        (
+            "dose_rate,chloride,250,",
+            f"moves calcium by 108 mg/L a day, more than 100 mg/L a day{MUCH}",
+        ),
+        ("dose,soda,95,", ""),
+        ("dose_rate,soda,95,", ""),
+        ("dose,chloride,230,", ""),
+    ],
+)
+def test_a_dose_that_moves_the_tank_far_is_flagged(cells: str, flag: str) -> None:
+    """A slip of unit, strength or volume shows as an addition that no tank needs: it is kept."""
+    log, _ = read(HEADER + ENOUGH + f"2025-03-05,{cells},,\n", make_tank(SMALL_TANK))
+    (action,) = log.actions
+    assert action.flags == ((flag,) if flag else ())
+
+
+def test_doses_of_one_day_count_together() -> None:
+    """The dose that passes the limit is flagged, not each of that day nor one of the next."""
+    log, _ = read(
+        HEADER
+        + ENOUGH
+        + "2025-03-05 20:00,dose,soda,50,,,\n2025-03-05 08:00,dose,soda,60,,,\n"
+        + "2025-03-05 23:00,dose,soda,5,,,\n2025-03-06 08:00,dose,soda,60,,,\n",
+        make_tank(SMALL_TANK),
+    )
+    flags = {action.row: action.flags for action in log.actions}
+    assert flags == {
+        4: (
+            f"with the day's other doses moves alkalinity by 3.45 dKH, more than 3 dKH a day{MUCH}",
+        ),
+        5: (),
+        6: (),
+        7: (),
+    }
+
+
+def test_a_limit_is_told_in_the_unit_of_the_band() -> None:
+    """The keeper reads the flag in the unit that the tank file uses."""
+    tank = SMALL_TANK.replace(
+        'low = 7.6\nhigh = 8.8\nunit = "dKH"', 'low = 2.7\nhigh = 3.1\nunit = "meq/L"'
+    )
+    rows = "2025-03-01,alkalinity,,8,dKH,,\n2025-03-02,alkalinity,,8,dKH,,\n"
+    log, _ = read(HEADER + rows + "2025-03-05,dose,soda,200,,,\n", make_tank(tank))
+    assert (
+        log.actions[0].flags[0].startswith("moves alkalinity by 2.24 meq/L, more than 1.07 meq/L")
+    )
+
+
+# --- a unit that was left out ----------------------------------------------------------------
+
+
+def alkalinity_log(values: str, of: str = "", unit: str = "") -> str:
+    """A log of one alkalinity reading a day."""
+    rows = [
+        f"2025-03-{day:02},alkalinity,{of},{v},{unit},," for day, v in enumerate(values.split(), 1)
+    ]
+    return HEADER + "\n".join(rows) + "\n"
+
+
+def tank_in(unit: str) -> Tank:
+    """A tank whose only alkalinity kit is in `unit`."""
+    kit = f'unit = "{unit}"\nstep = 0.3'
+    return make_tank(TANK_FILE.replace('unit = "dKH"\nstep = 0.3', kit))
+
+
+@pytest.mark.parametrize(
+    ("unit", "values", "rows", "converted"),
+    [
+        ("dKH", "8.1 143 8.0", {3}, "as mg/L CaCO3 it is 8.0 dKH"),
+        ("dKH", "143 150 146", {2, 3, 4}, "as mg/L CaCO3 it is 8."),
+        ("dKH", "2.8 2.9 2.7 4.5", {2, 3, 4, 5}, "as meq/L it is "),
+        ("dKH", "3.5 3.4", {2, 3}, "as meq/L it is 9."),
+        ("meq/L", "8.1 8.0 7.8", {2, 3, 4}, "as dKH it is 2."),
+        ("meq/L", "2.8 143", {3}, "as mg/L CaCO3 it is 2.86 meq/L"),
+        ("mmol/L", "8.1 8.0 3.0", {2, 3}, "as dKH it is 2."),
+        ("mg/L CaCO3", "143 8.0", {3}, "as dKH it is 143 mg/L CaCO3"),
+        ("mg/L CaCO3", "2.8 143", {2}, "as meq/L it is 140 mg/L CaCO3"),
+        ("mg/L CaCO3", "5 143", {2}, "as dKH it is 89.2 mg/L CaCO3, as meq/L it is 250 mg/L CaCO3"),
+    ],
+)
+def test_a_value_that_gives_its_unit_away_is_refused(
+    unit: str, values: str, rows: set[int], converted: str
+) -> None:
+    """It would spoil the fit as it stands: each such row is listed with the value converted."""
+    faults = faults_of(alkalinity_log(values), tank_in(unit))
+    assert {int(fault.split("row ")[1].split(",")[0]) for fault in faults} == rows
+    for fault in faults:
+        assert " without a unit'; as " + unit in fault
+        assert converted in fault
+        assert "write the unit beside the value or, in square brackets, in the header" in fault
+
+
+@pytest.mark.parametrize(
+    ("unit", "values"),
+    [
+        ("dKH", "8.1 2.8 8.0"),  # one odd value among ordinary ones: a flag says so
+        ("dKH", "8.1 3.5 5"),  # a starved tank exists
+        ("dKH", "4.1 4.2"),
+        ("dKH", "8.1 0"),
+        ("dKH", "25 24"),  # an overdosed one too, and no other unit makes it usual
+        ("meq/L", "2.8 8.1 2.9"),
+        ("mg/L CaCO3", "143 60 150"),
+    ],
+)
+def test_a_value_that_may_be_meant_is_kept(unit: str, values: str) -> None:
+    """Only what can be nothing but another unit is refused."""
+    log, _ = read(alkalinity_log(values), tank_in(unit))
+    assert len(log.readings) == len(values.split())
+
+
+def test_a_written_unit_is_believed() -> None:
+    """Who writes the unit is not doubted: a starved tank is told by its unit."""
+    assert len(read(alkalinity_log("3.1 3.0 2.8", unit="dKH"))[0].readings) == 3
+    wide = "time,alkalinity [meq/L]\n2025-03-01,2.8\n2025-03-02,2.9\n"
+    assert len(read(wide)[0].readings) == 2
+
+
+def test_the_unit_of_the_band_is_doubted_too() -> None:
+    """Without a kit the band's unit stands in, and a wide column may lack its unit."""
+    tank = make_tank(TANK_FILE.split("[kits")[0])
+    faults = faults_of("time,alkalinity\n2025-03-01,143\n2025-03-02,8\n", tank)
+    assert faults == [
+        "log.csv, row 2, alkalinity: found '143 without a unit'; as dKH, the unit of the "
+        "alkalinity band, no tank has it; as mg/L CaCO3 it is 8.0 dKH; write the unit beside the "
+        "value or, in square brackets, in the header"
+    ]
+
+
+def test_kits_are_judged_apart() -> None:
+    """A second kit in meq/L does not hide behind the many readings of the first."""
+    tank = make_tank(
+        TANK_FILE + RICH_TANK_FILE.replace('"mg/L CaCO3"\nstep = 20', '"dKH"\nstep = 1')
+    )
+    rows = [
+        f"2025-03-{day:02},alkalinity,,{v},,{kit},"
+        for day, v, kit in [
+            (1, 8.0, "drops"),
+            (2, 8.1, "drops"),
+            (3, 8.2, "drops"),
+            (4, 2.8, "strips"),
+            (5, 2.9, "strips"),
+        ]
+    ]
+    faults = faults_of(HEADER + "\n".join(rows), tank)
+    assert [fault.split(":")[0] for fault in faults] == [
+        "log.csv, row 5, value",
+        "log.csv, row 6, value",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("of", "value", "refused"),
+    [
+        ("effluent", "143", True),
+        ("effluent", "85", False),
+        ("effluent", "10.5", False),
+        ("effluent", "2.2", True),
+        ("new", "143", True),
+        ("new", "0.5", False),
+        ("standard", "143", True),
+        ("standard", "2.8", False),
+    ],
+)
+def test_other_water_is_judged_by_what_it_can_hold(of: str, value: str, refused: bool) -> None:
+    """Effluent is never weaker than tanks are; weak water and thinned references are made."""
+    text = (
+        HEADER
+        + ENOUGH
+        + "".join(
+            f"2025-03-0{day},alkalinity,{of},{level},,,\n"
+            for day, level in ((4, value), (5, "20"), (6, "21"))
+        )
+    )
+    if refused:
+        (fault,) = faults_of(text)
+        assert f"row 4, value: found '{value} without a unit'" in fault
+    else:
+        assert len(read(text)[0].readings) == 5
+
+
+# --- a slip of the year ----------------------------------------------------------------------
+
+
+def test_a_day_years_away_is_refused() -> None:
+    """Both rows of a day with a slip in its year are listed, with what lies nearest."""
+    rows = "2022-03-05 10:00,dose,,20,,,\n2022-03-05 18:00,alkalinity,,8,,,\n"
+    faults = faults_of(HEADER + ENOUGH + rows)
+    assert [fault.split(";")[0] for fault in faults] == [
+        "log.csv, row 4, time: found '2022-03-05 10:00'",
+        "log.csv, row 5, time: found '2022-03-05 18:00'",
+    ]
+    assert all("the nearest are row 2 (2025-03-01)" in fault for fault in faults)
+
+
+def test_both_neighbours_of_a_lone_day_are_named() -> None:
+    """A slip into the middle of a long pause is told with the entries on both sides."""
+    rows = "2015-01-01,flow,,90,,,\n2015-01-09,flow,,90,,,\n2020-01-01,flow,,90,,,\n"
+    (fault,) = faults_of(HEADER + ENOUGH + rows)
+    assert "row 6, time" in fault
+    assert "row 5 (2015-01-09) and row 2 (2025-03-01)" in fault
+
+
+def test_a_long_pause_is_no_slip() -> None:
+    """Years may lie between two parts of a log, and a lone day may be two years away."""
+    rows = "2015-01-01,flow,,90,,,\n2015-01-09,flow,,90,,,\n2023-03-02,flow,,90,,,\n"
+    assert log_of(rows).rows == 5
+
+
 # --- what is refused -------------------------------------------------------------------------
 
 BROKEN_FILES = [
@@ -313,7 +543,7 @@ BROKEN_FILES = [
     ("time,time,entry,value\n", ["row 1: found 'time'; the same column stands twice"]),
     ("date,time,calcium\n", ["row 1: found 'time'; the same column stands twice"]),
     ("time,alkalinity (dKH)\n", ["row 1: found 'alkalinity (dKH)'", "square brackets"]),
-    ("time,alkalinity [ppm]\n2025-03-01,8\n", ["unknown unit for alkalinity", "mg/L CaCO3"]),
+    ("time,alkalinity [mg]\n2025-03-01,8\n", ["unknown unit for alkalinity", "mg/L CaCO3"]),
     ("time,note [x],calcium\n2025-03-01,a,8\n", ["found 'note [x]'; note has no unit"]),
     ("time,alkalinity,silicate\n", ["row 1: found 'silicate'; unknown column"]),
     ('time,"entry,value\n', ["row 1: a quotation mark in the header is never closed"]),
@@ -361,7 +591,8 @@ BROKEN_ROWS = [
     ('2025-03-04,alkalinity,,"8,2",,,', ["found '8,2'; write a decimal point"]),
     ("2025-03-04,alkalinity,,-8,,,", ["found '-8'; alkalinity may not be negative"]),
     ("2025-03-04,dose,,-8,,,", ["dose may not be negative"]),
-    ("2025-03-04,alkalinity,,301,,,", ["found '301 dKH'; alkalinity must be 0 to 300 dKH"]),
+    ("2025-03-04,alkalinity,,301,dKH,,", ["found '301 dKH'; alkalinity must be 0 to 300 dKH"]),
+    ("2025-03-04,alkalinity,,1301,,,", ["found '1301 dKH'; alkalinity must be 0 to 300 dKH"]),
     ("2025-03-04,calcium,,5001,,,", ["calcium must be 0 to 5000 mg/L"]),
     ("2025-03-04,ph,,14.5,,,", ["ph must be 0 to 14"]),
     ("2025-03-04,ph_setting,,15,,,", ["a pH lies between 0 and 14"]),

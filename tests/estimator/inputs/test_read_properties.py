@@ -124,7 +124,7 @@ def test_any_tank_is_read_or_refused(data: bytes) -> None:
         assert tank.water_volume_l == 620
 
 
-times = st.datetimes(datetime(2000, 1, 1), datetime(2025, 5, 31)).map(
+times = st.datetimes(datetime(2023, 1, 1), datetime(2025, 5, 31)).map(
     lambda moment: moment.replace(microsecond=0)
 )
 notes = st.text(st.characters(codec="utf-8", exclude_categories=["C", "Zl", "Zp"]), max_size=20)

@@ -4,8 +4,15 @@ from __future__ import annotations
 
 import pytest
 
+from estimator import units
 from estimator.inputs.actions import ACTIONS, ActionKind
-from estimator.inputs.dosing import DIRECT_STRENGTHS, RECIPES, solution_from_strengths
+from estimator.inputs.dosing import (
+    DIRECT_STRENGTHS,
+    MOST_PER_ML,
+    RECIPES,
+    most_stated,
+    solution_from_strengths,
+)
 from estimator.inputs.log_file import ENTRY_UNITS
 from estimator.inputs.parameters import PARAMETERS, SAMPLED_PLACES, Parameter
 
@@ -51,3 +58,18 @@ def test_every_strength_adds_something(key: str) -> None:
     added = (made.alkalinity_meq_per_ml, made.calcium_mmol_per_ml, made.magnesium_mmol_per_ml)
     assert max(added) > 0
     assert min(added) >= 0
+
+
+@pytest.mark.parametrize("key", [*RECIPES, *DIRECT_STRENGTHS])
+def test_no_strength_may_exceed_what_any_solution_holds(key: str) -> None:
+    """The limits of recipes, labels and strengths agree: none lets in what another refuses."""
+    made = solution_from_strengths("it", {key: most_stated(key)})
+    for field, most in MOST_PER_ML.items():
+        assert getattr(made, field) <= most * (1 + 1e-9)
+
+
+def test_a_word_for_two_units_is_clear_for_each_parameter() -> None:
+    """`ppm` means what a parameter accepts of it, so none may accept both."""
+    for parameter in PARAMETERS.values():
+        words = [word for word, unit in units.UNIT_ALIASES if unit in parameter.units]
+        assert len(words) == len(set(words))

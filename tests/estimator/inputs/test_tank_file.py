@@ -149,6 +149,42 @@ def test_byte_order_mark_is_accepted() -> None:
     assert tank_of("\ufeff" + MINIMAL).water_volume_l == 620
 
 
+def test_ppm_of_alkalinity_is_calcium_carbonate() -> None:
+    """Bottles and bands in ppm mean mg/L CaCO3 in any case; those of a solute mean mg/L."""
+    text = FULL.replace(
+        'alkalinity = 2.5\nalkalinity_unit = "meq/L"', 'alkalinity = 125.1\nalkalinity_unit = "Ppm"'
+    )
+    assert tank_of(text).references["standard no. 1"].levels["alkalinity"] == pytest.approx(
+        2.5, 1e-3
+    )
+    text = FULL.replace("low = 400", 'unit = "PPM"\nlow = 400')
+    assert tank_of(text).targets["calcium"].unit == "mg/L"
+
+
+def test_a_written_unit_of_a_water_is_believed() -> None:
+    """Only a blank unit is doubted, and only where another makes the value usual."""
+    text = FULL.replace("alkalinity = 8.2", 'alkalinity = 90\nalkalinity_unit = "dKH"')
+    assert tank_of(text).waters["new"].levels["alkalinity"] == pytest.approx(90 * 0.356652, 1e-5)
+
+
+@pytest.mark.parametrize(
+    ("stated", "alkalinity", "calcium"),
+    [
+        ("calcium_hydroxide_g_per_l = 1.59", 0.0429, 0.02146),
+        ("raises_100_l_dkh_per_ml = 0.05", 1.783, 0.0),
+        ("sodium_bicarbonate_g_per_l = 100", 1.190, 0.0),
+        ("sodium_carbonate_g_per_l = 290", 5.47, 0.0),
+    ],
+)
+def test_strengths_up_to_what_dissolves_are_read(
+    stated: str, alkalinity: float, calcium: float
+) -> None:
+    """Saturated limewater has 0.043 meq and 0.0215 mmol calcium per mL (from memory)."""
+    soda = tank_of(changed("alkalinity_meq_per_ml = 1.9", stated)).solutions["soda"]
+    assert soda.alkalinity_meq_per_ml == pytest.approx(alkalinity, rel=2e-3)
+    assert soda.calcium_mmol_per_ml == pytest.approx(calcium, rel=2e-3)
+
+
 def changed(old: str, new: str) -> str:
     """`FULL` with one thing wrong."""
     assert FULL.count(old) == 1, old
@@ -189,7 +225,8 @@ BROKEN = [
         ["targets.alkalinity.low", "lower than high, which is 8.8"],
     ),
     (changed('unit = "dkh"', ""), ["targets.alkalinity.unit: is missing"]),
-    (changed('unit = "dkh"', 'unit = "ppm"'), ["unknown unit for alkalinity", "mg/L CaCO3"]),
+    (changed('unit = "dkh"', 'unit = "mg"'), ["unknown unit for alkalinity", "mg/L CaCO3"]),
+    (changed('unit = "dkh"', 'unit = "ppm"'), ["within 53.54 to 357 mg/L CaCO3; check the unit"]),
     (changed('unit = "dkh"', 'unit = "meq/L"'), ["check the unit"]),
     (changed('lights_off = "02:00"', 'lights_off = "14:30"'), ["must differ from lights_on"]),
     (changed('"02:00"', '"24:00"'), ["tank.lights_off: found '24:00'", "time of day"]),
@@ -199,7 +236,43 @@ BROKEN = [
     (changed('"alkalinity"', '"alkalinty"'), ["did you mean alkalinity?"]),
     (changed("repeatability = 0.2", "repeatability = 0"), ["kits.alk-drops.repeatability"]),
     (changed("calibration_sd_pct = 5", "calibration_sd_pct = 51"), ["at most 50"]),
-    (changed("meq_per_ml = 1.9", "meq_per_ml = 1900"), ["solutions.soda", "at most 20"]),
+    (changed("meq_per_ml = 1.9", "meq_per_ml = 1900"), ["solutions.soda", "at most 5.5"]),
+    (changed("meq_per_ml = 1.9", "meq_per_ml = 19"), ["at most 5.5", "ten times too high"]),
+    (changed("alkalinity_meq_per_ml = 1.9", "raises_100_l_dkh_per_ml = 0.5"), ["at most 0.154"]),
+    (changed("dihydrate_g_per_l = 147.01", "dihydrate_g_per_l = 1470"), ["at most 1200", "ten"]),
+    (
+        changed("alkalinity_meq_per_ml = 1.9", "sodium_bicarbonate_g_per_l = 840"),
+        ["solutions.soda.sodium_bicarbonate_g_per_l", "at most 110; no more dissolves in a litre"],
+    ),
+    (
+        changed("alkalinity_meq_per_ml = 1.9", "sodium_carbonate_g_per_l = 1060"),
+        ["sodium_carbonate_g_per_l: found '1060'", "at most 290; no more dissolves"],
+    ),
+    (
+        changed("alkalinity_meq_per_ml = 1.9", "calcium_hydroxide_g_per_l = 2"),
+        ["at most 1.7; no more dissolves; write 1.59 for clear limewater", "with its powder"],
+    ),
+    (
+        changed("alkalinity_meq_per_ml = 1.9", "magnesium_chloride_hexahydrate_g_per_l = 1800"),
+        ["at most 1700"],
+    ),
+    (
+        changed("meq_per_ml = 1.9", "meq_per_ml = 4\nsodium_carbonate_g_per_l = 212"),
+        ["solutions.soda: its keys add up to 8 alkalinity_meq_per_ml", "more than 5.5", "twice"],
+    ),
+    (
+        changed("minutes = 6", "minutes = 400"),
+        ["kits.alk-drops.minutes: found '400'", "at most 240"],
+    ),
+    (changed("co2_charge_g = 2000", "co2_charge_g = 60000"), ["at most 50000; state the grams"]),
+    (
+        changed("media_kg = 3.0", "media_kg = 1200"),
+        ["reactor.media_kg", "at most 1000; state it in kg"],
+    ),
+    (
+        changed("alkalinity = 8.2", "alkalinity = 146"),
+        ["water.new.alkalinity: found '146'", "as mg/L CaCO3 it is 8.2 dKH", "alkalinity_unit"],
+    ),
     (changed("alkalinity = 8.2", "alkalinity = -1"), ["water.new.alkalinity: found '-1'"]),
     (changed("calcium = 420", "calcium = 42000"), ["water.new.calcium", "check the unit"]),
     (changed("[reference.", "[reference.foo]\nph = 3\n[reference."), ["foo.ph"]),
