@@ -24,11 +24,11 @@ if TYPE_CHECKING:
 def compile_later(problem: Problem) -> None:
     """Compile what runs after the fit."""
     from estimator.fit.sampling import made_up_trace
-    from estimator.fit.watch import watch
+    from estimator.fit.watch import compile_watch
     from estimator.next_tests.planning import compile_planning
 
     compile_planning(problem)
-    watch(problem, made_up_trace(problem))
+    compile_watch(problem, made_up_trace(problem))
 
 
 @contextmanager
@@ -77,7 +77,7 @@ def reactor_job(
         ),
         supplies=stock,
         outlook=outlook(fitted, stock.magnesium, seeds[4]),
-        watch=watch(fitted, fitted.trace),
+        watch=watch(fitted),
         odd_effluents=odd_effluents(fitted, chamber),
     )
 
