@@ -22,7 +22,10 @@ ORDER = {
             *("parameters", "dosing", "tank", "records", "actions"),
             *("text", "toml_table", "tank_file", "cell", "csv_table", "log_file", "read"),
         ),
-        "water": ("chamber_table", "carbonate", "settings", "media", "light", "supply"),
+        "water": (
+            *("chamber_table", "carbonate", "settings", "media", "salinity"),
+            *("light", "supply"),
+        ),
         "synthetic": ("simulation", "demo_case"),
         "fit": (
             *(
