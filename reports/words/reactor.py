@@ -28,6 +28,22 @@ def _in_dkh(template: str) -> Words:
     return tell
 
 
+def _solution(template: str) -> Words:
+    """A template on a dosed solution, with what it does to pH and what it is `{made_of}`."""
+
+    def tell(v: Values, _: Tank) -> str:
+        carbon = v["dic_per_eq"]
+        made_of = {0.0: "hydroxide", 0.5: "carbonate", 1.0: "bicarbonate"}.get(
+            round(carbon, 3), f"a mixture of {carbon:.2g} mol of carbon an equivalent"
+        )
+        effect = f"moves the daily mean by {v['change']:+.2f}"
+        if abs(v["change"]) < 0.005:
+            effect = "leaves pH as it is without the reactor's CO2"
+        return template.format(made_of=made_of, effect=effect, **v)
+
+    return tell
+
+
 def _element(template: str) -> Words:
     """A template on one element, with its `{title}`, its `{drift}` in a month and `{doubt}`."""
 
@@ -128,6 +144,11 @@ WORDS: dict[str, Words] = {
     "tank_ph_room_assumed": (
         "The room's CO2 is taken as {room_co2_ppm:.0f} ppm, give or take {give_or_take_ppm:.0f}. "
         "Measure it and state `room_co2_ppm` in the tank file."
+    ),
+    "tank_ph_solution": _solution("Dosed instead of the reactor, {solution} ({made_of}) {effect}."),
+    "tank_ph_solution_assumed": _solution(
+        "Dosed instead of the reactor, {solution} (by its strength taken for {made_of}) {effect}. "
+        "State its recipe to be sure."
     ),
     "supplies_counted_from_first_flow": (
         "No `{entry}` is in the log: the charge is counted from the first flow, {since:%Y-%m-%d}, "

@@ -90,6 +90,22 @@ TOLD = [
     ("tank_ph_never_read", {}, "No tank pH is in the log: these are figures for a usual tank"),
     ("tank_ph_exchange_unknown", {}, "The tank's pH readings do not say how fast it gives CO2 to"),
     (
+        "tank_ph_solution",
+        {"solution": "soda", "dic_per_eq": 1.0, "change": -0.104},
+        "Dosed instead of the reactor, soda (bicarbonate) moves the daily mean by -0.10.",
+    ),
+    (
+        "tank_ph_solution_assumed",
+        {"solution": "soda", "dic_per_eq": 0.5, "change": 0.0},
+        "Dosed instead of the reactor, soda (by its strength taken for carbonate) leaves pH as it "
+        "is without the reactor's CO2. State its recipe to be sure.",
+    ),
+    (
+        "tank_ph_solution_assumed",
+        {"solution": "soda", "dic_per_eq": 0.75, "change": -0.05},
+        "Dosed instead of the reactor, soda (by its strength taken for a mixture of 0.75 mol of",
+    ),
+    (
         "tank_ph_room_assumed",
         {"room_co2_ppm": 600.0, "give_or_take_ppm": 300.0},
         "The room's CO2 is taken as 600 ppm, give or take 300. Measure it and state `room_co2_ppm`",
