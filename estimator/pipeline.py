@@ -52,6 +52,7 @@ def reactor_job(
     """Everything around the flow, from the same draws."""
     from estimator.advice.chamber import chamber_of, co2_per_caco3
     from estimator.advice.effluent_check import odd_effluents
+    from estimator.advice.magnesium import prior_share
     from estimator.advice.outlook import outlook
     from estimator.advice.ph_and_flow import chamber_trade
     from estimator.advice.supplies import supplies
@@ -61,9 +62,10 @@ def reactor_job(
     from estimator.plan.present import answer_seen, dose_rates_now, rates_to_go_on
 
     log, tank, posterior = fitted.log, fitted.tank, fitted.posterior
-    seeds = seed.spawn(5)
+    seeds = seed.spawn(6)
+    share = prior_share(fitted, seeds[5])
     chamber = chamber_of(fitted, np.random.default_rng(seeds[0]))
-    stock = supplies(fitted, recommendation, co2_per_caco3(posterior, chamber), seeds[1])
+    stock = supplies(fitted, recommendation, co2_per_caco3(posterior, chamber), share, seeds[1])
     return ReactorJob(
         chamber=chamber_trade(posterior, tank, chamber),
         tank_ph=tank_ph(fitted, chamber, seeds[2]),
@@ -77,7 +79,7 @@ def reactor_job(
             answer_seen(log, tank),
         ),
         supplies=stock,
-        outlook=outlook(fitted, stock.magnesium, seeds[4]),
+        outlook=outlook(fitted, stock.magnesium, share, seeds[4]),
         watch=watch(fitted, fitted.trace),
         odd_effluents=odd_effluents(fitted, chamber),
     )

@@ -64,6 +64,35 @@ def _element(template: str) -> Words:
     return tell
 
 
+def _magnesium_share(template: str) -> Words:
+    """A template on the media's magnesium: changes of calcium a month, by share, and the test."""
+
+    def tell(v: Values, _: Tank) -> str:
+        unit, calcium, magnesium = v["unit"], PARAMETERS["calcium"], PARAMETERS["magnesium"]
+        told = {
+            name: f"{calcium.from_canonical(v[f'{name}_mmol_l'], unit):+.2g} {unit}"
+            for name in ("none", "half", "most")
+        }
+        return template.format(
+            **told,
+            half_pct=100 * v["half_share"],
+            most_pct=100 * v["most_share"],
+            low_pct=100 * v["low_share"],
+            high_pct=100 * v["high_share"],
+            less_calcium=calcium.from_canonical(v["effluent_mmol_l"], "mg/L"),
+            more_magnesium=magnesium.from_canonical(v["effluent_mmol_l"], "mg/L"),
+        )
+
+    return tell
+
+
+_SHARE_TEST = (
+    "What tells is calcium and magnesium of effluent and tank, each pair with one kit and repeated "
+    "three times: at {most_pct:.2g} % the effluent holds {less_calcium:.0f} mg/L less calcium and "
+    "{more_magnesium:.0f} mg/L more magnesium than at none."
+)
+
+
 def _alone(template: str) -> Words:
     """A template on whether alkalinity alone is enough; `{moving}` names what is not held."""
 
@@ -164,6 +193,17 @@ WORDS: dict[str, Words] = {
     "outlook_stays": _element("{title} changes by {drift}: a test twice a year is enough.{doubt}"),
     "outlook_leaves": _element(
         "{title} changes by {drift} and would leave its band in time: test it {often}.{doubt}"
+    ),
+    "outlook_magnesium_decides": _magnesium_share(
+        "Which way calcium goes hangs on how much of the magnesium medium dissolves, since that "
+        "brings no calcium: {none} a month if none does, {half} if it is {half_pct:.2g} % of what "
+        "dissolves, {most} if {most_pct:.2g} %; {low_pct:.1f} to {high_pct:.1f} % is likely. "
+        + _SHARE_TEST
+    ),
+    "outlook_magnesium_causes": _magnesium_share(
+        "The magnesium medium is the likely cause of calcium's fall, since what dissolves of it "
+        "brings no calcium: {none} a month if none does, {most} if it is {most_pct:.2g} % of what "
+        "dissolves; {low_pct:.1f} to {high_pct:.1f} % is likely. " + _SHARE_TEST
     ),
     "outlook_alone_unknown": (
         "Whether alkalinity alone is enough is not known: calcium was never tested."

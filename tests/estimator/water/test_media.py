@@ -9,7 +9,12 @@ import pytest
 
 from estimator import units
 from estimator.inputs.tank import MAGNESIUM_MEDIA, Kit, Reactor
-from estimator.water.media import learned_magnesium_share, magnesium_share, media_ceiling_factor
+from estimator.water.media import (
+    largest_share,
+    learned_magnesium_share,
+    magnesium_share,
+    media_ceiling_factor,
+)
 from helpers.tanks import example_log, example_tank
 
 DKH = units.MEQ_L_PER_DKH
@@ -53,6 +58,16 @@ def test_hydroxide_dissolves_and_an_unknown_kind_lies_between() -> None:
     assert mean - 2 * sd < of_kind["dolomite"][0]
     assert mean + 2 * sd > 0.08
     assert sd > of_kind["dolomite"][1]
+
+
+@pytest.mark.parametrize(
+    ("kind", "largest"), [("dolomite", 0.03), ("magnesite", 0.03), ("hydroxide", 0.1), (None, 0.1)]
+)
+def test_the_largest_share_told_of_is_one_that_can_be(kind, largest) -> None:
+    """The stated percentage, but 3 % of what hardly dissolves, and nothing where there is none."""
+    tank = tank_with(magnesium_media=kind, magnesium_media_fraction=0.1)
+    assert largest_share(tank) == pytest.approx(largest)
+    assert largest_share(tank_with()) == largest_share(example_tank(reactor=None)) == 0.0
 
 
 def test_calcite_gives_a_lower_ceiling() -> None:

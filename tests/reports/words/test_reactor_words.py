@@ -37,6 +37,17 @@ FALLING = {
 }
 DRIFT = "-30 mg/L a month (90 % range -40 to +5)"
 SURE = {**FALLING, "perhaps_out_now": False}
+SHARE = {
+    "unit": "mg/L",
+    "none_mmol_l": 13 / units.CA_G_MOL,
+    "half_mmol_l": -5 / units.CA_G_MOL,
+    "most_mmol_l": -22 / units.CA_G_MOL,
+    "half_share": 0.05,
+    "most_share": 0.1,
+    "low_share": 0.0,
+    "high_share": 0.074,
+    "effluent_mmol_l": 0.5,
+}
 TOLD = [
     ("chamber_mush", {"ph": 6.3}, "Below about pH 6.3 media may turn to mush and clog (common"),
     ("chamber_hardly_dissolves", {}, "Media would hardly dissolve at this pH."),
@@ -142,6 +153,21 @@ TOLD = [
         "outlook_leaves",
         {**SURE, "test_weeks": 0},
         f"Calcium changes by {DRIFT} and would leave its band in time: test it now, and twice a",
+    ),
+    (
+        "outlook_magnesium_decides",
+        SHARE,
+        "Which way calcium goes hangs on how much of the magnesium medium dissolves, since that "
+        "brings no calcium: +13 mg/L a month if none does, -5 mg/L if it is 5 % of what dissolves, "
+        "-22 mg/L if 10 %; 0.0 to 7.4 % is likely. What tells is calcium and magnesium of effluent "
+        "and tank, each pair with one kit and repeated three times: at 10 % the effluent holds 20 "
+        "mg/L less calcium and 12 mg/L more magnesium than at none.",
+    ),
+    (
+        "outlook_magnesium_causes",
+        SHARE,
+        "The magnesium medium is the likely cause of calcium's fall, since what dissolves of it "
+        "brings no calcium: +13 mg/L a month if none does, -22 mg/L if it is 10 % of what",
     ),
     ("outlook_alone_unknown", {}, "Whether alkalinity alone is enough is not known: calcium was"),
     (
