@@ -26,7 +26,7 @@ ORDER = {
             *("chamber_table", "carbonate", "settings", "media", "salinity"),
             *("light", "supply"),
         ),
-        "synthetic": ("simulation", "demo_case"),
+        "synthetic": ("simulation", "magnesium", "demo_case"),
         "fit": (
             *(
                 "kalman",
