@@ -62,8 +62,9 @@ def reactor_job(
 
     log, tank, posterior = fitted.log, fitted.tank, fitted.posterior
     seeds = seed.spawn(5)
+    share = posterior.media_magnesium_share
     chamber = chamber_of(fitted, np.random.default_rng(seeds[0]))
-    stock = supplies(fitted, recommendation, co2_per_caco3(posterior, chamber), seeds[1])
+    stock = supplies(fitted, recommendation, co2_per_caco3(posterior, chamber), share, seeds[1])
     return ReactorJob(
         chamber=chamber_trade(posterior, tank, chamber),
         tank_ph=tank_ph(fitted, chamber, seeds[2]),
@@ -76,7 +77,7 @@ def reactor_job(
             seeds[3],
         ),
         supplies=stock,
-        outlook=outlook(fitted, stock.magnesium, seeds[4]),
+        outlook=outlook(fitted, stock.magnesium, share, seeds[4]),
         watch=watch(fitted),
         odd_effluents=odd_effluents(fitted, chamber),
     )

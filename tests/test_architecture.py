@@ -23,8 +23,11 @@ ORDER = {
             *("text", "toml_table", "tank_file", "cell", "csv_table", "log_file"),
             *("additions", "read"),
         ),
-        "water": ("chamber_table", "carbonate", "settings", "light", "supply"),
-        "synthetic": ("simulation", "demo_case"),
+        "water": (
+            *("chamber_table", "carbonate", "settings", "media", "salinity"),
+            *("light", "supply"),
+        ),
+        "synthetic": ("simulation", "magnesium", "demo_case"),
         "fit": (
             *(
                 "kalman",

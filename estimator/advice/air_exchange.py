@@ -12,14 +12,19 @@ off, since exchange is slow beside a day.
 
 Without the reactor CO2* would be B = K0 p + r/k. Readings of tank pH give k and B by a grid over
 both (tank pH and effluent CO2 at each reading's time); the swing and the probe's offset are
-integrated out exactly. k itself is learned only where the reactor's CO2 changed or is large. Dosed
-bicarbonate, which brings CO2 too, is not counted. No published k for reef aquaria was found.
+integrated out exactly. k itself is learned only where the reactor's CO2 changed or is large. No
+published k for reef aquaria was found.
+
+Dosed solutions count by the carbon that they bring beyond what calcification takes, half a mole an
+equivalent: r holds (d − ½) times the alkalinity dosed, d being 1 in bicarbonate, ½ in carbonate and
+0 in hydroxide, which takes CO2 up.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 
 import numpy as np
 from scipy import linalg
@@ -27,11 +32,12 @@ from scipy import linalg
 from estimator import units
 from estimator.advice.chamber import Chamber, co2_at
 from estimator.fit.fitting import Fit
+from estimator.inputs.dosing import CARBONATE_DIC_PER_EQ, Solution
 from estimator.inputs.parameters import PH
 from estimator.inputs.records import Reading, TankLog
 from estimator.inputs.tank import Tank
 from estimator.water import carbonate
-from estimator.water.settings import day_of
+from estimator.water.settings import actions_of, day_of
 
 EXCHANGE_PER_H = (2.0, 0.9)
 """Median and log sd of k: 95 % in 0.3 to 12 per hour. No published k for reef aquaria was found;
@@ -57,6 +63,10 @@ MOST_READINGS = 150
 """Readings used, evenly spread over the log: more of them are not independent."""
 LEARNED = 0.7
 """k counts as learned where the log narrows its log sd below this part of the prior's."""
+
+LEAST_CO2 = 0.1
+"""Part of B that hydroxide leaves at least: what it takes beyond that draws on bicarbonate, and the
+balance is none of one day."""
 
 _K_STEPS, _B_STEPS, _WIDTH = 49, 41, 3.5
 _ALKALINITY_STEP = 0.05
@@ -112,6 +122,44 @@ def solubility_mmol_l_ppm(chamber: Chamber) -> float:
     """CO2 that water holds in balance with air, mmol/L for each ppm."""
     k = chamber.tank.constants
     return k.solubility * k.density_kg_l * 1e-3
+
+
+def free_co2_mmol_l(
+    base_mmol_l: np.ndarray, co2_mmol_l_h: np.ndarray | float, exchange_per_h: np.ndarray
+) -> np.ndarray:
+    """CO2* where this much comes in (is taken up, if negative): B + c/k, `LEAST_CO2` at least."""
+    return np.maximum(base_mmol_l + co2_mmol_l_h / exchange_per_h, LEAST_CO2 * base_mmol_l)
+
+
+def excess_co2_per_eq(solution: Solution) -> float:
+    """CO2 that a dosed equivalent leaves in the water once it is calcified, mol; negative for
+    hydroxide, which takes it up."""
+    return solution.usual_dic_per_eq - CARBONATE_DIC_PER_EQ
+
+
+def dosed_co2_mmol_d(log: TankLog, tank: Tank, origin: datetime) -> Callable[[float], float]:
+    """CO2 that dosing leaves in the water (mmol/day) as a function of days after the origin.
+
+    Lasting rates as they are; single doses over the day before, in about which pH forgets.
+    """
+    excess = {
+        name: excess_co2_per_eq(solution) * solution.alkalinity_meq_per_ml
+        for name, solution in tank.solutions.items()
+    }
+    rates, doses = (
+        [
+            (day_of(action.time, origin), action.of, action.value or 0.0)
+            for action in actions_of(log, kind)
+        ]
+        for kind in ("dose_rate", "dose")
+    )
+
+    def at(time_d: float) -> float:
+        lasting = {of: ml_d for since, of, ml_d in rates if since <= time_d}
+        single = sum(excess[of] * ml for on, of, ml in doses if time_d - 1 < on <= time_d)
+        return single + sum(excess[of] * ml_d for of, ml_d in lasting.items())
+
+    return at
 
 
 def unflagged_ph_readings(log: TankLog) -> tuple[Reading, ...]:
@@ -190,7 +238,7 @@ def _mean_ph(
     alkalinity, rate = _settings_at(fitted, chamber, readings)
     rounded = np.round(alkalinity / _ALKALINITY_STEP) * _ALKALINITY_STEP
     pairs, which = np.unique(np.column_stack([rounded, rate]), axis=0, return_inverse=True)
-    level = base_mmol_l[:, None] + pairs[:, 1] / exchange_per_h[:, None]
+    level = free_co2_mmol_l(base_mmol_l[:, None], pairs[:, 1], exchange_per_h[:, None])
     return carbonate.ph_of_free_co2(pairs[:, 0], level, chamber.tank.constants)[:, which.ravel()]
 
 
@@ -205,5 +253,6 @@ def _settings_at(
     settings = schedule.settings
     pairs = [(settings.chamber_ph.at(t), settings.flow_l_d.at(t)) for t in times]
     used = {pair: co2_at(posterior, chamber, *pair) for pair in set(pairs)}
-    rate = np.array([used[pair] for pair in pairs])
+    dosed = dosed_co2_mmol_d(fitted.log, fitted.tank, schedule.origin)
+    rate = np.array([used[pair] + dosed(t) for pair, t in zip(pairs, times, strict=True)])
     return np.array(alkalinity), rate / float(np.median(posterior.volume_l)) / units.HOURS_PER_DAY

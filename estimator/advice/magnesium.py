@@ -7,7 +7,8 @@ linear Gaussian model of their own, solved in closed form for every draw of the 
 
 with D mol of carbonate dissolved a day, a the magnesium in it per mol, u_Ca the calcium taken up,
 m the magnesium taken up per mol of it, r the part of the water renewed and W the new water's level.
-A kit reads (1 + γ) M; γ multiplies the reading itself, which is M but for a few per cent.
+a is given for each draw (`water.media`): the tank's readings tell the sum alone, to which m gives
+way. A kit reads (1 + γ) M; γ multiplies the reading itself, which is M but for a few per cent.
 """
 
 from __future__ import annotations
@@ -24,7 +25,8 @@ from estimator.fit.priors import BOTTLE_CORRELATION, USUAL_CALIBRATION_SD
 from estimator.fit.schedule import bottles_of
 from estimator.inputs.parameters import MAGNESIUM
 from estimator.inputs.records import Reading
-from estimator.inputs.tank import Kit, Tank
+from estimator.inputs.tank import Tank
+from estimator.water.media import learned_magnesium_share, reading_variance
 from estimator.water.settings import actions_of, day_of
 
 DAYS_PER_MONTH = 30.0
@@ -38,10 +40,9 @@ UNSTATED_WATER_MAGNESIUM = (1314.0 / _MG, 60.0 / _MG)
 MAGNESIUM_UPTAKE = (0.03, 0.03)
 """mol of magnesium per mol of calcium taken up: 0.0042 in coral aragonite (from memory), 0.10 to
 0.15 in the high-magnesium calcite of coralline algae (above 0.04: Stanley, Ries & Hardie 2002)."""
-MAGNESIUM_SHARE_SD = (0.5, 0.005)
-"""sd of the magnesium dissolved per mol of carbonate: half of the stated share, since magnesium
-media does not dissolve at the pace of the rest, and what plain media holds anyway (common practice,
-no source)."""
+BELIEVED_SHARE = 0.10
+"""Magnesium medium at about a tenth of the media's volume is said to keep a tank's magnesium
+(common practice, no source). That takes it to dissolve like the rest."""
 
 
 @dataclass(frozen=True)
@@ -52,10 +53,11 @@ class Magnesium:
         readings: how many of the tank.
         now_mmol_l: level at the last entry.
         uptake_ratio: mol of magnesium taken up per mol of calcium.
-        share: magnesium per mol of carbonate dissolved, of the present media.
+        share: magnesium per mol of carbonate dissolved, of the present media; as given.
         needed_share: the share that would hold the level; never negative.
         trend_mmol_l_d: of the level while the reactor carries the whole load, without doses and
             water changes.
+        believed_trend_mmol_l_d: the same if a tenth of what dissolves were magnesium's.
         waters: level of each new salt water.
         keeps_up: chance that the present media gives at least what is taken up.
     """
@@ -66,6 +68,7 @@ class Magnesium:
     share: np.ndarray
     needed_share: np.ndarray
     trend_mmol_l_d: np.ndarray
+    believed_trend_mmol_l_d: np.ndarray
     waters: Mapping[str, np.ndarray]
     keeps_up: float
 
@@ -92,13 +95,13 @@ class LinearModel:
 class _Balance:
     """Walks through time: the level is `fixed` + `row`·θ.
 
-    θ = (start, m, a, levels of waters, calibrations of bottles).
+    θ = (start, m, levels of waters, calibrations of bottles).
     """
 
-    def __init__(self, fitted: Fit, size: int) -> None:
+    def __init__(self, fitted: Fit, share: np.ndarray, size: int) -> None:
         posterior, origin = fitted.posterior, fitted.schedule.origin
         self._dissolved = Dissolved(fitted)
-        self._volume = posterior.volume_l
+        self._volume, self._share = posterior.volume_l, share
         uptake = posterior.calcium_uptake_mmol_l_d
         self._eaten = np.concatenate([np.zeros((len(uptake), 1)), uptake.cumsum(axis=1)], axis=1)
         self._strength = {
@@ -123,7 +126,7 @@ class _Balance:
         """Advance by supply, doses and uptake."""
         start, end = self._dissolved.carbonate_mol(np.array([self.time, time_d])).T
         self.row[:, 1] -= self._eaten_by(time_d) - self._eaten_by(self.time)
-        self.row[:, 2] += 1000 * (end - start) / self._volume
+        self.fixed += self._share * 1000 * (end - start) / self._volume
         self.fixed += (self._dosed_by(time_d) - self._dosed_by(self.time)) / self._volume
         self.time = time_d
 
@@ -152,21 +155,35 @@ class _Balance:
         return total
 
 
-def magnesium_balance(fitted: Fit, seed: np.random.SeedSequence) -> Magnesium | None:
+def prior_share(fitted: Fit, seed: np.random.SeedSequence) -> np.ndarray:
+    """Draws (s,) of the share of magnesium in what dissolves, by kind of medium and effluent."""
+    mean, sd = learned_magnesium_share(fitted.log, fitted.tank)
+    draws = np.random.default_rng(seed).standard_normal(len(fitted.posterior.volume_l))
+    return np.clip(mean + sd * draws, 0.0, 1.0)
+
+
+def magnesium_balance(
+    fitted: Fit, share: np.ndarray, seed: np.random.SeedSequence
+) -> Magnesium | None:
     """The magnesium balance; None where the tank's magnesium was never read.
 
     The posterior's draws are taken as they are: magnesium readings do not change them.
+
+    Args:
+        fitted: draws (s,).
+        share: (s,) magnesium per mol of carbonate dissolved.
+        seed: for what the readings leave open.
     """
     count = sum((r.sample, r.parameter) == ("tank", MAGNESIUM.name) for r in fitted.log.readings)
     if count == 0:
         return None
     posterior = fitted.posterior
-    model, balance, waters = magnesium_model(fitted)
+    model, balance, waters = magnesium_model(fitted, share)
     mean, covariance = model.posterior()
     normals = np.random.default_rng(seed).standard_normal(mean.shape)
     root = np.linalg.cholesky(0.5 * (covariance + np.swapaxes(covariance, 1, 2)))
     theta = mean + np.einsum("skl,sl->sk", root, normals)
-    ratio, share = theta[:, 1], theta[:, 2]
+    ratio = theta[:, 1]
     carbonate = np.clip(posterior.uptake_now_meq_l_d, 0.0, None) / 2
     taken = ratio * posterior.calcium_uptake_now_mmol_l_d
     trend = share * carbonate - taken
@@ -177,20 +194,23 @@ def magnesium_balance(fitted: Fit, seed: np.random.SeedSequence) -> Magnesium | 
         share=share,
         needed_share=np.clip(taken, 0.0, None) / np.maximum(carbonate, 1e-9),
         trend_mmol_l_d=trend,
-        waters={name: theta[:, 3 + j] for j, name in enumerate(waters)},
+        believed_trend_mmol_l_d=BELIEVED_SHARE * carbonate - taken,
+        waters={name: theta[:, 2 + j] for j, name in enumerate(waters)},
         keeps_up=float(np.mean(trend >= 0)),
     )
 
 
-def magnesium_model(fitted: Fit) -> tuple[LinearModel, _Balance, tuple[str, ...]]:
+def magnesium_model(
+    fitted: Fit, share: np.ndarray
+) -> tuple[LinearModel, _Balance, tuple[str, ...]]:
     """The linear model, the balance walked to the end of the log, and the waters' names."""
     log, tank, origin = fitted.log, fitted.tank, fitted.schedule.origin
     waters = tuple(dict.fromkeys(action.of for action in actions_of(log, "water_change")))
     readings = [r for r in log.readings if r.parameter == MAGNESIUM.name and _is_used(r, waters)]
     pairs, bottle = bottles_of(log, readings)
-    first_bottle = 3 + len(waters)
+    first_bottle = 2 + len(waters)
     size = first_bottle + len(pairs)
-    balance = _Balance(fitted, size)
+    balance = _Balance(fitted, share, size)
     # A keeper tests first and acts on it, as in `schedule`.
     timed: list[tuple[float, int, int]] = [
         (day_of(reading.time, origin), 0, m) for m, reading in enumerate(readings)
@@ -203,7 +223,7 @@ def magnesium_model(fitted: Fit) -> tuple[LinearModel, _Balance, tuple[str, ...]
     for time, order, index in sorted(timed):
         balance.go_to(time)
         if order == 1:
-            column = 3 + waters.index(changes[index].of)
+            column = 2 + waters.index(changes[index].of)
             balance.change_water(changes[index].value or 0.0, column)
             continue
         reading = readings[index]
@@ -212,7 +232,7 @@ def magnesium_model(fitted: Fit) -> tuple[LinearModel, _Balance, tuple[str, ...]
             rows[:, index] = balance.row
             known = balance.fixed
         elif reading.sample == "water":
-            rows[:, index, 3 + waters.index(reading.of)] = 1.0
+            rows[:, index, 2 + waters.index(reading.of)] = 1.0
         else:
             known = tank.references[reading.of].levels.get(MAGNESIUM.name, np.nan)
         rows[:, index, first_bottle + bottle[index]] = reading.value
@@ -220,7 +240,7 @@ def magnesium_model(fitted: Fit) -> tuple[LinearModel, _Balance, tuple[str, ...]
     balance.go_to(day_of(log.end, origin))
     kept = ~np.isnan(y).any(axis=0)
     mean, covariance = _magnesium_prior(tank, waters, pairs)
-    variance = np.array([_error_variance(tank.kits[r.kit]) for r in readings])
+    variance = np.array([reading_variance(tank.kits[r.kit]) for r in readings])
     model = LinearModel(rows[:, kept], y[:, kept], variance[kept], mean, covariance)
     return model, balance, waters
 
@@ -231,21 +251,11 @@ def _is_used(reading: Reading, waters: Sequence[str]) -> bool:
     )
 
 
-def _error_variance(kit: Kit) -> float:
-    """Rounding and repeatability of one reading, by the medians of `priors`."""
-    repeat = kit.repeatability
-    if repeat is None:
-        repeat = max(0.7 * kit.step, 0.4 * MAGNESIUM.assumed_repeatability)
-    return repeat**2 + kit.step**2 / 12
-
-
 def _magnesium_prior(
     tank: Tank, waters: Sequence[str], pairs: Sequence[tuple[str, int]]
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Mean (k,) and covariance (k, k) of start, uptake ratio, share, waters and calibrations."""
-    stated = tank.reactor.magnesium_media_fraction if tank.reactor else 0.0
-    relative, least = MAGNESIUM_SHARE_SD
-    normal = [START_MAGNESIUM, MAGNESIUM_UPTAKE, (stated, relative * stated + least)]
+    """Mean (k,) and covariance (k, k) of start, uptake ratio, waters and calibrations."""
+    normal = [START_MAGNESIUM, MAGNESIUM_UPTAKE]
     for name in waters:
         level = tank.waters[name].levels.get(MAGNESIUM.name)
         normal.append(UNSTATED_WATER_MAGNESIUM if level is None else (level, WATER_MAGNESIUM_SD))

@@ -8,9 +8,12 @@ nitrate production, which takes no calcium), and
     dC/dt = α (u_c + n) − ρ u_c,
 
 α mol of calcium dissolved and ρ taken up per equivalent; magnesium likewise, with the media's
-magnesium and the corals' (`advice.magnesium`). A water change would move alkalinity too, which the
-reactor then makes good, with calcium in its proportion. Z = C − αA takes care of that: it feels no
-reactor, and a water change moves it a part of the way to the new water's Z.
+magnesium and the corals' (`advice.magnesium`). Magnesium that dissolves takes calcium's place,
+α = (1 − a)/2, and may decide which way calcium goes.
+
+A water change would move alkalinity too, which the reactor then makes good, with calcium in its
+proportion. Z = C − αA takes care of that: it feels no reactor, and a water change moves it a part
+of the way to the new water's Z.
 """
 
 from __future__ import annotations
@@ -23,8 +26,9 @@ from typing import Any
 
 import numpy as np
 
-from estimator.advice.magnesium import MAGNESIUM_SHARE_SD, UNSTATED_WATER_MAGNESIUM, Magnesium
+from estimator.advice.magnesium import UNSTATED_WATER_MAGNESIUM, Magnesium
 from estimator.fit.fitting import Fit
+from estimator.fit.posterior import Posterior
 from estimator.fit.start import (
     START_CALCIUM,
     UNSTATED_WATER_ALKALINITY,
@@ -36,8 +40,8 @@ from estimator.inputs.parameters import ALKALINITY, CALCIUM, MAGNESIUM
 from estimator.inputs.records import TankLog
 from estimator.inputs.tank import Tank, Target
 from estimator.remark import Remark
+from estimator.water.media import largest_share
 from estimator.water.settings import actions_of
-from estimator.water.supply import media_calcium_share
 
 HORIZON_WEEKS = 26
 MONTH_ENDS = {1: 30, 3: 91, 6: 182}
@@ -99,6 +103,11 @@ class ElementOutlook:
     answer: Remark
 
 
+TELLING = 0.1
+"""The media's magnesium is told of from where its range moves calcium, in a month, by this part of
+calcium's band."""
+
+
 @dataclass(frozen=True)
 class Outlook:
     """The answer to "is alkalinity alone enough?".
@@ -110,6 +119,8 @@ class Outlook:
         alone: whether alkalinity alone is enough for six months; None where an element was
             never tested.
         answer: in words.
+        cause: what the media's magnesium does to calcium, and the test that tells how much of it
+            dissolves; None where that hardly matters.
     """
 
     calcium: ElementOutlook
@@ -117,6 +128,7 @@ class Outlook:
     routine: WaterRoutine | None
     alone: bool | None
     answer: Remark
+    cause: Remark | None = None
 
 
 def water_routine(log: TankLog) -> WaterRoutine | None:
@@ -143,75 +155,138 @@ def water_routine(log: TankLog) -> WaterRoutine | None:
     )
 
 
-def outlook(fitted: Fit, magnesium: Magnesium | None, seed: np.random.SeedSequence) -> Outlook:
+def outlook(
+    fitted: Fit, magnesium: Magnesium | None, share: np.ndarray, seed: np.random.SeedSequence
+) -> Outlook:
     """Where calcium and magnesium go in six months.
 
     Args:
         fitted: draws (s,).
         magnesium: the magnesium balance, draws (s,).
+        share: (s,) magnesium per mol of carbonate dissolved.
         seed: for the drift of uptake and the new water's levels.
     """
     log, tank, posterior = fitted.log, fitted.tank, fitted.posterior
-    rng = np.random.default_rng(seed)
+    routine = water_routine(log)
+    ahead = _held(posterior, tank, routine, np.random.default_rng(seed))
+    read = any((r.sample, r.parameter) == ("tank", CALCIUM.name) for r in log.readings)
+    tested = posterior.calcium_now_mmol_l if read else None
+    start = np.full(len(share), START_CALCIUM[0]) if tested is None else tested
+
+    def calcium_change(of_magnesium: np.ndarray) -> np.ndarray:
+        """(days, s) with this share of magnesium (s,)."""
+        given, fresh = 0.5 * (1.0 - of_magnesium), ahead.new[CALCIUM.name]
+        return ahead.change(start, given, posterior.calcium_share, fresh)
+
+    calcium = _judge(CALCIUM.name, tank, tested, calcium_change(share))
+    other = None
+    if magnesium is not None:
+        fresh = ahead.new[MAGNESIUM.name]
+        if routine is not None:
+            fresh = magnesium.waters.get(routine.of, fresh)
+        taken = magnesium.uptake_ratio * posterior.calcium_share
+        change = ahead.change(magnesium.now_mmol_l, magnesium.share / 2, taken, fresh)
+        other = _judge(MAGNESIUM.name, tank, magnesium.now_mmol_l, change)
+    alone = calcium.enough
+    if other is not None and alone is not None:
+        alone = alone and bool(other.enough)
+    cause, most = None, largest_share(tank)
+    if most > 0:
+        in_a_month = {
+            part: float(np.median(calcium_change(np.full_like(share, part))[MONTH_ENDS[1] - 1]))
+            for part in (0.0, most / 2, most)
+        }
+        cause = _cause(calcium, share, in_a_month, posterior)
+    return Outlook(calcium, other, routine, alone, _answer(alone, calcium, other), cause)
+
+
+@dataclass(frozen=True)
+class _Held:
+    """Half a year in which alkalinity is held.
+
+    Attributes:
+        alkalinity_meq_l: (s,) where it is held.
+        calcified, lost: (days, s) and (s,) uptake by calcification and to nitrate, meq/L/day.
+        renewed: (days, s) part of the water renewed.
+        new: (s,) levels of the new water, by parameter.
+    """
+
+    alkalinity_meq_l: np.ndarray
+    calcified: np.ndarray
+    lost: np.ndarray
+    renewed: np.ndarray
+    new: Mapping[str, np.ndarray]
+
+    def change(
+        self, start: np.ndarray, given: np.ndarray, taken: np.ndarray, fresh: np.ndarray
+    ) -> np.ndarray:
+        """Change from `start` (days, s) of what is given and taken in these parts of alkalinity."""
+        rate = given * (self.calcified + self.lost) - taken * self.calcified
+        z = start - given * self.alkalinity_meq_l
+        z_new = fresh - given * self.new[ALKALINITY.name]
+        return held_path(z, rate, self.renewed, z_new) - z
+
+
+def _held(
+    posterior: Posterior, tank: Tank, routine: WaterRoutine | None, rng: np.random.Generator
+) -> _Held:
+    """Uptake drifts on as in the model; the new water's levels are as sure as they were stated."""
     draws = len(posterior.volume_l)
     days = 7 * HORIZON_WEEKS
     nitrate = posterior.nitrate_loss_meq_l_d
     lost = np.zeros(draws) if nitrate is None else nitrate
     steps = rng.standard_normal((days, draws)) * (posterior.uptake_scale * posterior.drift)
-    calcified = posterior.uptake_now_meq_l_d - lost + np.cumsum(steps, axis=0)
-    routine = water_routine(log)
-    new = {
-        name: stated[0] + stated[1] * rng.standard_normal(draws)
-        for name, stated in _new_water(tank, routine).items()
-    }
-    renewed = _renewed(routine, posterior.volume_l, days)
-
-    def path(
-        start: np.ndarray, given: np.ndarray, taken: np.ndarray, fresh: np.ndarray
-    ) -> np.ndarray:
-        """Levels (days, s) of an element given and taken in these parts of the alkalinity."""
-        rate = given * (calcified + lost) - taken * calcified
-        z = start - given * posterior.alkalinity_now_meq_l
-        z_new = fresh - given * new[ALKALINITY.name]
-        return start + held_path(z, rate, renewed, z_new) - z
-
-    read = any((r.sample, r.parameter) == ("tank", CALCIUM.name) for r in log.readings)
-    tested = posterior.calcium_now_mmol_l if read else None
-    alpha = _media_calcium(tank, magnesium, draws, rng)
-    start = np.full(draws, START_CALCIUM[0]) if tested is None else tested
-    levels = path(start, alpha, posterior.calcium_share, new[CALCIUM.name])
-    calcium = _judge(CALCIUM.name, tank, tested, levels - start)
-    other = None
-    if magnesium is not None:
-        fresh = new[MAGNESIUM.name]
-        if routine is not None:
-            fresh = magnesium.waters.get(routine.of, fresh)
-        taken = magnesium.uptake_ratio * posterior.calcium_share
-        levels = path(magnesium.now_mmol_l, magnesium.share / 2, taken, fresh)
-        change = levels - magnesium.now_mmol_l
-        other = _judge(MAGNESIUM.name, tank, magnesium.now_mmol_l, change)
-    alone = calcium.enough
-    if other is not None and alone is not None:
-        alone = alone and bool(other.enough)
-    return Outlook(calcium, other, routine, alone, _answer(alone, calcium, other))
+    return _Held(
+        alkalinity_meq_l=posterior.alkalinity_now_meq_l,
+        calcified=posterior.uptake_now_meq_l_d - lost + np.cumsum(steps, axis=0),
+        lost=lost,
+        renewed=_renewed(routine, posterior.volume_l, days),
+        new={
+            name: stated[0] + stated[1] * rng.standard_normal(draws)
+            for name, stated in _new_water(tank, routine).items()
+        },
+    )
 
 
-def _media_calcium(
-    tank: Tank, magnesium: Magnesium | None, draws: int, rng: np.random.Generator
-) -> np.ndarray:
-    """Calcium dissolved per equivalent (s,); the fit takes the stated magnesium share as exact.
+def _cause(
+    calcium: ElementOutlook,
+    share: np.ndarray,
+    in_a_month: Mapping[float, float],
+    posterior: Posterior,
+) -> Remark | None:
+    """What the media's magnesium does to calcium.
 
-    How much of what dissolves is magnesium's is hardly known where magnesium media is mixed in.
+    Args:
+        calcium: its outlook.
+        share: (s,) of magnesium in what dissolves.
+        in_a_month: median change of calcium, mmol/L, by share; the first is 0, and in between it is
+            a straight line.
+        posterior: for the effluent, whose test tells the share.
     """
-    stated = tank.reactor.magnesium_media_fraction if tank.reactor else 0.0
-    if stated == 0:
-        return np.full(draws, media_calcium_share(tank))
-    if magnesium is not None:
-        share = magnesium.share
-    else:
-        relative, least = MAGNESIUM_SHARE_SD
-        share = stated + (relative * stated + least) * rng.standard_normal(draws)
-    return 0.5 * (1.0 - np.clip(share, 0.0, 1.0))
+    none, half, most = in_a_month
+    slope = (in_a_month[most] - in_a_month[none]) / most
+    low, middle, high = (float(x) for x in np.quantile(share, [0.05, 0.5, 0.95]))
+    slightest = TELLING * (calcium.band.high - calcium.band.low)
+    at_low, drift, at_high = (in_a_month[none] + slope * part for part in (low, middle, high))
+    decides = at_low > 0 > at_high and at_low - at_high > slightest
+    causes = drift < 0 and slope * middle < min(0.5 * drift, -slightest)
+    if not (decides or causes):
+        return None
+    increment = float(np.median(posterior.effluent_meq_l)) - posterior.middle_meq_l
+    return Remark(
+        "outlook_magnesium_decides" if decides else "outlook_magnesium_causes",
+        {
+            "unit": calcium.band.unit,
+            "none_mmol_l": in_a_month[none],
+            "half_mmol_l": in_a_month[half],
+            "most_mmol_l": in_a_month[most],
+            "half_share": half,
+            "most_share": most,
+            "low_share": low,
+            "high_share": high,
+            "effluent_mmol_l": 0.5 * most * max(increment, 0.0),
+        },
+    )
 
 
 def held_path(

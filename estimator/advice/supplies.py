@@ -74,6 +74,7 @@ def supplies(
     fitted: Fit,
     recommendation: Recommendation,
     co2_per_caco3: np.ndarray,
+    share: np.ndarray,
     seed: np.random.SeedSequence,
 ) -> Supplies:
     """Media, CO2 and magnesium from the posterior.
@@ -82,6 +83,7 @@ def supplies(
         fitted: draws (s,).
         recommendation: for the media dissolved a day.
         co2_per_caco3: (s,) mol of CO2 used per mol of CaCO3 dissolved.
+        share: (s,) magnesium per mol of carbonate dissolved.
         seed: for the magnesium draws.
     """
     media_g_d = recommendation.media_g_d
@@ -97,7 +99,7 @@ def supplies(
         co2_g_d=co2_g_g * media_g_d,
         media=media,
         co2=co2,
-        magnesium=magnesium_balance(fitted, seed),
+        magnesium=magnesium_balance(fitted, share, seed),
         notes=tuple(
             Remark("supplies_counted_from_first_flow", {"entry": entry, "since": stock.since})
             for stock, entry in ((media, "media_change"), (co2, "co2_change"))

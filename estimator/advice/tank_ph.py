@@ -16,6 +16,8 @@ from estimator.advice.air_exchange import (
     OUTDOOR_CO2_PPM,
     ROOM_CO2_PPM,
     Air,
+    excess_co2_per_eq,
+    free_co2_mmol_l,
     learn_air,
     solubility_mmol_l_ppm,
     unflagged_ph_readings,
@@ -23,6 +25,7 @@ from estimator.advice.air_exchange import (
 from estimator.advice.chamber import Chamber, Held, Range, held_at, range_of, second_effluent
 from estimator.fit.fitting import Fit
 from estimator.fit.posterior import Posterior
+from estimator.inputs.tank import Tank
 from estimator.remark import Remark
 from estimator.water import carbonate
 
@@ -97,7 +100,7 @@ class _Balance:
         """Daily mean pH where this much CO2 comes in; `base_mmol_l` is CO2* without it."""
         to_rate = 1 / self.posterior.volume_l / units.HOURS_PER_DAY
         base = self.air.base_mmol_l if base_mmol_l is None else base_mmol_l
-        level = base + co2_mmol_d * to_rate / self.air.exchange_per_h
+        level = free_co2_mmol_l(base, co2_mmol_d * to_rate, self.air.exchange_per_h)
         constants = self.chamber.tank.constants
         return carbonate.ph_of_free_co2(self.posterior.middle_meq_l, level, constants)
 
@@ -137,7 +140,10 @@ def tank_ph(fitted: Fit, chamber: Chamber, seed: np.random.SeedSequence) -> Tank
         chamber_ph=chamber.ph,
         readings=len(readings),
         measures=tuple(sorted(helpful, key=lambda measure: measure.rise, reverse=True)),
-        notes=tuple(_notes(air, bool(readings), fitted.tank.room_co2_ppm)),
+        notes=(
+            *_notes(air, bool(readings), fitted.tank.room_co2_ppm),
+            *_of_solutions(balance, fitted.tank),
+        ),
     )
 
 
@@ -167,6 +173,21 @@ def second_chamber_share(chamber: Chamber, ph: float, held: Held) -> np.ndarray:
     leaves = chamber.tank.alkalinity_meq_l + held.increment_meq_l
     first = carbonate.effluent_of_alkalinity(chamber.tank, ph, leaves)
     return second_effluent(chamber.tank, first).co2_per_caco3 / first.co2_per_caco3
+
+
+def _of_solutions(balance: _Balance, tank: Tank) -> Iterator[Remark]:
+    """What each solution would do to the daily mean if it held the load instead of the reactor."""
+    posterior = balance.posterior
+    load_meq_d = np.clip(posterior.uptake_now_meq_l_d, 0.0, None) * posterior.volume_l
+    without = balance.mean_ph(0.0)
+    for name, solution in tank.solutions.items():
+        excess = excess_co2_per_eq(solution)
+        assumed = solution.dic_per_eq is None
+        if solution.alkalinity_meq_per_ml <= 0 or (excess == 0 and not assumed):
+            continue
+        change = float(np.median(balance.mean_ph(excess * load_meq_d) - without))
+        told = {"solution": name, "dic_per_eq": solution.usual_dic_per_eq, "change": change}
+        yield Remark("tank_ph_solution_assumed" if assumed else "tank_ph_solution", told)
 
 
 def _notes(air: Air, read: bool, room_co2_ppm: float | None) -> Iterator[Remark]:

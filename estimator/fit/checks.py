@@ -134,7 +134,10 @@ def check_readings(
         place += ndtr(scaled) @ MISREAD_CHANCE
         density = np.exp(-0.5 * scaled**2) @ (MISREAD_CHANCE / MISREAD_SPREAD)
         log_density[s] = np.log(density + 1e-300) - 0.5 * np.log(variance[s])
-    median = np.median(expected, axis=0)
+    # The fit's values are at the stated salinity, the kit's at that of the day.
+    read = np.array([reading.value for reading in schedule.readings])
+    of_day = np.where(value > 0, read / np.where(value > 0, value, 1.0), 1.0)
+    median = np.median(expected, axis=0) * of_day
     error = np.sqrt(np.median(variance, axis=0))
     surprise = _left_out(log_density, chains) + np.log(error)
     surprise -= np.log(np.sum(MISREAD_CHANCE / MISREAD_SPREAD))
@@ -142,7 +145,7 @@ def check_readings(
         ReadingCheck(
             reading=reading,
             expected=float(median[m]),
-            error_sd=float(error[m]),
+            error_sd=float(error[m] * of_day[m]),
             chance_ordinary=float(ordinary[m] / len(natural)),
             place=float(place[m] / len(natural)),
             surprise=float(surprise[m]),

@@ -235,7 +235,7 @@ def describe(
         unlogged = unlogged * (natural[:, UNLOGGED_CALCIUM, None] * shape.calcium_scale)
     magnesium = np.full_like(volume, 1 - 2 * shape.media_calcium)
     if states.magnesium is not None:
-        magnesium = magnesium + states.magnesium
+        magnesium = np.clip(magnesium + states.magnesium, 0.0, 1.0)
     departures = [schedule.settings.departure_log_ratio(j + 0.5) for j in range(schedule.days)]
     by_ph = natural[:, PH_RESPONSE, None] * np.array(departures)
     kits = natural[:, shape.first_repeatability :]

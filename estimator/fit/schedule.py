@@ -30,7 +30,8 @@ from estimator.inputs.parameters import ALKALINITY, CALCIUM, NITRATE
 from estimator.inputs.records import Action, Reading, TankLog
 from estimator.inputs.tank import Kit, Tank
 from estimator.water.light import lit_fraction
-from estimator.water.media import magnesium_share
+from estimator.water.media import learned_magnesium_share, magnesium_share
+from estimator.water.salinity import salinity_factors
 from estimator.water.settings import Settings, actions_of, day_of, origin_of, settings_of
 from estimator.water.supply import media_calcium_share
 
@@ -153,8 +154,9 @@ def build_schedule(log: TankLog, tank: Tank) -> Schedule:
     )
     bottles, bottle_of = bottles_of(log, readings)
     kits = tuple(tank.kits[name] for name in dict.fromkeys(name for name, _ in bottles))
+    normal = salinity_factors(log, tank)
     columns = [
-        _reading_columns(reading, tank, layout, bottle, kits)
+        _reading_columns(reading, tank, layout, bottle, kits, normal(reading.time))
         for reading, bottle in zip(readings, bottle_of, strict=True)
     ]
     table, reading_step, day_step = _walk(log, tank, readings, columns, settings, layout)
@@ -168,7 +170,7 @@ def build_schedule(log: TankLog, tank: Tank) -> Schedule:
     steps["shown_increment_meq_l"] = increment
     # Stable: readings of one instant keep the order of the file.
     order = np.argsort(reading_step, kind="stable")
-    mean, covariance = start_of(layout, tank)
+    mean, covariance = start_of(layout, tank, learned_magnesium_share(log, tank))
     additions = _has_additions(readings, reading_step, steps, moments)
     return Schedule(
         steps=steps,
@@ -282,8 +284,14 @@ def bottles_of(
 
 
 def _reading_columns(
-    reading: Reading, tank: Tank, layout: Layout, bottle: int, kits: Sequence[Kit]
+    reading: Reading,
+    tank: Tank,
+    layout: Layout,
+    bottle: int,
+    kits: Sequence[Kit],
+    normal: float,
 ) -> dict[str, float]:
+    """Of one reading; `normal`: factor that brings one of the tank to its stated salinity."""
     kit = tank.kits[reading.kit]
     columns: dict[str, float] = {
         "kind": KIND_OF[reading.sample, reading.parameter],
@@ -293,6 +301,8 @@ def _reading_columns(
         "rounding": kit.step**2 / 12.0,
         "scatter": 1.0,
     }
+    if reading.sample == "tank":
+        columns["value"] *= normal
     if columns["kind"] == EFFLUENT_ALKALINITY:
         columns["scatter"] = EFFLUENT_SCATTER
     if reading.kit in layout.instruments:

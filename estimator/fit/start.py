@@ -25,8 +25,13 @@ UNSTATED_WATER_ALKALINITY = (7.5 * units.MEQ_L_PER_DKH, 1.5 * units.MEQ_L_PER_DK
 UNSTATED_WATER_CALCIUM = (421.7 / units.CA_G_MOL, 35.0 / units.CA_G_MOL)
 
 
-def start_of(layout: Layout, tank: Tank) -> tuple[np.ndarray, np.ndarray]:
-    """Mean and covariance of the states at the origin."""
+def start_of(
+    layout: Layout, tank: Tank, magnesium: tuple[float, float]
+) -> tuple[np.ndarray, np.ndarray]:
+    """Mean and covariance of the states at the origin.
+
+    `magnesium`: mean and sd of its share in what dissolves, see `media.learned_magnesium_share`.
+    """
     mean = np.zeros(layout.size)
     covariance = np.zeros((layout.size, layout.size))
     alpha = media_calcium_share(tank)
@@ -44,7 +49,8 @@ def start_of(layout: Layout, tank: Tank) -> tuple[np.ndarray, np.ndarray]:
     if layout.unlogged >= 0:
         covariance[layout.unlogged, layout.unlogged] = 1.0
     if layout.magnesium >= 0:
-        covariance[layout.magnesium, layout.magnesium] = magnesium_share(tank)[1] ** 2
+        mean[layout.magnesium] = magnesium[0] - magnesium_share(tank)[0]
+        covariance[layout.magnesium, layout.magnesium] = magnesium[1] ** 2
     if layout.nitrate >= 0:
         pair(layout.nitrate, layout.nitrate_rate, START_NITRATE, (0.0, NITRATE_RATE_SD))
     for j, name in enumerate(layout.waters):

@@ -7,15 +7,36 @@ from dataclasses import dataclass
 
 from estimator import units
 
+BICARBONATE_MEQ_PER_ML = 1.2
+"""No more bicarbonate dissolves near 20 to 25 °C: 96 to 103 g of NaHCO3 per kg of water (from
+memory). A stronger solution is carbonate."""
+CARBONATE_DIC_PER_EQ = 0.5
+UNSURE_DIC_PER_EQ = 0.75
+"""Taken for a weaker one of which only the strength is stated: half way from carbonate (0.5) to
+bicarbonate (1)."""
+
 
 @dataclass(frozen=True)
 class Solution:
-    """What one mL adds: alkalinity in meq, calcium and magnesium in mmol."""
+    """What one mL adds: alkalinity in meq, calcium and magnesium in mmol.
+
+    `dic_per_eq` is the inorganic carbon that comes with an equivalent of alkalinity, mol: 1 in
+    bicarbonate, ½ in carbonate, none in hydroxide. None where only a strength is stated.
+    """
 
     name: str
     alkalinity_meq_per_ml: float = 0.0
     calcium_mmol_per_ml: float = 0.0
     magnesium_mmol_per_ml: float = 0.0
+    dic_per_eq: float | None = None
+
+    @property
+    def usual_dic_per_eq(self) -> float:
+        """`dic_per_eq`, or what a solution of this strength is likely made of."""
+        if self.dic_per_eq is not None:
+            return self.dic_per_eq
+        strong = self.alkalinity_meq_per_ml > BICARBONATE_MEQ_PER_ML
+        return CARBONATE_DIC_PER_EQ if strong else UNSURE_DIC_PER_EQ
 
 
 @dataclass(frozen=True)
@@ -32,16 +53,23 @@ class Recipe:
     alkalinity_eq: float = 0.0
     calcium_mol: float = 0.0
     magnesium_mol: float = 0.0
+    carbon_mol: float = 0.0
 
 
 RECIPES: Mapping[str, Recipe] = {
     # 215 to 300 g/L from 20 to 25 °C.
     "sodium_carbonate_g_per_l": Recipe(
-        2 * units.NA_G_MOL + units.C_G_MOL + 3 * units.O_G_MOL, 290, alkalinity_eq=2.0
+        2 * units.NA_G_MOL + units.C_G_MOL + 3 * units.O_G_MOL,
+        290,
+        alkalinity_eq=2.0,
+        carbon_mol=1.0,
     ),
     # 96 to 103 g per kg of water from 20 to 25 °C.
     "sodium_bicarbonate_g_per_l": Recipe(
-        units.NA_G_MOL + units.H_G_MOL + units.C_G_MOL + 3 * units.O_G_MOL, 110, alkalinity_eq=1.0
+        units.NA_G_MOL + units.H_G_MOL + units.C_G_MOL + 3 * units.O_G_MOL,
+        110,
+        alkalinity_eq=1.0,
+        carbon_mol=1.0,
     ),
     # 1.59 g/L at 25 °C, 1.7 in a cool room. Powder beyond that brings what it holds only where it
     # is dosed too, and clear limewater brings what is dissolved: more is not guessed at.
@@ -98,6 +126,7 @@ def solution_from_strengths(name: str, strengths: Mapping[str, float]) -> Soluti
     One g/L of a salt of molar mass M holds 1/M mol/L, that is 1/M mmol/mL.
     """
     totals = dict.fromkeys(MOST_PER_ML, 0.0)
+    carbon = 0.0
     for key, value in strengths.items():
         if key in DIRECT_STRENGTHS:
             adds, per_stated = DIRECT_STRENGTHS[key]
@@ -108,4 +137,7 @@ def solution_from_strengths(name: str, strengths: Mapping[str, float]) -> Soluti
         totals["alkalinity_meq_per_ml"] += recipe.alkalinity_eq * mmol_per_ml
         totals["calcium_mmol_per_ml"] += recipe.calcium_mol * mmol_per_ml
         totals["magnesium_mmol_per_ml"] += recipe.magnesium_mol * mmol_per_ml
-    return Solution(name=name, **totals)
+        carbon += recipe.carbon_mol * mmol_per_ml
+    alkalinity = totals["alkalinity_meq_per_ml"]
+    by_recipe = alkalinity > 0 and not strengths.get("alkalinity_meq_per_ml")
+    return Solution(name=name, **totals, dic_per_eq=carbon / alkalinity if by_recipe else None)

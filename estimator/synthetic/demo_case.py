@@ -21,6 +21,7 @@ from estimator.inputs.parameters import PARAMETERS
 from estimator.inputs.read import read_log, read_tank
 from estimator.inputs.records import TankLog
 from estimator.inputs.tank import Tank
+from estimator.synthetic.magnesium import MagnesiumTruth, with_magnesium
 from estimator.synthetic.simulation import Truth, simulate_log
 
 SEED = 620
@@ -175,9 +176,7 @@ def _tests(rng: np.random.Generator) -> list[_Row]:
         hour = float(rng.uniform(9.0, 15.0))
         rows.append(_Row(_at(day, hour), "alkalinity", "effluent", None, "dKH", "alk-drops"))
     for day in (15, 72, 101):
-        rows.append(
-            _Row(_at(day, 14.5), "magnesium", "tank", 1320.0 - 0.3 * day, "mg/L", "mg-drops")
-        )
+        rows.append(_Row(_at(day, 14.5), "magnesium", "tank", None, "mg/L", "mg-drops"))
     rows.append(_Row(_at(2, 15.0), "alkalinity", "standard", None, "dKH", "alk-drops"))
     rows.append(_Row(_at(78, 15.0), "alkalinity", "standard", None, "dKH", "alk-drops"))
     return rows
@@ -245,9 +244,23 @@ def demo_truth(log: TankLog) -> Truth:
         start={"alkalinity": 8.1 * dkh, "calcium": 424 / units.CA_G_MOL},
         waters={"new": {"alkalinity": 8.0 * dkh, "calcium": 415 / units.CA_G_MOL}},
         kit_calibration={("alk-drops", 0): 1.035, ("alk-drops", 1): 0.985, ("ca-drops", 0): 1.02},
-        kit_repeatability={"alk-drops": 0.2 * dkh, "ca-drops": 8 / units.CA_G_MOL},
+        kit_repeatability={
+            "alk-drops": 0.2 * dkh,
+            "ca-drops": 8 / units.CA_G_MOL,
+            "mg-drops": 15 / units.MG_G_MOL,
+        },
         misread={tank_tests[_MISREAD_TEST].row: _MISREAD_DKH * dkh},
     )
+
+
+DEMO_MAGNESIUM = MagnesiumTruth(
+    start_mmol_l=1322 / units.MG_G_MOL,
+    share=0.02,
+    uptake_ratio=0.03,
+    waters={"new": 1305 / units.MG_G_MOL},
+)
+"""The medium is a dolomite of which little dissolves; uptake is that of corals and some coralline
+algae."""
 
 
 @dataclass(frozen=True)
@@ -265,7 +278,7 @@ def _placeholder(row: _Row) -> str:
     """A value that the reader accepts, until the simulator fills in the true one."""
     if row.value is not None:
         return f"{row.value:g}"
-    return {"alkalinity": "8", "calcium": "420"}.get(row.entry, "")
+    return {"alkalinity": "8", "calcium": "420", "magnesium": "1300"}.get(row.entry, "")
 
 
 def make_demo() -> Demo:
@@ -277,6 +290,7 @@ def make_demo() -> Demo:
     blank, tank = read_log(Path(LOG_NAME), tank, now=NOW, data=_text(rows, placeholders).encode())
     truth = demo_truth(blank)
     filled = simulate_log(tank, blank, truth, rng)
+    filled = with_magnesium(tank, filled, truth, DEMO_MAGNESIUM, rng)
     shown = {
         r.row: PARAMETERS[r.parameter].from_canonical(r.value, r.unit) for r in filled.readings
     }

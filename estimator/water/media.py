@@ -20,6 +20,7 @@ from estimator.inputs.tank import Kit, Tank
 from estimator.water import chamber_table
 from estimator.water.settings import actions_of
 
+HARDLY_SOLUBLE_KINDS = ("dolomite", "magnesite")
 HARDLY_SOLUBLE = (0.01, 0.01)
 """Mean and sd of the share where the medium is dolomite or magnesite, whatever its volume: 0 to 3 %
 of what dissolves, by its saturation and by what fines and impurities may give (common practice, no
@@ -63,12 +64,22 @@ def magnesium_share(tank: Tank) -> tuple[float, float]:
     if reactor is None:
         return 0.0, 0.0
     stated, kind = reactor.magnesium_media_fraction, reactor.magnesium_media
-    if kind in ("dolomite", "magnesite"):
+    if kind in HARDLY_SOLUBLE_KINDS:
         return HARDLY_SOLUBLE
     if kind == "hydroxide":
         return stated, HYDROXIDE_SPREAD * stated
     mean, sd = UNKNOWN_KIND
     return mean * stated, sd * stated
+
+
+def largest_share(tank: Tank) -> float:
+    """Largest share that is worth telling of: as stated, unless the medium hardly dissolves."""
+    reactor = tank.reactor
+    if reactor is None:
+        return 0.0
+    if reactor.magnesium_media in HARDLY_SOLUBLE_KINDS:
+        return HARDLY_SOLUBLE[0] + 2 * HARDLY_SOLUBLE[1]
+    return reactor.magnesium_media_fraction
 
 
 def learned_magnesium_share(log: TankLog, tank: Tank) -> tuple[float, float]:
@@ -96,7 +107,7 @@ def learned_magnesium_share(log: TankLog, tank: Tank) -> tuple[float, float]:
 
 
 def reading_variance(kit: Kit) -> float:
-    """Rounding and repeatability of one magnesium reading, (mmol/L)², by the medians of `priors`."""
+    """Rounding and repeatability of a magnesium reading, (mmol/L)², by the medians of `priors`."""
     repeat = kit.repeatability
     if repeat is None:
         repeat = max(0.7 * kit.step, 0.4 * MAGNESIUM.assumed_repeatability)

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from estimator.advice.effluent_check import OddEffluent
-from estimator.advice.magnesium import DAYS_PER_MONTH, Magnesium
+from estimator.advice.magnesium import BELIEVED_SHARE, DAYS_PER_MONTH, Magnesium
 from estimator.advice.outlook import ElementOutlook
 from estimator.advice.ph_and_flow import ChamberTrade, SecondChamber, WorkingPoint
 from estimator.advice.supplies import MOST_DAYS, Stock, Supplies
@@ -207,12 +207,16 @@ REACTOR_TABLE = {
     ),
     Magnesium: Naming(
         "share=share_pct needed_share=needed_share_pct keeps_up=keeps_up_probability "
-        "-uptake_ratio -waters -trend_mmol_l_d",
+        "-uptake_ratio -waters -trend_mmol_l_d -believed_trend_mmol_l_d",
         {
             "unit": lambda _, writer: writer.unit(MAGNESIUM),
             "share": lambda found, _: np.clip(found.share, 0.0, None),
             "needed_share": lambda found, _: np.clip(found.needed_share, 0.0, None),
             "change_per_month_mmol_l": lambda found, _: DAYS_PER_MONTH * found.trend_mmol_l_d,
+            "believed_share": always(BELIEVED_SHARE),
+            "believed_change_per_month_mmol_l": lambda found, _: (
+                DAYS_PER_MONTH * found.believed_trend_mmol_l_d
+            ),
         },
         of=MAGNESIUM,
     ),

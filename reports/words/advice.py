@@ -128,6 +128,21 @@ def _with_source(template: str) -> Words:
     return fill
 
 
+def _salinity(values: Values, _: Tank) -> str:
+    low, high = (f"{values[side]:.1f}" for side in ("low_g_kg", "high_g_kg"))
+    return (
+        f"Readings of the tank are told as they would be at {values['stated_g_kg']:g} g/kg: its "
+        f"own salinity, by the log, was {low if low == high else f'{low} to {high}'} g/kg."
+    )
+
+
+def _salinity_old(values: Values, tank: Tank) -> str:
+    return (
+        f"{_salinity(values, tank)} It was last read {values['age_d']:.0f} days before the log's "
+        "end and is taken to have stayed: read it again."
+    )
+
+
 def _dosing_must_stop(values: Values, tank: Tank) -> str:
     unit = tank.targets[ALKALINITY.name].unit
     rise = ALKALINITY.from_canonical(values["rise_meq_l_d"], unit)
@@ -186,6 +201,8 @@ WORDS: dict[str, Words] = {
     "until a test shows it in the band again.",
     "note_narrow_band": "The band is narrower than two steps of the alkalinity kit: no test can "
     "tell whether the level is inside it. Widen the band or use a finer kit.",
+    "note_salinity": _salinity,
+    "note_salinity_old": _salinity_old,
     "note_planned": "No reactor flow and no effluent reading are in the log. The flow is for a "
     "planned reactor, from what chamber chemistry usually gives. Once it runs, test its effluent "
     "and run the report again.",

@@ -28,6 +28,22 @@ def _in_dkh(template: str) -> Words:
     return tell
 
 
+def _solution(template: str) -> Words:
+    """A template on a dosed solution, with what it does to pH and what it is `{made_of}`."""
+
+    def tell(v: Values, _: Tank) -> str:
+        carbon = v["dic_per_eq"]
+        made_of = {0.0: "hydroxide", 0.5: "carbonate", 1.0: "bicarbonate"}.get(
+            round(carbon, 3), f"a mixture of {carbon:.2g} mol of carbon an equivalent"
+        )
+        effect = f"moves the daily mean by {v['change']:+.2f}"
+        if abs(v["change"]) < 0.005:
+            effect = "leaves pH as it is without the reactor's CO2"
+        return template.format(made_of=made_of, effect=effect, **v)
+
+    return tell
+
+
 def _element(template: str) -> Words:
     """A template on one element, with its `{title}`, its `{drift}` in a month and `{doubt}`."""
 
@@ -46,6 +62,35 @@ def _element(template: str) -> Words:
         )
 
     return tell
+
+
+def _magnesium_share(template: str) -> Words:
+    """A template on the media's magnesium: changes of calcium a month, by share, and the test."""
+
+    def tell(v: Values, _: Tank) -> str:
+        unit, calcium, magnesium = v["unit"], PARAMETERS["calcium"], PARAMETERS["magnesium"]
+        told = {
+            name: f"{calcium.from_canonical(v[f'{name}_mmol_l'], unit):+.2g} {unit}"
+            for name in ("none", "half", "most")
+        }
+        return template.format(
+            **told,
+            half_pct=100 * v["half_share"],
+            most_pct=100 * v["most_share"],
+            low_pct=100 * v["low_share"],
+            high_pct=100 * v["high_share"],
+            less_calcium=calcium.from_canonical(v["effluent_mmol_l"], "mg/L"),
+            more_magnesium=magnesium.from_canonical(v["effluent_mmol_l"], "mg/L"),
+        )
+
+    return tell
+
+
+_SHARE_TEST = (
+    "What tells is calcium and magnesium of effluent and tank, each pair with one kit and repeated "
+    "three times: at {most_pct:.2g} % the effluent holds {less_calcium:.0f} mg/L less calcium and "
+    "{more_magnesium:.0f} mg/L more magnesium than at none."
+)
 
 
 def _alone(template: str) -> Words:
@@ -129,6 +174,11 @@ WORDS: dict[str, Words] = {
         "The room's CO2 is taken as {room_co2_ppm:.0f} ppm, give or take {give_or_take_ppm:.0f}. "
         "Measure it and state `room_co2_ppm` in the tank file."
     ),
+    "tank_ph_solution": _solution("Dosed instead of the reactor, {solution} ({made_of}) {effect}."),
+    "tank_ph_solution_assumed": _solution(
+        "Dosed instead of the reactor, {solution} (by its strength taken for {made_of}) {effect}. "
+        "State its recipe to be sure."
+    ),
     "supplies_counted_from_first_flow": (
         "No `{entry}` is in the log: the charge is counted from the first flow, {since:%Y-%m-%d}, "
         "as if it had been full then."
@@ -143,6 +193,17 @@ WORDS: dict[str, Words] = {
     "outlook_stays": _element("{title} changes by {drift}: a test twice a year is enough.{doubt}"),
     "outlook_leaves": _element(
         "{title} changes by {drift} and would leave its band in time: test it {often}.{doubt}"
+    ),
+    "outlook_magnesium_decides": _magnesium_share(
+        "Which way calcium goes hangs on how much of the magnesium medium dissolves, since that "
+        "brings no calcium: {none} a month if none does, {half} if it is {half_pct:.2g} % of what "
+        "dissolves, {most} if {most_pct:.2g} %; {low_pct:.1f} to {high_pct:.1f} % is likely. "
+        + _SHARE_TEST
+    ),
+    "outlook_magnesium_causes": _magnesium_share(
+        "The magnesium medium is the likely cause of calcium's fall, since what dissolves of it "
+        "brings no calcium: {none} a month if none does, {most} if it is {most_pct:.2g} % of what "
+        "dissolves; {low_pct:.1f} to {high_pct:.1f} % is likely. " + _SHARE_TEST
     ),
     "outlook_alone_unknown": (
         "Whether alkalinity alone is enough is not known: calcium was never tested."

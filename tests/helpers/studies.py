@@ -484,6 +484,7 @@ def make_supplies(log: TankLog, advice: Recommendation, variant: str) -> Supplie
             share=0.10 * wide,
             needed_share=0.03 * wide,
             trend_mmol_l_d=0.02 * wide - 0.018,
+            believed_trend_mmol_l_d=0.02 * wide,
             waters={},
             keeps_up=0.85,
         )

@@ -15,7 +15,7 @@ import pytest
 from scipy import optimize
 
 from estimator import units
-from estimator.water import carbonate, chamber_table
+from estimator.water import carbonate, chamber_table, media
 
 DENSITY_KG_L = 1.023343  # TEOS-10 at S = 35, 25 °C
 OPTIONS = {"opt_k_carbonic": 10, "opt_k_fluoride": 2, "opt_total_borate": 2}
@@ -84,6 +84,27 @@ def test_table_is_that_of_pyco2sys(saturation: float, column: np.ndarray) -> Non
     """Every entry within 1 % of a root found with PyCO2SYS."""
     found = effluent_dkh(TABLE_PH, saturation)
     np.testing.assert_allclose(column, found, rtol=0.01)
+
+
+def test_calcite_column_is_that_of_pyco2sys() -> None:
+    """Saturation with calcite over that with aragonite, as increments: within 0.1 % of PyCO2SYS.
+
+    Mucci 1983: solubility products 4.2724e-7 and 6.4818e-7 mol²/kg² at S = 35, 25 °C.
+    """
+    state = solve(TANK_UMOL_KG, 8.2, CALCIUM_UMOL_KG)
+    ratio = state["k_calcite"] / state["k_aragonite"]
+    assert ratio == pytest.approx(4.2724 / 6.4818, rel=1e-4)
+    tank_meq_l = TANK.alkalinity_meq_l
+    of_aragonite, of_calcite = (
+        carbonate.effluent(TANK, chamber_table.CHAMBER_PH, saturation).alkalinity_meq_l - tank_meq_l
+        for saturation in (1.0, ratio)
+    )
+    np.testing.assert_allclose(media.CALCITE_CEILING, of_calcite / of_aragonite, rtol=1e-3)
+    dissolved = of_calcite / 2 / DENSITY_KG_L * 1000
+    state = solve(
+        TANK_UMOL_KG + 2 * dissolved, chamber_table.CHAMBER_PH, CALCIUM_UMOL_KG + dissolved
+    )
+    np.testing.assert_allclose(state["saturation_calcite"], 1.0, rtol=1e-4)
 
 
 @pytest.mark.parametrize("saturation", [1.0, 0.5, 0.3])

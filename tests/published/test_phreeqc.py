@@ -9,79 +9,12 @@ out. phreeqc.dat serves for PHREEQC's own published examples only; it is not mad
 from __future__ import annotations
 
 import numpy as np
-import phreeqc
 import pytest
 
 from estimator import units
 from estimator.water import carbonate
 from estimator.water.carbonate import TankWater
-
-DKH = units.MEQ_L_PER_DKH
-TANK = TankWater(8 * DKH, 420 / units.CA_G_MOL, 8.2)
-K = TANK.constants
-TO_TOTAL = 0.1365  # pH NBS less pH total at S = 35, 25 °C, PyCO2SYS
-WATER_KG_PER_KG = 1 - 0.03516504  # reference seawater (Millero et al. 2008)
-
-SHOWN = """
-SELECTED_OUTPUT
- -reset false
- -pH
- -alkalinity
- -totals Ca C
- -molalities H+ HSO4-
- -si Aragonite Calcite
-"""
-
-
-def session(database: str) -> phreeqc.Phreeqc:
-    """PHREEQC with one of its own databases, writing no files."""
-    made = phreeqc.Phreeqc()
-    for what in ("Output", "Error", "Log", "Dump", "SelectedOutput"):
-        getattr(made, f"Set{what}FileOn")(False)
-    assert made.LoadBuiltInDatabase(database) == 0
-    return made
-
-
-def run(made: phreeqc.Phreeqc, text: str) -> dict[str, list[float]]:
-    """Columns of the selected output; the last row is the end of the reaction."""
-    assert made.RunString(text + SHOWN + "END\n") == 0, made.GetErrorString()
-    return made.GetSelectedOutput()
-
-
-def total_ph(found: dict[str, list[float]]) -> float:
-    """pH on the total scale, mol per kg of seawater, at the last row."""
-    protons = found["m_H+(mol/kgw)"][-1] + found["m_HSO4-(mol/kgw)"][-1]
-    return -np.log10(protons * WATER_KG_PER_KG)
-
-
-def seawater(activity_ph: float) -> str:
-    """The tank: S = 35 (Millero et al. 2008, mmol/kg), Mg 1300 and Ca 420 mg/L, 8 dKH."""
-    mmol_kg = {
-        "Na": 468.97,
-        "Mg": 1300 / units.MG_G_MOL / K.density_kg_l,
-        "Ca": 420 / units.CA_G_MOL / K.density_kg_l,
-        "K": 10.207,
-        "Cl": 545.87,
-        "S(6)": 28.235,
-        "B": 0.4326,
-        "Alkalinity": 8 * DKH / K.density_kg_l,
-    }
-    lines = [
-        f" {name} {value / WATER_KG_PER_KG}{' charge' * (name == 'Cl')}"
-        for name, value in mmol_kg.items()
-    ]
-    head = f"SOLUTION 1\n units mmol/kgw\n temp 25\n pH {activity_ph}\n"
-    return head + "\n".join(lines) + "\nPHASES\nFix_H+\n H+=H+\n log_k 0\n"
-
-
-@pytest.fixture(scope="module")
-def pitzer() -> tuple[phreeqc.Phreeqc, str]:
-    """PHREEQC with pitzer.dat, and the tank at pH 8.2 NBS."""
-    made = session("pitzer.dat")
-    activity_ph = 8.2
-    for _ in range(5):
-        activity_ph += 8.2 - TO_TOTAL - total_ph(run(made, seawater(activity_ph)))
-    return made, seawater(activity_ph)
+from helpers.phreeqc_runs import DKH, TANK, alkalinity_dkh, chamber, run, session
 
 
 @pytest.mark.parametrize(
@@ -97,21 +30,13 @@ def pitzer() -> tuple[phreeqc.Phreeqc, str]:
         (7.0, 0.5, 10.7),
     ],
 )
-def test_chamber_with_pitzer(pitzer, ph: float, saturation: float, stated_dkh: float) -> None:
+def test_chamber_with_pitzer(ph: float, saturation: float, stated_dkh: float) -> None:
     """Hydrogen ions matched on the total scale: 3 to 5 % less alkalinity, 3 to 11 % more CO2.
 
     `stated_dkh`: phreeqc 1.1.1 with pitzer.dat, computed beforehand.
     """
-    made, tank = pitzer
-    activity_ph = ph
-    for _ in range(5):
-        found = run(
-            made,
-            f"{tank}EQUILIBRIUM_PHASES\n Aragonite {np.log10(saturation)} 10\n"
-            f" Fix_H+ {-activity_ph} CO2 10\n",
-        )
-        activity_ph += ph - TO_TOTAL - total_ph(found)
-    dkh = found["Alk(eq/kgw)"][-1] * WATER_KG_PER_KG * 1000 * K.density_kg_l / DKH
+    found, _ = chamber(ph, saturation)
+    dkh = alkalinity_dkh(found)
     dissolved, carbon = (
         found[f"{name}(mol/kgw)"][-1] - found[f"{name}(mol/kgw)"][0] for name in ("Ca", "C")
     )

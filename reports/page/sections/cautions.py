@@ -16,11 +16,18 @@ MOST_WARNINGS = 3
 
 SAFETY = (
     "CO2 in the room's air | 5,000 ppm as a mean over the working day, 30,000 ppm for 15 minutes; "
-    "40,000 ppm is immediately dangerous. Air the room; use a CO2 alarm in a small one. | "
+    "40,000 ppm is immediately dangerous. Air the room; use a CO2 alarm in a small one, low down: "
+    "CO2 is heavier than air and pools in cabinets and cellars, at the height of a child or pet. | "
     "NIOSH REL and IDLH, OSHA PEL (5,000 ppm); CAS 124-38-9",
     "CO2 cylinder | Upright and fastened; the regulator made for CO2; below 52 °C (125 °F); tested "
     "anew at the due date by a licensed refiller. | "
     "CGA G-6 as quoted by a cylinder maker; 49 CFR 180.209",
+    "Regulator and gas line | A nearly empty cylinder can let the pressure surge: two-stage "
+    "regulator, needle valve, and a change before it runs empty. The check valve goes before the "
+    "solenoid. Think through what a power cut leaves open. Escaping liquid burns by cold. | Common "
+    "practice, no source",
+    "Chamber | Calibrate its pH probe every month or two. Discard the first effluent of new media. "
+    "A clogged outlet builds pressure and floods. | Common practice, no source",
     "Electricity beside water | Ground-fault protection on every circuit, a drip loop on every "
     "cord. | Your local electrical code",
     "Low pH | Chamber water stands at pH 6.3 to 6.9: keep it off skin and animals, and let it "

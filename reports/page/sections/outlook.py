@@ -24,6 +24,8 @@ def outlook_section(n: Report) -> Iterator[Block]:
     names = [name for name in ("calcium", "magnesium") if n.get(f"/outlook/{name}") is not None]
     lead = [n.words("/outlook/answer"), *(_how_often(n, name) for name in names)]
     yield Prose(Markup(" ").join(lead), "lead")
+    if n.get("/outlook/cause") is not None:
+        yield Prose(n.words("/outlook/cause"))
     yield Table(
         "Change from now while alkalinity is held: middle (9-in-10 range), and the chance of "
         "having left the band by then",

@@ -84,7 +84,7 @@ def _magnesium_words(n: Report) -> Prose:
     return n.para(
         "<strong>Magnesium.</strong> It is {chance}. Without doses and water changes it would "
         "change by {change/q50:signed {unit}} {unit} a month ({change/q05:signed {unit}} to "
-        "{change/q95:signed {unit}}).{shares}",
+        "{change/q95:signed {unit}}).{shares}{belief}",
         chance=n.chance(
             "/magnesium/keeps_up_probability",
             "the media gives at least the magnesium that the tank uses",
@@ -93,4 +93,18 @@ def _magnesium_words(n: Report) -> Prose:
         change="/magnesium/change_per_month",
         unit=n.get("/magnesium/unit"),
         shares=shares,
+        belief=_belief(n),
+    )
+
+
+def _belief(n: Report) -> Markup:
+    """Common practice against what was computed, where a magnesium medium is in."""
+    if not n.get("/magnesium/share_pct/q95"):
+        return Markup("")
+    return n.say(
+        " It is said that magnesium medium at about {/magnesium/believed_share:share} of the "
+        "volume keeps magnesium (common practice, no source): dissolving like the rest it would "
+        "change the level by {/magnesium/believed_change_per_month/q50:signed {unit}} {unit} a "
+        "month.",
+        unit=n.get("/magnesium/unit"),
     )

@@ -14,16 +14,21 @@ from estimator.advice.air_exchange import (
     MOST_READINGS,
     OUTDOOR_CO2_PPM,
     SWING,
+    dosed_co2_mmol_d,
+    excess_co2_per_eq,
+    free_co2_mmol_l,
+    learn_air,
     light_swing,
     unflagged_ph_readings,
 )
 from estimator.advice.chamber import Chamber, chamber_of, co2_at
 from estimator.advice.tank_ph import LOW_PH, TankPh, tank_ph
 from estimator.fit.fitting import Fit
+from estimator.inputs.dosing import Solution, solution_from_strengths
 from estimator.inputs.tank import Reactor
 from estimator.water import carbonate
 from helpers.fits import known_fit, known_posterior
-from helpers.tanks import example_log, example_tank
+from helpers.tanks import MIDNIGHT, example_log, example_tank
 
 DKH = units.MEQ_L_PER_DKH
 DAYS = 40
@@ -100,7 +105,8 @@ def test_without_readings_the_prior_speaks() -> None:
     width = np.log(found.exchange_per_h.q95 / found.exchange_per_h.q05)
     assert width == pytest.approx(2 * 1.645 * EXCHANGE_PER_H[1], rel=0.1)
     assert found.swing.q50 == pytest.approx(SWING[0], abs=0.02)
-    assert [note.code for note in found.notes] == ["tank_ph_never_read", "tank_ph_room_assumed"]
+    codes = ["tank_ph_never_read", "tank_ph_room_assumed", "tank_ph_solution_assumed"]
+    assert [note.code for note in found.notes] == codes
 
 
 def test_the_reactor_lowers_ph_and_nights_are_lower() -> None:
@@ -248,3 +254,107 @@ def test_one_seed_gives_the_same_figures() -> None:
     other = answer(known_fit(log, example_tank(), posterior), SEED + 1)
     assert other != first
     assert other.night.q50 == pytest.approx(first.night.q50, abs=0.03)
+
+
+def recipe_of(key: str, **strength: float) -> dict[str, Solution]:
+    """A tank's only solution, of 1 meq/mL or as stated."""
+    g_per_l = {
+        "sodium_carbonate_g_per_l": 52.994,
+        "sodium_bicarbonate_g_per_l": 84.007,
+    }.get(key)
+    return {"one": solution_from_strengths("one", strength or {key: g_per_l})}
+
+
+@pytest.mark.parametrize(
+    ("carbon", "expected"),
+    # Worked beforehand for 1.66 dKH a day, k = 2 per hour and a room of 600 ppm.
+    [(1.0, -0.10), (0.5, 0.0), (0.0, 0.13)],
+)
+def test_co2_that_comes_with_dosing_moves_ph(carbon, expected) -> None:
+    """Against carbonate, bicarbonate lowers tank pH by 0.10 and hydroxide raises it by 0.13."""
+    solution = Solution("one", 1.0, dic_per_eq=carbon)
+    k = carbonate.constants(35.0, 25.0)
+    base = np.array([k.solubility * k.density_kg_l * 1e-3 * 600.0 + 0.15 / 24 / 2])
+    excess = excess_co2_per_eq(solution) * 1.66 * DKH / 24
+    levels = [free_co2_mmol_l(base, rate, np.array([2.0])) for rate in (0.0, excess)]
+    before, after = (float(carbonate.ph_of_free_co2(8.2 * DKH, x, k)[0]) for x in levels)
+    assert after - before == pytest.approx(expected, abs=0.015)
+
+
+def test_what_a_solution_is_made_of_follows_from_recipe_or_strength() -> None:
+    """A recipe says it; of a strength alone, what bicarbonate cannot reach is carbonate."""
+    made = {
+        key: recipe_of(key)["one"].dic_per_eq
+        for key in ("sodium_carbonate_g_per_l", "sodium_bicarbonate_g_per_l")
+    }
+    assert list(made.values()) == pytest.approx([0.5, 1.0])
+    both = {"sodium_carbonate_g_per_l": 52.994, "sodium_bicarbonate_g_per_l": 84.007}
+    assert solution_from_strengths("both", both).dic_per_eq == pytest.approx(0.75, rel=1e-5)
+    strong, weak = (
+        solution_from_strengths("s", {"alkalinity_meq_per_ml": strength}) for strength in (1.9, 1.0)
+    )
+    assert (strong.dic_per_eq, weak.dic_per_eq) == (None, None)
+    assert (strong.usual_dic_per_eq, weak.usual_dic_per_eq) == (0.5, 0.75)
+
+
+def test_each_solution_is_told_of() -> None:
+    """A known recipe with its effect, a strength with what it is taken for; carbonate is silent."""
+    log = example_log([(0.0, "alkalinity", "tank", "alk", 8.2 * DKH), (39.0, "ph", "tank", "", 8)])
+    bicarbonate, carbonate_one, stated = (
+        [note for note in told(log, solutions=solutions).notes if "solution" in note.code]
+        for solutions in (
+            recipe_of("sodium_bicarbonate_g_per_l"),
+            recipe_of("sodium_carbonate_g_per_l"),
+            recipe_of("", alkalinity_meq_per_ml=1.9),
+        )
+    )
+    assert [note.code for note in bicarbonate] == ["tank_ph_solution"]
+    assert bicarbonate[0].values["solution"] == "one"
+    assert -0.2 < bicarbonate[0].values["change"] < -0.03
+    assert carbonate_one == []
+    assert [note.code for note in stated] == ["tank_ph_solution_assumed"]
+    assert stated[0].values == {"solution": "one", "dic_per_eq": 0.5, "change": 0.0}
+
+
+def test_dosed_bicarbonate_explains_a_low_ph() -> None:
+    """Readings that bicarbonate has lowered point to a less stuffy tank than if nothing was dosed.
+
+    300 meq a day leave 150 mmol of CO2 in the water; hydroxide would point the other way.
+    """
+    rows = [(0.0, "alkalinity", "tank", "alk", 8.2 * DKH)]
+    rows += [(float(day) + 0.6, "ph", "tank", "", 8.0) for day in range(2, 39)]
+    base = {}
+    for carbon in (1.0, 0.5, 0.0):
+        tank = example_tank(solutions={"one": Solution("one", 1.0, dic_per_eq=carbon)})
+        log = example_log(rows, [(0.0, "dose_rate", "one", 300.0)])
+        fitted = known_fit(log, tank, known_posterior(draws=1000, days=DAYS))
+        readings = unflagged_ph_readings(log)
+        air = learn_air(fitted, exact_chamber(fitted), readings, np.random.default_rng(1))
+        base[carbon] = float(np.median(air.base_mmol_l))
+    assert base[1.0] < 0.95 * base[0.5] < 0.95 * 0.95 * base[0.0]
+
+
+def test_doses_count_while_ph_remembers_them() -> None:
+    """Lasting rates from when they are set, single doses for a day, both times their carbon."""
+    tank = example_tank(
+        solutions={
+            "bicarbonate": Solution("bicarbonate", 1.0, dic_per_eq=1.0),
+            "lime": Solution("lime", 0.04, 0.02, dic_per_eq=0.0),
+        }
+    )
+    log = example_log(
+        [(0.0, "alkalinity", "tank", "alk", 8.2 * DKH)],
+        [
+            (2.0, "dose_rate", "bicarbonate", 100.0),
+            (4.0, "dose", "lime", 1000.0),
+            (6.0, "dose_rate", "bicarbonate", 0.0),
+        ],
+    )
+    at = dosed_co2_mmol_d(log, tank, MIDNIGHT)
+    assert [at(day) for day in (1.0, 2.0, 4.5, 5.5, 7.0)] == pytest.approx([0, 50, 30, 50, 0])
+
+
+def test_hydroxide_never_empties_the_water_of_co2() -> None:
+    """More hydroxide than the air can make good leaves a little CO2, not less than none."""
+    level = free_co2_mmol_l(np.array([0.015]), -1.0, np.array([0.5]))
+    assert 0 < level[0] < 0.005

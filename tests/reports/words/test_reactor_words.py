@@ -37,6 +37,17 @@ FALLING = {
 }
 DRIFT = "-30 mg/L a month (90 % range -40 to +5)"
 SURE = {**FALLING, "perhaps_out_now": False}
+SHARE = {
+    "unit": "mg/L",
+    "none_mmol_l": 13 / units.CA_G_MOL,
+    "half_mmol_l": -5 / units.CA_G_MOL,
+    "most_mmol_l": -22 / units.CA_G_MOL,
+    "half_share": 0.05,
+    "most_share": 0.1,
+    "low_share": 0.0,
+    "high_share": 0.074,
+    "effluent_mmol_l": 0.5,
+}
 TOLD = [
     ("chamber_mush", {"ph": 6.3}, "Below about pH 6.3 media may turn to mush and clog (common"),
     ("chamber_hardly_dissolves", {}, "Media would hardly dissolve at this pH."),
@@ -90,6 +101,22 @@ TOLD = [
     ("tank_ph_never_read", {}, "No tank pH is in the log: these are figures for a usual tank"),
     ("tank_ph_exchange_unknown", {}, "The tank's pH readings do not say how fast it gives CO2 to"),
     (
+        "tank_ph_solution",
+        {"solution": "soda", "dic_per_eq": 1.0, "change": -0.104},
+        "Dosed instead of the reactor, soda (bicarbonate) moves the daily mean by -0.10.",
+    ),
+    (
+        "tank_ph_solution_assumed",
+        {"solution": "soda", "dic_per_eq": 0.5, "change": 0.0},
+        "Dosed instead of the reactor, soda (by its strength taken for carbonate) leaves pH as it "
+        "is without the reactor's CO2. State its recipe to be sure.",
+    ),
+    (
+        "tank_ph_solution_assumed",
+        {"solution": "soda", "dic_per_eq": 0.75, "change": -0.05},
+        "Dosed instead of the reactor, soda (by its strength taken for a mixture of 0.75 mol of",
+    ),
+    (
         "tank_ph_room_assumed",
         {"room_co2_ppm": 600.0, "give_or_take_ppm": 300.0},
         "The room's CO2 is taken as 600 ppm, give or take 300. Measure it and state `room_co2_ppm`",
@@ -126,6 +153,21 @@ TOLD = [
         "outlook_leaves",
         {**SURE, "test_weeks": 0},
         f"Calcium changes by {DRIFT} and would leave its band in time: test it now, and twice a",
+    ),
+    (
+        "outlook_magnesium_decides",
+        SHARE,
+        "Which way calcium goes hangs on how much of the magnesium medium dissolves, since that "
+        "brings no calcium: +13 mg/L a month if none does, -5 mg/L if it is 5 % of what dissolves, "
+        "-22 mg/L if 10 %; 0.0 to 7.4 % is likely. What tells is calcium and magnesium of effluent "
+        "and tank, each pair with one kit and repeated three times: at 10 % the effluent holds 20 "
+        "mg/L less calcium and 12 mg/L more magnesium than at none.",
+    ),
+    (
+        "outlook_magnesium_causes",
+        SHARE,
+        "The magnesium medium is the likely cause of calcium's fall, since what dissolves of it "
+        "brings no calcium: +13 mg/L a month if none does, -22 mg/L if it is 10 % of what",
     ),
     ("outlook_alone_unknown", {}, "Whether alkalinity alone is enough is not known: calcium was"),
     (

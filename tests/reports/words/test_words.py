@@ -15,9 +15,10 @@ from estimator.fit.checks import NOT_CHECKED, diagnose
 from estimator.inputs.tank import Reactor, Target
 from estimator.remark import Remark
 from estimator.unknowns import Unknown
+from estimator.water.salinity import salinity_note
 from helpers.fits import known_posterior
 from helpers.studies import build_study
-from helpers.tanks import example_tank
+from helpers.tanks import example_log, example_tank
 from reports.words import advice, fit
 from reports.words.table import BY_CODE, TABLES, words
 
@@ -112,8 +113,16 @@ def fit_remarks() -> list[Remark]:
     return [*failures, *NOT_CHECKED.failures]
 
 
+def salinity_notes() -> list[Remark | None]:
+    """Of a log whose salinity was read lately, and of one where that is long ago."""
+    read = [(1.0, "salinity", "tank", "", 33.8), (3.0, "salinity", "tank", "", 34.1)]
+    logs = (example_log(read, [(end, "stock_change")]) for end in (9.0, 60.0))
+    return [salinity_note(log, example_tank()) for log in logs]
+
+
 REMARKS = [
     *flow_remarks(),
+    *salinity_notes(),
     *fit_remarks(),
     *(reason for variant in ("full", "failed") for reason in build_study(variant).trust.reasons),
 ]
@@ -138,6 +147,14 @@ def test_remarks_among_values_become_their_words() -> None:
     failures = (Remark("fit_not_checked"), Remark("fit_divergent", {"divergences": 9, "draws": 2}))
     text = words(Remark("withheld_fit_failed", {"failures": failures}), example_tank())
     assert "own checks: the sampling was not checked; 9 divergent transitions in 2 draws" in text
+
+
+def test_salinity_is_told_as_it_was_read() -> None:
+    """What readings are normalised by, and how old the last salinity reading is."""
+    lately, old = (words(note, example_tank()) for note in salinity_notes() if note)
+    assert lately == old.split(" It was last")[0]
+    assert "would be at 35 g/kg: its own salinity, by the log, was 34.1 g/kg." in lately
+    assert "57 days before the log's end" in old
 
 
 def test_alkalinity_is_told_in_the_keepers_unit() -> None:
