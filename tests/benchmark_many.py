@@ -31,7 +31,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from estimator.inputs.parameters import PARAMETERS
 from estimator.synthetic.simulation import simulate_log
-from helpers.keepers import keeper_case
+from helpers.keepers import Habits, keeper_case
 from helpers.tanks import Case
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -175,7 +175,7 @@ def main() -> None:
         seeds = np.random.SeedSequence(given.seed).spawn(given.tanks)
         for tank, seed in zip(names, seeds, strict=True):
             rng = np.random.default_rng(seed)
-            write_case(folder, tank, keeper_case(rng, given.days), rng)
+            write_case(folder, tank, keeper_case(rng, Habits(days=given.days)), rng)
         reports = folder / "reports"
 
         def alone(tank: str) -> Run:

@@ -223,7 +223,7 @@ def _text(rows: list[_Row], values: list[str]) -> str:
 
 
 def _uptake() -> np.ndarray:
-    """True daily uptake: growth, a slow wave, and a step when animals were added."""
+    """True daily uptake at the middle of the band: growth, a slow wave, a step by nine frags."""
     day = np.arange(DAYS + 1)
     relative = (1 + 0.0016 * day + 0.03 * np.sin(day / 11)) * np.where(day >= 45, 1.10, 1.0)
     return 1.42 * units.MEQ_L_PER_DKH * relative
@@ -238,9 +238,11 @@ def demo_truth(log: TankLog) -> Truth:
         light_ratio=2.8,
         uptake_meq_l_d=_uptake(),
         calcium_share=0.487,
-        increment_meq_l=17.0 * dkh * (1 - 0.0004 * np.arange(DAYS + 1)),
-        exponent=0.45,
-        reference_flow_ml_h=2850.0,
+        saturated_increment_meq_l=28.5 * dkh,
+        effluent_strength=1 - 0.0004 * np.arange(DAYS + 1),
+        half_flow_ml_h=2960.0,
+        uptake_per_meq_l=0.06 / dkh,
+        media_magnesium_share=0.02,
         start={"alkalinity": 8.1 * dkh, "calcium": 424 / units.CA_G_MOL},
         waters={"new": {"alkalinity": 8.0 * dkh, "calcium": 415 / units.CA_G_MOL}},
         kit_calibration={("alk-drops", 0): 1.035, ("alk-drops", 1): 0.985, ("ca-drops", 0): 1.02},

@@ -2,7 +2,8 @@
 
 The tank is integrated by a fourth-order Runge-Kutta scheme straight from the differential
 equations in `mass_balance`, sharing none of its algebra, so that the two check each other. Readings
-then pass through the kit: calibration of the bottle, repeatability, rounding to the kit's step.
+then pass through the kit: calibration of the bottle, an error that drifts, repeatability, rounding
+to the kit's step. What a keeper left out of the log or states wrongly can be part of the truth.
 """
 
 from __future__ import annotations
@@ -14,16 +15,20 @@ from datetime import datetime, timedelta
 
 import numpy as np
 from numba import njit
+from scipy import optimize
 
 from estimator import units
 from estimator.inputs.records import Action, Reading, TankLog
 from estimator.inputs.tank import Tank
 from estimator.water import chamber_table
 from estimator.water.light import lit_fraction
-from estimator.water.supply import media_calcium_share
 
 STEP_D = 1.0 / 96.0
 """Longest integration step: a quarter of an hour."""
+PROBE_NOISE, PROBE_DIGITS = 0.02, 2
+"""Scatter of a chamber's pH probe, and the digits it shows (common practice, no source)."""
+SALINITY_NOISE_G_KG, SALINITY_DIGITS = 0.3, 1
+"""The same of salinity readings (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -35,15 +40,24 @@ class Truth:
         light_ratio: mean lit over dark rate of uptake.
         uptake_meq_l_d: (days,) daily mean uptake by calcification from the log's first local day.
         calcium_share: mol of calcium per equivalent taken up.
-        increment_meq_l: (days,) increment of the effluent over the middle of the band, at the
-            reference flow and the last chamber pH.
-        exponent: ε of the flow response.
-        reference_flow_ml_h: flow at which `increment_meq_l` holds.
+        saturated_increment_meq_l: X_sat, increment of saturated effluent over tank water at the
+            middle of the band, at the chamber pH that stands at the log's end by its settings.
+        effluent_strength: (days,) factor on that increment.
+        half_flow_ml_h: F0, the flow at which one chamber gives half of it.
         start: tank levels at midnight before the first entry, by parameter.
+        ph_response: β, power with which the increment follows the chamber table.
+        chamber_ph: (days,) NBS, where the chamber departs from its setting; None: it never does.
+        probe_offset: of the chamber's probe, lasting.
+        uptake_per_meq_l: η, relative change of uptake per meq/L over the middle of the band.
+        media_magnesium_share: part of what dissolves that is magnesium, by equivalents.
         nitrate_rate_mmol_l_d: net production of nitrate.
+        salinity_g_kg: (days,) true salinity; None: as stated.
+        strength_factor: true over stated strength, by solution.
+        unlogged: what was done and not written down.
         waters: true levels of each new salt water, by parameter.
         kit_calibration: by (kit, bottle number from 0).
         kit_repeatability: sd, by kit, canonical units.
+        drifting: by kit, an Ornstein-Uhlenbeck error: (sd, canonical; correlation time, days).
         misread: added to the reading of a row, canonical units.
         square_light: uptake follows lights on and off as steps, not as a half-sine.
     """
@@ -52,21 +66,31 @@ class Truth:
     light_ratio: float
     uptake_meq_l_d: np.ndarray
     calcium_share: float
-    increment_meq_l: np.ndarray
-    exponent: float
-    reference_flow_ml_h: float
+    saturated_increment_meq_l: float
+    effluent_strength: np.ndarray
+    half_flow_ml_h: float
     start: Mapping[str, float]
+    ph_response: float = 1.0
+    chamber_ph: np.ndarray | None = None
+    probe_offset: float = 0.0
+    uptake_per_meq_l: float = 0.0
+    media_magnesium_share: float = 0.0
     nitrate_rate_mmol_l_d: float = 0.0
+    salinity_g_kg: np.ndarray | None = None
+    strength_factor: Mapping[str, float] = field(default_factory=dict)
+    unlogged: tuple[Action, ...] = ()
     waters: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
     kit_calibration: Mapping[tuple[str, int], float] = field(default_factory=dict)
     kit_repeatability: Mapping[str, float] = field(default_factory=dict)
+    drifting: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     misread: Mapping[int, float] = field(default_factory=dict)
     square_light: bool = False
 
 
 @dataclass(frozen=True)
 class Levels:
-    """True tank and effluent levels at some instants (n,), canonical units."""
+    """True tank and effluent levels at some instants (n,), canonical units, at the stated salinity;
+    and the true chamber pH, NBS."""
 
     time_d: np.ndarray
     alkalinity_meq_l: np.ndarray
@@ -74,6 +98,73 @@ class Levels:
     nitrate_mmol_l: np.ndarray
     effluent_alkalinity_meq_l: np.ndarray
     effluent_calcium_mmol_l: np.ndarray
+    chamber_ph: np.ndarray
+
+
+def on_day(values: np.ndarray, at_d: float) -> float:
+    """The value of a day, of the last one from then on."""
+    return float(values[min(int(at_d), len(values) - 1)])
+
+
+def filled_part(flow_over_half: float, chambers: int) -> float:
+    """r: which part of the saturated increment the effluent has at F/F0.
+
+    One chamber: first-order dissolution in a stirred chamber, F·X = F0·(X_sat − X), so
+    1/(1 + F/F0). In a second one without CO2 the same water nears its own equilibrium, which was
+    computed closed to Ω = 1 with PyCO2SYS 1.8.3.4: 0.66, 0.43 and 0.53 of X_sat after 0.53, 0.29
+    and 0.35. The power 1.6 gives 0.70, 0.42 and 0.50.
+    """
+    first = 1.0 / (1.0 + flow_over_half)
+    if chambers < 2:
+        return first
+    equilibrium = 1.0 - (1.0 - first) ** 1.6
+    return first + (equilibrium - first) * first
+
+
+class TrueChamber:
+    """The reactor's chamber of a truth: what its effluent has over the tank."""
+
+    def __init__(self, tank: Tank, log: TankLog, truth: Truth) -> None:
+        stated = tank.reactor.chamber_ph if tank.reactor else None
+        self._truth = truth
+        self._chambers = tank.reactor.chambers if tank.reactor else 1
+        self.start_ph = chamber_table.USUAL_CHAMBER_PH if stated is None else stated
+        settings = sorted(
+            (a for a in log.actions if a.kind == "ph_setting"), key=lambda action: action.time
+        )
+        self.end_ph = (settings[-1].value or self.start_ph) if settings else self.start_ph
+
+    def ph(self, at_d: float, setting: float) -> float:
+        """True pH, NBS, while the controller is set to `setting`."""
+        true = self._truth.chamber_ph
+        return setting if true is None else on_day(true, at_d)
+
+    def saturated_meq_l(self, at_d: float, setting: float | None = None) -> float:
+        """Increment of saturated effluent over the middle of the band, meq/L; the default of
+        `setting` is that of the log's end."""
+        table = chamber_table.saturated_increment_meq_l
+        ph = self.ph(at_d, self.end_ph if setting is None else setting)
+        answer = (table(ph) / table(self.end_ph)) ** self._truth.ph_response
+        strength = on_day(self._truth.effluent_strength, at_d)
+        return self._truth.saturated_increment_meq_l * answer * strength
+
+    def filled(self, flow_ml_h: float) -> float:
+        """Part of the saturated increment at a flow, see `filled_part`."""
+        return filled_part(flow_ml_h / self._truth.half_flow_ml_h, self._chambers)
+
+    def flow_for(self, load_meq_d: float, at_d: float) -> float:
+        """Flow, mL/h, that supplies a load at the middle of the band; infinite where none does."""
+        wanted = load_meq_d / (units.HOURS_PER_DAY / 1000) / self.saturated_meq_l(at_d)
+        half = self._truth.half_flow_ml_h
+        if wanted <= 0:
+            return 0.0
+        # The supply rises with the flow towards F0 X_sat.
+        if wanted >= half:
+            return float("inf")
+        most = wanted / (1.0 - wanted / half)
+        return float(
+            optimize.brentq(lambda flow: flow * self.filled(flow) - wanted, 0.0, most + 1e-9)
+        )
 
 
 @njit(cache=True)
@@ -88,8 +179,13 @@ def _light(time_d, on_d, lit, ratio, square):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _integrate(level, start_d, end_d, uptake, ratio, square, on_d, lit, share, supply, rate):  # type: ignore[no-untyped-def]
-    """Advance level = (A, C, N); supply = (rate per day at A = 0, decay, α, dosed A, dosed C)."""
+def _integrate(level, start_d, end_d, uptake, light, share, supply, rate):  # type: ignore[no-untyped-def]
+    """Advance level = (A, C, N).
+
+    uptake = (at the level A_m, η, A_m); light = (lights on, lit part, ratio, whether square);
+    supply = (rate per day at A = 0, decay, α, dosed A, dosed C).
+    """
+    on_d, lit, ratio, square = light
     steps = max(1, int(np.ceil((end_d - start_d) / STEP_D)))
     h = (end_d - start_d) / steps
     slope = np.zeros((4, 3))
@@ -100,7 +196,8 @@ def _integrate(level, start_d, end_d, uptake, ratio, square, on_d, lit, share, s
             alkalinity = level[0] + (0.0 if stage == 0 else shift * h * slope[stage - 1, 0])
             # Just inside the span at its ends, so that lights switch between spans.
             at = min(max(t + shift * h, start_d + 1e-9), end_d - 1e-9)
-            eaten = uptake * _light(at, on_d, lit, ratio, square)
+            eaten = uptake[0] * (1.0 + uptake[1] * (alkalinity - uptake[2]))
+            eaten *= _light(at, on_d, lit, ratio, square)
             dissolved = supply[0] - supply[1] * alkalinity
             slope[stage, 0] = dissolved + supply[3] - eaten - rate
             slope[stage, 1] = supply[2] * dissolved + supply[4] - share * eaten
@@ -116,16 +213,14 @@ class _TrueTank:
 
     def __init__(self, tank: Tank, log: TankLog, truth: Truth) -> None:
         self._tank, self._truth = tank, truth
-        self._alpha = media_calcium_share(tank)
+        self._alpha = 0.5 * (1.0 - truth.media_magnesium_share)
+        self._middle = tank.targets["alkalinity"].middle
         self._on_d = tank.lights_on_h / units.HOURS_PER_DAY
         self._lit = lit_fraction(tank)
-        settings = sorted(
-            (a for a in log.actions if a.kind == "ph_setting"), key=lambda action: action.time
-        )
-        stated = tank.reactor.chamber_ph if tank.reactor else None
-        self._ph = chamber_table.USUAL_CHAMBER_PH if stated is None else stated
-        self._last_ph = (settings[-1].value or self._ph) if settings else self._ph
+        self._chamber = TrueChamber(tank, log, truth)
+        self._ph = self._chamber.start_ph
         self._flow_ml_h = 0.0
+        self._last_flow_ml_h = 0.5 * truth.half_flow_ml_h
         self._rates = dict.fromkeys(tank.solutions, 0.0)
         self.level = self._water(truth.start)
 
@@ -134,58 +229,54 @@ class _TrueTank:
         return np.array([levels["alkalinity"], levels["calcium"], levels.get("nitrate", 0.0)])
 
     def increment(self, at_d: float, alkalinity: float) -> float:
-        """Effluent alkalinity less the tank's."""
-        truth, flow = self._truth, self._flow_ml_h
-        respond = (flow / truth.reference_flow_ml_h) ** -truth.exponent if flow > 0 else 1.0
-        strength = truth.increment_meq_l[min(int(at_d), len(truth.increment_meq_l) - 1)]
-        strength *= chamber_table.half_saturated_increment_meq_l(self._ph)
-        strength /= chamber_table.half_saturated_increment_meq_l(self._last_ph)
-        off_middle = alkalinity - self._tank.targets["alkalinity"].middle
-        return respond * (strength - (1 - truth.exponent) * off_middle)
+        """Effluent alkalinity less the tank's; of a pump at rest as it last ran."""
+        saturated = self._chamber.saturated_meq_l(at_d, self._ph)
+        filled = self._chamber.filled(self._flow_ml_h or self._last_flow_ml_h)
+        return (saturated - (alkalinity - self._middle)) * filled
 
     def shown(self, at_d: float) -> tuple[float, ...]:
-        """Tank levels, then effluent alkalinity and calcium."""
-        above = self.increment(max(at_d - 1e-9, 0.0), self.level[0])
-        return (*self.level, self.level[0] + above, self.level[1] + self._alpha * above)
+        """Tank levels, effluent alkalinity and calcium, chamber pH."""
+        at_d = max(at_d - 1e-9, 0.0)
+        above = self.increment(at_d, self.level[0])
+        effluent = (self.level[0] + above, self.level[1] + self._alpha * above)
+        return (*self.level, *effluent, self._chamber.ph(at_d, self._ph))
+
+    def _strengths(self, name: str) -> np.ndarray:
+        """Alkalinity (meq) and calcium (mmol) that 1 mL of a solution truly holds."""
+        stated = self._tank.solutions[name]
+        held = np.array([stated.alkalinity_meq_per_ml, stated.calcium_mmol_per_ml])
+        return held * self._truth.strength_factor.get(name, 1.0)
 
     def advance(self, start_d: float, end_d: float) -> None:
         """Let time pass under the present settings."""
-        truth, solutions = self._truth, self._tank.solutions
+        truth = self._truth
         turnover = self._flow_ml_h * units.HOURS_PER_DAY / 1000 / truth.volume_l
         at_zero = self.increment(start_d, 0.0)
-        dosed = [
-            sum(getattr(solutions[name], strength) * ml for name, ml in self._rates.items())
-            / truth.volume_l
-            for strength in ("alkalinity_meq_per_ml", "calcium_mmol_per_ml")
-        ]
+        dosed = sum((self._strengths(name) * ml for name, ml in self._rates.items()), np.zeros(2))
         fading = turnover * (at_zero - self.increment(start_d, 1.0))
         _integrate(
             self.level,
             start_d,
             end_d,
-            truth.uptake_meq_l_d[min(int(start_d), len(truth.uptake_meq_l_d) - 1)],
-            truth.light_ratio,
-            truth.square_light,
-            self._on_d,
-            self._lit,
+            (on_day(truth.uptake_meq_l_d, start_d), truth.uptake_per_meq_l, self._middle),
+            (self._on_d, self._lit, truth.light_ratio, truth.square_light),
             truth.calcium_share,
-            np.array([turnover * at_zero, fading, self._alpha, *dosed]),
+            np.array([turnover * at_zero, fading, self._alpha, *(dosed / truth.volume_l)]),
             truth.nitrate_rate_mmol_l_d,
         )
 
     def act(self, action: Action) -> None:
-        """Carry out one entry of the log."""
+        """Carry out one thing that was done."""
         value = action.value or 0.0
         if action.kind == "flow":
             self._flow_ml_h = value
+            self._last_flow_ml_h = value or self._last_flow_ml_h
         elif action.kind == "ph_setting":
             self._ph = value
         elif action.kind == "dose_rate":
             self._rates[action.of] = value
         elif action.kind == "dose":
-            solution = self._tank.solutions[action.of]
-            self.level[0] += solution.alkalinity_meq_per_ml * value / self._truth.volume_l
-            self.level[1] += solution.calcium_mmol_per_ml * value / self._truth.volume_l
+            self.level[:2] += self._strengths(action.of) * value / self._truth.volume_l
         elif action.kind == "water_change":
             fresh = self._water(self._truth.waters[action.of])
             self.level += value / self._truth.volume_l * (fresh - self.level)
@@ -204,7 +295,7 @@ def simulate_levels(tank: Tank, log: TankLog, truth: Truth, times: list[datetime
     def day(time: datetime) -> float:
         return (time - origin) / timedelta(days=1)
 
-    pending = deque(sorted(log.actions, key=lambda a: a.time))
+    pending = deque(sorted((*log.actions, *truth.unlogged), key=lambda a: a.time))
     wanted = {day(t) for t in times}
     events = wanted | {day(a.time) for a in pending}
     last = max(events)
@@ -222,7 +313,7 @@ def simulate_levels(tank: Tank, log: TankLog, truth: Truth, times: list[datetime
             found[edge] = true_tank.shown(edge)
         while pending and day(pending[0].time) <= edge:
             true_tank.act(pending.popleft())
-    columns = np.array([found[day(t)] for t in times]).reshape(len(times), 5).T
+    columns = np.array([found[day(t)] for t in times]).reshape(len(times), 6).T
     return Levels(np.array([day(t) for t in times]), *columns)
 
 
@@ -232,29 +323,60 @@ def round_to_step(value: float, step: float) -> float:
 
 
 def read_with_kit(
-    reading: Reading, level: float, bottle: int, tank: Tank, truth: Truth, rng: np.random.Generator
+    reading: Reading,
+    level: float,
+    bottle: int,
+    tank: Tank,
+    truth: Truth,
+    rng: np.random.Generator,
+    drift: float = 0.0,
 ) -> float:
-    """The kit's figure for a true level, canonical units, never negative."""
+    """The kit's figure for a true level, canonical units, never negative; `drift` adds to it."""
     kit = tank.kits[reading.kit]
     calibration = truth.kit_calibration.get((kit.name, bottle), 1.0)
-    error = rng.normal(0.0, truth.kit_repeatability.get(kit.name, 0.0))
+    error = drift + rng.normal(0.0, truth.kit_repeatability.get(kit.name, 0.0))
     shown = calibration * level + error + truth.misread.get(reading.row, 0.0)
     return max(round_to_step(shown, kit.step), 0.0)
+
+
+def _drift(log: TankLog, truth: Truth, rng: np.random.Generator) -> list[float]:
+    """The drifting error of each reading (m,), canonical units; zero for a kit that does not."""
+    found: list[float] = []
+    last: dict[str, tuple[datetime, float]] = {}
+    for reading in log.readings:
+        if reading.kit not in truth.drifting:
+            found.append(0.0)
+            continue
+        sd, correlation_d = truth.drifting[reading.kit]
+        time, before = last.get(reading.kit, (datetime.min, 0.0))
+        kept = np.exp(-(reading.time - time) / timedelta(days=1) / correlation_d)
+        error = float(kept * before + sd * np.sqrt(1.0 - kept**2) * rng.standard_normal())
+        last[reading.kit] = (reading.time, error)
+        found.append(error)
+    return found
 
 
 def simulate_log(tank: Tank, log: TankLog, truth: Truth, rng: np.random.Generator) -> TankLog:
     """The same log with every reading's value drawn from the truth.
 
-    Readings of alkalinity, calcium and nitrate are replaced; others keep their value.
+    Readings of alkalinity, calcium, nitrate and the chamber's pH are replaced, of the tank's
+    salinity where the truth has one; others keep their value. Evaporation concentrates all that is
+    in the tank; the effluent's increment over it stays as it is.
     """
     levels = simulate_levels(tank, log, truth, [r.time for r in log.readings])
     opened = [a for a in log.actions if a.kind == "new_bottle"]
+    drift = _drift(log, truth, rng)
+    salinity = np.full(len(log.readings), tank.salinity_g_kg)
+    if truth.salinity_g_kg is not None:
+        salinity = np.array([on_day(truth.salinity_g_kg, day) for day in levels.time_d])
+    more = salinity / tank.salinity_g_kg - 1.0
+    alkalinity, calcium = levels.alkalinity_meq_l, levels.calcium_mmol_l
     columns = {
-        ("tank", "alkalinity"): levels.alkalinity_meq_l,
-        ("tank", "calcium"): levels.calcium_mmol_l,
-        ("tank", "nitrate"): levels.nitrate_mmol_l,
-        ("effluent", "alkalinity"): levels.effluent_alkalinity_meq_l,
-        ("effluent", "calcium"): levels.effluent_calcium_mmol_l,
+        ("tank", "alkalinity"): alkalinity * (1 + more),
+        ("tank", "calcium"): calcium * (1 + more),
+        ("tank", "nitrate"): levels.nitrate_mmol_l * (1 + more),
+        ("effluent", "alkalinity"): levels.effluent_alkalinity_meq_l + alkalinity * more,
+        ("effluent", "calcium"): levels.effluent_calcium_mmol_l + calcium * more,
     }
 
     def value(m: int, reading: Reading) -> float:
@@ -265,10 +387,16 @@ def simulate_log(tank: Tank, log: TankLog, truth: Truth, rng: np.random.Generato
             level = truth.waters[reading.of][reading.parameter]
         elif reading.sample == "reference":
             level = tank.references[reading.of].levels[reading.parameter]
+        elif key == ("chamber", "ph"):
+            shown = levels.chamber_ph[m] + truth.probe_offset + rng.normal(0.0, PROBE_NOISE)
+            return round(float(shown), PROBE_DIGITS)
+        elif key == ("tank", "salinity") and truth.salinity_g_kg is not None:
+            shown = salinity[m] + rng.normal(0.0, SALINITY_NOISE_G_KG)
+            return round(float(shown), SALINITY_DIGITS)
         else:
             return reading.value
         bottle = sum(a.of == reading.kit and a.time <= reading.time for a in opened)
-        return read_with_kit(reading, level, bottle, tank, truth, rng)
+        return read_with_kit(reading, level, bottle, tank, truth, rng, drift[m])
 
     readings = tuple(replace(r, value=value(m, r)) for m, r in enumerate(log.readings))
     return replace(log, readings=readings)

@@ -12,7 +12,20 @@ from estimator import units
 from estimator.fit.checks import Diagnostics
 from estimator.fit.fitting import Fit, fit_of
 from estimator.fit.kalman import System
-from estimator.fit.layout import PHYSICAL
+from estimator.fit.layout import (
+    CALCIUM_SHARE,
+    DRIFT,
+    EFFLUENT_DRIFT,
+    LEVEL_RESPONSE,
+    LIGHT_RATIO,
+    LOAD_SHARE,
+    PH_RESPONSE,
+    PHYSICAL,
+    SATURATED_INCREMENT,
+    UNLOGGED_CALCIUM,
+    UPTAKE,
+    VOLUME,
+)
 from estimator.fit.posterior import Posterior
 from estimator.fit.problem import pose
 from estimator.fit.sampling import Trace, made_up_trace
@@ -23,6 +36,8 @@ from estimator.synthetic.simulation import Truth
 from helpers.tanks import Case
 
 MIDDLE = 8.2 * units.MEQ_L_PER_DKH
+UNLOGGED_SCALE = 0.05
+"""Relative scale of calcium that is missing from a log, where a truth has none missing."""
 GOOD = Diagnostics(1.001, 1500.0, 1200.0, "uptake now", 0, 4, 500, ())
 
 
@@ -39,13 +54,24 @@ def part_of(trace: Trace, which: slice) -> Trace:
 def theta_of(case: Case, schedule: Schedule, drift: float = 0.02) -> np.ndarray:
     """theta (p,) of `mass_balance.fill` that states a truth, with the first day's uptake as u_0."""
     truth = case.truth
-    uptake = truth.uptake_meq_l_d[0]
+    saturated = truth.saturated_increment_meq_l * truth.effluent_strength[0]
+    half_flow_l_d = truth.half_flow_ml_h * units.HOURS_PER_DAY / 1000
+    theta = np.zeros(schedule.parameters)
+    theta[VOLUME] = truth.volume_l
+    theta[LIGHT_RATIO] = truth.light_ratio
+    theta[UPTAKE] = truth.uptake_meq_l_d[0]
+    theta[CALCIUM_SHARE] = truth.calcium_share
+    theta[SATURATED_INCREMENT] = saturated
+    theta[LOAD_SHARE] = schedule.reference_load_meq_d / (saturated * half_flow_l_d)
+    theta[DRIFT], theta[EFFLUENT_DRIFT] = drift, 0.4 * drift
+    theta[LEVEL_RESPONSE] = truth.uptake_per_meq_l
+    theta[PH_RESPONSE] = truth.ph_response
+    theta[UNLOGGED_CALCIUM] = UNLOGGED_SCALE
     calibrations = [truth.kit_calibration.get(pair, 1.0) for pair in schedule.bottles]
     repeats = [truth.kit_repeatability.get(kit.name, 0.1) for kit in schedule.kits]
-    theta = [truth.volume_l, truth.light_ratio, uptake, truth.calcium_share]
-    theta += [truth.increment_meq_l[0], truth.exponent, drift, 0.4 * drift]
-    assert len(theta) == PHYSICAL
-    return np.array([*theta, *calibrations, *repeats])
+    kits = [*calibrations, *repeats]
+    theta[PHYSICAL : PHYSICAL + len(kits)] = kits
+    return theta
 
 
 def follow(system: System, schedule: Schedule, truth: Truth, alpha: float) -> np.ndarray:
@@ -73,10 +99,10 @@ def follow(system: System, schedule: Schedule, truth: Truth, alpha: float) -> np
         if system.observed[i]:
             expected[i] = system.loading[i] @ state + system.intercept[i]
         if i in day_of:
-            uptake, gain = truth.uptake_meq_l_d, truth.increment_meq_l
+            uptake, strength = truth.uptake_meq_l_d, truth.effluent_strength
             state[layout.uptake] = uptake[day_of[i]] / uptake[0] - 1
             if layout.effluent >= 0:
-                state[layout.effluent] = gain[day_of[i]] / gain[0] - 1
+                state[layout.effluent] = strength[day_of[i]] / strength[0] - 1
     return expected[schedule.reading_step]
 
 

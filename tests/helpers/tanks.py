@@ -13,7 +13,8 @@ from estimator import units
 from estimator.inputs.dosing import Solution, solution_from_strengths
 from estimator.inputs.records import Action, Reading, TankLog
 from estimator.inputs.tank import Composition, Kit, Reactor, Tank, Target
-from estimator.synthetic.simulation import Truth
+from estimator.synthetic.simulation import TrueChamber, Truth, simulate_levels
+from estimator.water.light import day_shape, light_share, lit_fraction
 
 DKH = units.MEQ_L_PER_DKH
 CA = units.CA_G_MOL
@@ -121,9 +122,10 @@ def example_truth(days: int, **changes: Any) -> Truth:
         light_ratio=2.6,
         uptake_meq_l_d=0.55 * (1 + 0.1 * np.sin(day / 9)),
         calcium_share=0.485,
-        increment_meq_l=16 * DKH * (1 + 0.02 * np.cos(day / 7)),
-        exponent=0.4,
-        reference_flow_ml_h=2600.0,
+        saturated_increment_meq_l=28 * DKH,
+        effluent_strength=1 + 0.02 * np.cos(day / 7),
+        half_flow_ml_h=3400.0,
+        media_magnesium_share=0.1,
         start={"alkalinity": 8.1 * DKH, "calcium": 425 / CA, "nitrate": 8 / NO3},
         waters={
             "new": {"alkalinity": 8.3 * DKH, "calcium": 415 / CA},
@@ -173,17 +175,35 @@ class Case:
         return (self.log.end.date() - self.log.start.date()).days
 
     @property
-    def uptake_now_meq_l_d(self) -> float:
-        """True uptake on the last day."""
+    def chamber(self) -> TrueChamber:
+        """The true chamber under the log's settings."""
+        return TrueChamber(self.tank, self.log, self.truth)
+
+    @property
+    def uptake_at_middle_meq_l_d(self) -> float:
+        """True uptake on the last day, were the level in the middle of the band."""
         return float(self.truth.uptake_meq_l_d[self.last_day])
 
     @property
+    def level_now_meq_l(self) -> float:
+        """True alkalinity at the last entry as a daily mean, freed of the hour's swing."""
+        end = simulate_levels(self.tank, self.log, self.truth, [self.log.end])
+        share = light_share(np.array([self.truth.light_ratio]), lit_fraction(self.tank))
+        swing = day_shape(self.tank, share, float(end.time_d[0]) % 1.0)[0]
+        return float(end.alkalinity_meq_l[0] + self.uptake_at_middle_meq_l_d * swing)
+
+    @property
+    def uptake_now_meq_l_d(self) -> float:
+        """True uptake on the last day, at the level that is."""
+        off_middle = self.level_now_meq_l - self.tank.targets["alkalinity"].middle
+        answer = 1 + self.truth.uptake_per_meq_l * off_middle
+        return self.uptake_at_middle_meq_l_d * answer
+
+    @property
     def needed_flow_ml_h(self) -> float:
-        """True flow that holds the middle of the band on the last day."""
-        gain = self.truth.increment_meq_l[self.last_day]
-        reference = self.truth.reference_flow_ml_h * 24 / 1000
-        load = self.uptake_now_meq_l_d * self.truth.volume_l / (reference * gain)
-        return self.truth.reference_flow_ml_h * load ** (1 / (1 - self.truth.exponent))
+        """True flow that holds the middle of the band on the last day; infinite where none does."""
+        load = self.uptake_at_middle_meq_l_d * self.truth.volume_l
+        return self.chamber.flow_for(load, self.last_day)
 
 
 def _spread(first: float, last: float, count: int) -> list[float]:
@@ -272,9 +292,9 @@ def _big_flow() -> Case:
     truth = example_truth(
         7,
         volume_l=20.0,
-        increment_meq_l=np.full(8, 1.5),
-        exponent=0.2,
-        reference_flow_ml_h=3000.0,
+        saturated_increment_meq_l=1.9,
+        effluent_strength=np.ones(8),
+        half_flow_ml_h=12000.0,
     )
     return Case(example_tank(water_volume_l=20.0), example_log(readings, actions), truth)
 

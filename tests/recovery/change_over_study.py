@@ -8,9 +8,9 @@ twice on the day after the reactor starts, and every few days from then on; each
 run again, as it asks, and the plan is renewed. While no plan is given the last one's rule goes on.
 
 Every tank differs from the model: uptake follows the lights stepwise, the true volume is 12 % off
-the stated one, effluent strength does not depend on the flow at all, or supply hardly does until
-the effluent is saturated, and strength falls by 15 % after a week. Beside it the same tank with the
-first final setting made overnight and left alone.
+the stated one, the effluent hardly depends on the flow, being all but saturated, or the supply
+hardly does, the chamber being slow, and strength falls by 15 % after a week. Beside it the same
+tank with the first final setting made overnight and left alone.
 """
 
 from __future__ import annotations
@@ -36,8 +36,7 @@ from estimator.inputs.tank import Composition, Tank
 from estimator.plan.present import answer_seen, dose_rates_now, settable_doses
 from estimator.plan.result import ChangeOver, Plan
 from estimator.synthetic.simulation import read_with_kit, simulate_levels, simulate_log
-from estimator.water.chamber_table import USUAL_CHAMBER_PH, saturated_increment_meq_l
-from helpers.keepers import DKH, keeper_case
+from helpers.keepers import DKH, NEVER, Habits, keeper_case
 from helpers.tanks import Case
 
 if TYPE_CHECKING:
@@ -48,20 +47,25 @@ FOLLOWED = 42
 REPLANS = (1, 4, 8, 12, 16, 20, 24, 30, 36)
 DRAWS = 250
 VOLUME_OFF = 0.12
-EXPONENTS = (0.0, 0.9)
+EXPONENTS = (0.05, 0.6)
+"""How the effluent's increment answers to the flow at the one needed: −d ln X/d ln F, which for one
+chamber is 1 − X/X_sat."""
 WEAKER = 0.85
 REFERENCE_TESTS = 3
 
 
 def odd_case(rng: np.random.Generator) -> Case:
     """A keeper on dosing, and a truth that the model does not hold."""
-    case = keeper_case(rng, days=DAYS, reactor=False)
+    case = keeper_case(rng, Habits(days=DAYS, begun_d=NEVER))
     truth = case.truth
     more = FOLLOWED + 3
     uptake = truth.uptake_meq_l_d
     drift = 0.015 * uptake[0] * np.cumsum(rng.standard_normal(more))
-    strength = np.full(DAYS + 2 + more, truth.increment_meq_l[0])
+    strength = np.ones(DAYS + 2 + more)
     strength[case.last_day + 8 :] *= WEAKER
+    exponent = float(rng.choice(EXPONENTS))
+    load_meq_h = float(uptake[-1]) * truth.volume_l / 24
+    needed_ml_h = 1000 * load_meq_h / ((1 - exponent) * truth.saturated_increment_meq_l)
     stated = truth.volume_l * float(np.exp(VOLUME_OFF * rng.choice([-1, 1])))
     tank = replace(
         case.tank,
@@ -89,8 +93,8 @@ def odd_case(rng: np.random.Generator) -> Case:
         replace(
             truth,
             uptake_meq_l_d=np.maximum(np.concatenate([uptake, uptake[-1] + drift]), 0.0),
-            increment_meq_l=strength,
-            exponent=float(rng.choice(EXPONENTS)),
+            effluent_strength=strength,
+            half_flow_ml_h=needed_ml_h * (1 - exponent) / exponent,
             square_light=True,
         ),
     )
@@ -120,25 +124,26 @@ class TrueTank:
         self.dosed_meq_d = alkalinity_meq_d(self.case.tank.solutions, rates)
 
     def increment(self, level: float, day: float) -> float:
-        """Gain of the effluent over the tank, never more than saturation allows."""
-        truth, tank = self.case.truth, self.case.tank
-        strength = float(truth.increment_meq_l[int(day)])
-        assert tank.reactor is not None
-        ceiling = saturated_increment_meq_l(tank.reactor.chamber_ph or USUAL_CHAMBER_PH)
-        ratio = max(self.flow_ml_h, 1e-9) / truth.reference_flow_ml_h
-        respond = min(ratio**-truth.exponent, max(ceiling / strength, 1.0))
-        off_middle = level - tank.targets["alkalinity"].middle
-        return float(respond * (strength - (1 - truth.exponent) * off_middle))
+        """Effluent less tank."""
+        chamber, middle = self.case.chamber, self.case.tank.targets["alkalinity"].middle
+        above = chamber.saturated_meq_l(day) - (level - middle)
+        return above * chamber.filled(max(self.flow_ml_h, 1e-9))
 
     def _slope(self, level: float, day: float) -> float:
         truth, tank = self.case.truth, self.case.tank
         lit = (tank.lights_off_h - tank.lights_on_h) / 24
         dark = 1 / (1 + lit * (truth.light_ratio - 1))
         on = tank.lights_on_h / 24 <= day % 1.0 < tank.lights_off_h / 24
-        eaten = truth.uptake_meq_l_d[int(day)] * dark * (truth.light_ratio if on else 1.0)
+        eaten = self.uptake(level, day) * dark * (truth.light_ratio if on else 1.0)
         turnover = self.flow_ml_h * 24 / 1000 / truth.volume_l
         supplied = turnover * self.increment(level, day) + self.dosed_meq_d / truth.volume_l
         return float(supplied - eaten)
+
+    def uptake(self, level: float, day: float) -> float:
+        """Daily mean uptake of a day, were the level this one, meq/L/day."""
+        truth, middle = self.case.truth, self.case.tank.targets["alkalinity"].middle
+        answer = 1 + truth.uptake_per_meq_l * (level - middle)
+        return float(truth.uptake_meq_l_d[int(day)] * answer)
 
     def pass_day(self) -> None:
         """One day under the present settings; all levels on the way are recorded."""
@@ -154,9 +159,9 @@ class TrueTank:
 
     def carried(self) -> float:
         """Part of what the corals take up that the reactor gives back, now."""
-        truth = self.case.truth
         given = self.flow_ml_h * 24 / 1000 * self.increment(self.level, self.day)
-        return float(given / (truth.uptake_meq_l_d[int(self.day)] * truth.volume_l))
+        taken = self.uptake(self.level, self.day) * self.case.truth.volume_l
+        return float(given / taken)
 
     def shares(self) -> dict[str, float]:
         """Of the days passed: shares of daily means in the band, and share rising too fast.
@@ -305,8 +310,9 @@ def one_tank(index: int, seed: int) -> dict[str, object]:
     keeper = Keeper(TrueTank(case, log, first + hour), log, rng)
     keeper.test(first + hour, "tank")
     advice, found = _plan(keeper.log, case.tank, [seed, index, 0])
+    needed = case.needed_flow_ml_h
     result: dict[str, object] = {
-        "exponent": case.truth.exponent,
+        "exponent": round(needed / (needed + case.truth.half_flow_ml_h), 2),
         "status": advice.status,
         "kind": found.plan.kind,
         "steps": len(found.steps),

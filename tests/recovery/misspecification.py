@@ -25,6 +25,7 @@ from functools import partial
 from importlib.metadata import version
 from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -36,16 +37,28 @@ from estimator.fit.problem import pose
 from estimator.fit.sampling import sample
 from estimator.inputs.records import Action, Reading, TankLog
 from estimator.inputs.tank import Tank
-from estimator.synthetic.simulation import round_to_step, simulate_levels, simulate_log
-from estimator.water.light import day_shape, light_share, lit_fraction
-from helpers.keepers import CA, DKH, keeper_case
+from estimator.synthetic.simulation import Truth, round_to_step, simulate_levels, simulate_log
+from estimator.water.supply import LARGEST_FLOW_L_D
+from helpers.keepers import (
+    CA,
+    DKH,
+    Change,
+    Habits,
+    forget,
+    gas_runs_out,
+    keeper_case,
+    with_monitor,
+)
 from helpers.tanks import Case
 
 DRAWS = 250
 DAY = timedelta(days=1)
 CLOSEST = timedelta(hours=6)
 """Tests closer than this say nothing of uptake."""
+AS_MODELLED = "as modelled"
 OUTLIERS = "5 % outliers"
+GAS_FROM_D = 39
+"""Three weeks before the end of sixty days."""
 
 
 @dataclass(frozen=True)
@@ -59,36 +72,58 @@ class Dice:
     own: np.random.Generator
 
 
-def _as_modelled(case: Case, dice: Dice) -> tuple[TankLog, Case]:
-    return simulate_log(case.tank, case.log, case.truth, dice.errors), case
+@dataclass(frozen=True)
+class Written:
+    """What a keeper wrote, and what the answers are held against.
 
-
-def _square_light(case: Case, dice: Dice) -> tuple[TankLog, Case]:
-    case = replace(case, truth=replace(case.truth, square_light=True))
-    return _as_modelled(case, dice)
-
-
-def _saturation(case: Case, dice: Dice) -> tuple[TankLog, Case]:
-    """Uptake gains 15 % per unit of saturation, which follows alkalinity times calcium."""
-    base = case.truth.uptake_meq_l_d
-    times = [
-        case.log.start.replace(hour=23, minute=59) + timedelta(days=j) for j in range(case.last_day)
-    ]
-    truth = case.truth
-    for _ in range(4):
-        levels = simulate_levels(case.tank, case.log, truth, times)
-        omega = 4.2 * levels.alkalinity_meq_l / (8.2 * DKH) * levels.calcium_mmol_l / (425 / CA)
-        factor = 1 + 0.15 * (omega - 4.2)
-        factor = np.concatenate([factor, np.full(len(base) - len(factor), factor[-1])])
-        truth = replace(truth, uptake_meq_l_d=base * factor)
-    return _as_modelled(replace(case, truth=truth), dice)
-
-
-def _worn_pump(case: Case, dice: Dice) -> tuple[TankLog, Case]:
-    """The pump tube loses 10 % in two months: the true flow sinks while its setting stands.
-
-    What the keeper needs is a setting, so the needed flow is that of the worn pump.
+    Attributes:
+        log, tank: both files.
+        case: what was truly done, in a tank as it truly is.
+        needed_ml_h: pump setting that would truly hold the band.
     """
+
+    log: TankLog
+    tank: Tank
+    case: Case
+    needed_ml_h: float
+
+
+def _written(case: Case, dice: Dice, truly: Case | None = None, lost: float = 1.0) -> Written:
+    """The log and file of `case` with what the kits read in `truly`, default the same; the pump
+    gives `lost` of its setting."""
+    truly = truly or case
+    read = simulate_log(truly.tank, truly.log, truly.truth, dice.errors).readings
+    # Where no flow is enough the answer is the largest there is.
+    needed_ml_h = min(truly.needed_flow_ml_h / lost, float(to_ml_h(np.array(LARGEST_FLOW_L_D))))
+    return Written(replace(case.log, readings=read), case.tank, truly, needed_ml_h)
+
+
+def _truth(case: Case, **changes: Any) -> Case:
+    return replace(case, truth=replace(case.truth, **changes))
+
+
+def _square_light(case: Case, dice: Dice) -> Written:
+    return _written(_truth(case, square_light=True), dice)
+
+
+def _saturation(case: Case, dice: Dice) -> Written:
+    """Uptake gains 15 % per unit of saturation, 4.2 at 8.2 dKH and 425 mg/L and following their
+    product."""
+    per_part = 0.15 * 4.2
+    base = case.truth.uptake_meq_l_d
+    days = range(case.last_day)
+    times = [case.log.start.replace(hour=23, minute=59) + timedelta(days=j) for j in days]
+    found = _truth(case, uptake_per_meq_l=per_part / (8.2 * DKH))
+    for _ in range(3):
+        levels = simulate_levels(case.tank, case.log, found.truth, times)
+        answer = 1 + per_part * (levels.calcium_mmol_l / (425 / CA) - 1)
+        answer = np.append(answer, np.full(len(base) - len(answer), answer[-1]))
+        found = _truth(found, uptake_meq_l_d=base * answer)
+    return _written(found, dice)
+
+
+def _worn_pump(case: Case, dice: Dice) -> Written:
+    """The pump tube loses 10 % in two months: the true flow sinks while its setting stands."""
     flows = [a for a in case.log.actions if a.kind == "flow"]
     worn = [a for a in case.log.actions if a.kind != "flow"]
     first = flows[0].time
@@ -98,105 +133,139 @@ def _worn_pump(case: Case, dice: Dice) -> tuple[TankLog, Case]:
         worn.append(Action(9000 + j, time, "flow", "", setting * (1 - 0.10 * j / 60)))
     worn.sort(key=lambda a: a.time)
     lost = 1 - 0.10 * (case.log.end - first).days / 60
-    true_log = replace(case.log, actions=tuple(worn))
-    filled = simulate_log(case.tank, true_log, case.truth, dice.errors)
-    settled = replace(
-        case.truth,
-        reference_flow_ml_h=case.truth.reference_flow_ml_h / lost,
-        increment_meq_l=case.truth.increment_meq_l * lost,
-    )
-    return replace(case.log, readings=filled.readings), replace(case, truth=settled)
+    truly = replace(case, log=replace(case.log, actions=tuple(worn)))
+    return _written(case, dice, truly, lost)
 
 
-def _salinity_swings(case: Case, dice: Dice) -> tuple[TankLog, Case]:
+def _salinity_swings(case: Case, dice: Dice) -> Written:
     """Evaporation between top-ups swings salinity, and so every level, by 1 g/kg (±½)."""
-    levels = simulate_levels(case.tank, case.log, case.truth, [r.time for r in case.log.readings])
-    columns = {"alkalinity": levels.alkalinity_meq_l, "calcium": levels.calcium_mmol_l}
-    phase = dice.own.uniform(0, 2 * np.pi)
-    extra = {}
-    for m, reading in enumerate(case.log.readings):
-        if reading.sample == "tank":
-            day = levels.time_d[m]
-            swing = 0.5 / 35 * np.sin(2 * np.pi * day / 5 + phase)
-            extra[reading.row] = float(columns[reading.parameter][m] * swing)
-    swung = replace(case, truth=replace(case.truth, misread=extra))
-    return _as_modelled(swung, dice)[0], case
+    days = np.arange(case.last_day + 2)
+    swing = 0.5 * np.sin(2 * np.pi * days / 5 + dice.own.uniform(0, 2 * np.pi))
+    return _written(_truth(case, salinity_g_kg=case.tank.salinity_g_kg + swing), dice)
 
 
-def _rounds_up(case: Case, dice: Dice) -> tuple[TankLog, Case]:
+def _rounds_up(case: Case, dice: Dice) -> Written:
     """The keeper counts the drop that turns the colour: every figure is rounded up."""
-    fine = replace(
-        case.tank,
-        kits={name: replace(kit, step=kit.step * 1e-6) for name, kit in case.tank.kits.items()},
-    )
-    filled = simulate_log(fine, case.log, case.truth, dice.errors)
+    fine = {name: replace(kit, step=kit.step * 1e-6) for name, kit in case.tank.kits.items()}
+    found = _written(case, dice, replace(case, tank=replace(case.tank, kits=fine)))
     step = {name: kit.step for name, kit in case.tank.kits.items()}
     up = tuple(
         replace(r, value=round_to_step(r.value + 0.5 * step[r.kit], step[r.kit]))
-        for r in filled.readings
+        for r in found.log.readings
     )
-    return replace(filled, readings=up), case
+    return replace(found, log=replace(found.log, readings=up))
 
 
-def _late_clock(case: Case, dice: Dice) -> tuple[TankLog, Case]:
+def _late_clock(case: Case, dice: Dice) -> Written:
     """Times of readings are off by hours."""
-    filled = simulate_log(case.tank, case.log, case.truth, dice.errors)
+    found = _written(case, dice)
+    start = case.log.start
     moved = [
-        replace(r, time=max(case.log.start, r.time + timedelta(hours=float(dice.own.normal(0, 3)))))
-        for r in filled.readings
+        replace(r, time=max(start, r.time + timedelta(hours=float(dice.own.normal(0, 3)))))
+        for r in found.log.readings
     ]
     moved.sort(key=lambda r: r.time)
-    end = max([r.time for r in moved] + [a.time for a in filled.actions])
-    return replace(filled, readings=tuple(moved), end=end), case
+    end = max([r.time for r in moved] + [a.time for a in case.log.actions])
+    return replace(found, log=replace(found.log, readings=tuple(moved), end=end))
 
 
-def _forgotten_change(case: Case, dice: Dice) -> tuple[TankLog, Case]:
+def _forgotten_change(case: Case, dice: Dice) -> Written:
     """One water change in the middle of the log was never written down."""
-    filled = simulate_log(case.tank, case.log, case.truth, dice.errors)
-    changes = [a for a in filled.actions if a.kind == "water_change"]
+    changes = [a for a in case.log.actions if a.kind == "water_change"]
     gone = changes[len(changes) // 2]
-    return replace(filled, actions=tuple(a for a in filled.actions if a is not gone)), case
+    return _written(forget(case, lambda action: action is gone), dice)
 
 
-def _silent_shift(case: Case, dice: Dice) -> tuple[TankLog, Case]:
-    """The alkalinity kit's gain shifts by 5 % two thirds through, with no `new_bottle`."""
+def _forgotten_calcium(case: Case, dice: Dice) -> Written:
+    """The calcium solution is dosed with the other, and never written down."""
+    return _written(forget(case, lambda action: action.of == "chloride"), dice)
+
+
+def _silent_shift(case: Case, dice: Dice) -> Written:
+    """The alkalinity kit's calibration shifts by 5 % two thirds through, with no `new_bottle`."""
     time = case.log.start + (case.log.end - case.log.start) * 2 / 3
     bottle = Action(9999, time, "new_bottle", "alk", None)
-    true_log = replace(
-        case.log, actions=tuple(sorted([*case.log.actions, bottle], key=lambda a: a.time))
-    )
-    gains = dict(case.truth.kit_calibration)
-    gains["alk", 1] = gains["alk", 0] * float(np.exp(0.05 * dice.own.choice([-1, 1])))
-    filled = simulate_log(
-        case.tank, true_log, replace(case.truth, kit_calibration=gains), dice.errors
-    )
-    return replace(case.log, readings=filled.readings), case
+    actions = tuple(sorted([*case.log.actions, bottle], key=lambda a: a.time))
+    calibrations = dict(case.truth.kit_calibration)
+    shift = float(np.exp(0.05 * dice.own.choice([-1, 1])))
+    calibrations["alk", 1] = calibrations["alk", 0] * shift
+    truly = _truth(case, kit_calibration=calibrations)
+    return _written(case, dice, replace(truly, log=replace(case.log, actions=actions)))
 
 
-def _outliers(case: Case, dice: Dice) -> tuple[TankLog, Case]:
+def _outliers(case: Case, dice: Dice) -> Written:
     """One reading in twenty, at least one, is off by three kit steps."""
     readings = case.log.readings
     off = {}
     for m in dice.own.choice(len(readings), max(1, round(0.05 * len(readings))), replace=False):
         step = case.tank.kits[readings[m].kit].step
         off[readings[m].row] = 3 * step * float(dice.own.choice([-1, 1]))
-    return _as_modelled(replace(case, truth=replace(case.truth, misread=off)), dice)[0], case
+    return _written(_truth(case, misread=off), dice)
 
 
-Departure = Callable[[Case, Dice], tuple[TankLog, Case]]
+def _media_share(case: Case, dice: Dice) -> Written:
+    """The file says that a tenth of the media is of magnesium, none of which dissolves."""
+    assert case.tank.reactor is not None
+    reactor = replace(case.tank.reactor, magnesium_media_fraction=0.10)
+    found = _written(case, dice)
+    return replace(found, tank=replace(case.tank, reactor=reactor))
+
+
+def _hourly(case: Case, dice: Dice) -> Written:
+    """An instrument reads alkalinity every hour of the last thirty days, and drifts."""
+    return _written(with_monitor(case, 30, dice.own), dice)
+
+
+def _slow_chamber(_: np.random.Generator) -> Change:
+    """At the first day's load the effluent gets a quarter of the way to saturation: the reactor
+    could carry a third more, and no more at any flow."""
+
+    def change(tank: Tank, truth: Truth) -> Truth:
+        load_meq_h = truth.uptake_meq_l_d[0] * truth.volume_l / 24
+        needed_ml_h = 1000 * load_meq_h / (0.25 * truth.saturated_increment_meq_l)
+        return replace(truth, half_flow_ml_h=needed_ml_h / 3)
+
+    return change
+
+
+def _gas(rng: np.random.Generator) -> Change:
+    return gas_runs_out(GAS_FROM_D, rng)
+
+
+@dataclass(frozen=True)
+class Departure:
+    """One way in which the truth differs from the model.
+
+    Attributes:
+        write: the log from the keeper's case.
+        change: of the tank, before the keeper acts in it.
+        habits: the keeper's, default the usual ones.
+    """
+
+    write: Callable[[Case, Dice], Written] = _written
+    change: Callable[[np.random.Generator], Change] | None = None
+    habits: Habits | None = None
+
+
 DEPARTURES: dict[str, Departure] = {
-    "as modelled": _as_modelled,
-    "stepwise light": _square_light,
-    "uptake follows saturation": _saturation,
-    "pump tube loses 10 %": _worn_pump,
-    "salinity swings 1 g/kg": _salinity_swings,
-    "kit rounds up": _rounds_up,
-    "clock off by hours": _late_clock,
-    "forgotten water change": _forgotten_change,
-    "silent 5 % kit shift": _silent_shift,
-    OUTLIERS: _outliers,
+    AS_MODELLED: Departure(),
+    "stepwise light": Departure(_square_light),
+    "uptake follows saturation": Departure(_saturation),
+    "pump tube loses 10 %": Departure(_worn_pump),
+    "salinity swings 1 g/kg": Departure(_salinity_swings),
+    "kit rounds up": Departure(_rounds_up),
+    "clock off by hours": Departure(_late_clock),
+    "forgotten water change": Departure(_forgotten_change),
+    "silent 5 % kit shift": Departure(_silent_shift),
+    OUTLIERS: Departure(_outliers),
+    "saturating chamber": Departure(change=_slow_chamber),
+    "gas runs out": Departure(
+        change=_gas, habits=Habits(begun_d=0, settled_d=GAS_FROM_D, chamber_ph=(5.0, 9.0))
+    ),
+    "magnesium media does not dissolve": Departure(_media_share),
+    "forgotten calcium doses": Departure(_forgotten_calcium),
+    "hourly readings that drift": Departure(_hourly),
 }
-"""What the keeper wrote, and the truth that the answers are held against."""
 
 
 def _tank_tests(log: TankLog) -> list[Reading]:
@@ -315,52 +384,49 @@ def one_log(index: int, departure: str, seed: int, draws: int = DRAWS) -> Outcom
         FitError: the model could not be started.
     """
     keeper, *chance, fit_seed, level_seed = np.random.SeedSequence([seed, index]).spawn(5)
-    skeleton = keeper_case(np.random.default_rng(keeper))
 
-    def written(how: str) -> tuple[TankLog, Case]:
-        return DEPARTURES[how](skeleton, Dice(*map(np.random.default_rng, chance)))
+    def written(how: Departure) -> Written:
+        dice = Dice(*map(np.random.default_rng, chance))
+        change = how.change(dice.own) if how.change else None
+        return how.write(keeper_case(np.random.default_rng(keeper), how.habits, change), dice)
 
-    def fitted(log: TankLog) -> Posterior:
-        problem = pose(log, skeleton.tank)
+    def fitted(found: Written) -> Posterior:
+        problem = pose(found.log, found.tank)
         trace = sample(problem, fit_seed, draws=draws, cores=1)
         return collect(problem, trace, level_seed)
 
-    log, case = written(departure)
-    posterior = fitted(log)
-    outcome = _judged(log, case, posterior)
+    found = written(DEPARTURES[departure])
+    posterior = fitted(found)
+    outcome = _judged(found, posterior)
     if departure != OUTLIERS:
         return outcome
-    without = fitted(written("as modelled")[0]).needed_flow_l_d
+    without = fitted(written(DEPARTURES[AS_MODELLED])).needed_flow_l_d
     shift = abs(np.median(posterior.needed_flow_l_d) - np.median(without))
     return replace(outcome, flow_shift=float(shift / np.ptp(np.quantile(without, [0.05, 0.95]))))
 
 
-def _judged(log: TankLog, case: Case, posterior: Posterior) -> Outcome:
+def _judged(found: Written, posterior: Posterior) -> Outcome:
+    log, tank, case = found.log, found.tank, found.case
     uptake, volume = case.uptake_now_meq_l_d, case.truth.volume_l
-    end = simulate_levels(case.tank, case.log, case.truth, [case.log.end])
-    # The level now is a daily mean; the truth's stands above the instant's by the day shape.
-    share = light_share(np.array([case.truth.light_ratio]), lit_fraction(case.tank))
-    part = float(end.time_d[0]) % 1.0
-    level = end.alkalinity_meq_l[0] + uptake * day_shape(case.tank, share, part)[0]
     pairs = {
         "uptake now": (posterior.uptake_now_meq_l_d, uptake),
-        "alkalinity now": (posterior.alkalinity_now_meq_l, level),
-        "needed flow": (to_ml_h(posterior.needed_flow_l_d), case.needed_flow_ml_h),
+        "alkalinity now": (posterior.alkalinity_now_meq_l, case.level_now_meq_l),
+        "needed flow": (to_ml_h(posterior.needed_flow_l_d), found.needed_ml_h),
         "calcium per alkalinity": (posterior.calcium_share, case.truth.calcium_share),
     }
     held = {}
     for name, (draws, true) in pairs.items():
         low, high = np.quantile(draws, [0.05, 0.95])
         held[name] = bool(low <= true <= high)
-    estimate, low, high = local_level(log, case.tank)
+    estimate, low, high = local_level(log, tank)
     held["uptake now, by local level"] = bool(low <= uptake <= high)
     plain = {
-        "by hand, tests 3 days apart": hand_uptake_meq_l_d(log, case.tank, 3 * DAY),
-        "by hand, last two tests": hand_uptake_meq_l_d(log, case.tank),
+        "by hand, tests 3 days apart": hand_uptake_meq_l_d(log, tank, 3 * DAY),
+        "by hand, last two tests": hand_uptake_meq_l_d(log, tank),
         "local level": estimate,
     }
     uptakes = {"model": float(np.median(posterior.uptake_now_meq_l_d)), **plain}
-    loads = {name: value * case.tank.water_volume_l for name, value in plain.items()}
+    loads = {name: value * tank.water_volume_l for name, value in plain.items()}
     loads["model"] = float(np.median(posterior.uptake_now_meq_l_d * posterior.volume_l))
     checks = posterior.diagnostics
     return Outcome(

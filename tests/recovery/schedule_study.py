@@ -35,7 +35,7 @@ from estimator.inputs.records import Reading, TankLog
 from estimator.next_tests.planning import plan_tests
 from estimator.next_tests.timetable import PlanOfTests
 from estimator.synthetic.simulation import simulate_log
-from helpers.keepers import keeper_case
+from helpers.keepers import Habits, keeper_case
 from helpers.tanks import Case
 
 DAYS = 60
@@ -148,7 +148,7 @@ def one_tank(index: int, seed: int) -> Result | None:
     """Simulate, fit, plan, test both ways and fit again; None where nothing can be planned."""
     simulate, first, imagine, *again = np.random.SeedSequence([seed, index]).spawn(5)
     rng = np.random.default_rng(simulate)
-    case = keeper_case(rng, days=DAYS + 7 * WEEKS)
+    case = keeper_case(rng, Habits(days=DAYS + 7 * WEEKS, begun_d=36.0))
     log = cut(simulate_log(case.tank, case.log, case.truth, rng), DAYS)
     fitted = fit(log, case, first)
     plan = plan_tests(fitted, imagine, minutes_per_week=MINUTES_PER_WEEK, weeks=WEEKS).plan

@@ -29,16 +29,18 @@ def test_a_keeper_who_follows_the_plan_stays_in_the_band(index: int) -> None:
 
 
 def test_the_true_tank_follows_the_stirred_tank() -> None:
-    """ε 0, no saturation near, no light: A_∞ = A_e − UV/F (Levenspiel, Chemical Reaction
-    Engineering), the strength of the effluent being the same whatever the tank's level."""
+    """Saturated effluent, no light: A_∞ = A_e − UV/F (Levenspiel, Chemical Reaction Engineering),
+    the strength of the effluent being the same whatever the tank's level."""
     case = odd_case(np.random.default_rng(1))
     true = TrueTank(case, case.log, case.log.end)
     truth = replace(
         case.truth,
-        exponent=0.0,
+        half_flow_ml_h=1e12,
+        uptake_per_meq_l=0.0,
         light_ratio=1.0,
         uptake_meq_l_d=np.full_like(case.truth.uptake_meq_l_d, 1.0 * DKH),
-        increment_meq_l=np.full_like(case.truth.increment_meq_l, 10.0 * DKH),
+        saturated_increment_meq_l=10.0 * DKH,
+        effluent_strength=np.ones_like(case.truth.effluent_strength),
     )
     true.case = replace(case, truth=truth)
     true.set(0.1 * truth.volume_l * 1000 / 24, {})

@@ -13,7 +13,7 @@ from estimator.pipeline import run_study
 from estimator.study import Study
 from estimator.synthetic.demo_case import LOG_NAME, TANK_NAME, Demo, make_demo, write_demo
 from estimator.synthetic.simulation import simulate_levels
-from estimator.water.light import day_shape, light_share, lit_fraction
+from helpers.tanks import Case
 
 pytestmark = pytest.mark.sampler
 
@@ -39,23 +39,19 @@ def test_committed_files_are_what_the_seed_gives(tmp_path: Path) -> None:
 
 def true_values(demo: Demo) -> dict[str, float]:
     """The truth behind each reported quantity."""
-    truth = demo.truth
-    last = (demo.log.end.date() - demo.log.start.date()).days
-    uptake = float(truth.uptake_meq_l_d[last])
+    truth, case = demo.truth, Case(demo.tank, demo.log, demo.truth)
     end = simulate_levels(demo.tank, demo.log, truth, [demo.log.end])
-    share = light_share(np.array([truth.light_ratio]), lit_fraction(demo.tank))
-    swing = float(day_shape(demo.tank, share, float(end.time_d[0]) % 1.0)[0])
-    reference = truth.reference_flow_ml_h * units.HOURS_PER_DAY / 1000
-    load = uptake * truth.volume_l / (reference * float(truth.increment_meq_l[last]))
+    uptake, level = case.uptake_now_meq_l_d, case.level_now_meq_l
+    swing = level - float(end.alkalinity_meq_l[0])
     return {
         "uptake now": uptake,
         "calcium uptake now": uptake * truth.calcium_share,
         "calcium per alkalinity": truth.calcium_share,
-        "alkalinity now": float(end.alkalinity_meq_l[0]) + uptake * swing,
-        "calcium now": float(end.calcium_mmol_l[0]) + truth.calcium_share * uptake * swing,
+        "alkalinity now": level,
+        "calcium now": float(end.calcium_mmol_l[0]) + truth.calcium_share * swing,
         "effluent alkalinity": float(end.effluent_alkalinity_meq_l[0]),
         "water volume": truth.volume_l,
-        "needed flow": float(np.log(reference * load ** (1 / (1 - truth.exponent)))),
+        "needed flow": float(np.log(case.needed_flow_ml_h * units.HOURS_PER_DAY / 1000)),
         "calibration of alk-drops, bottle 1": truth.kit_calibration["alk-drops", 0],
         "calibration of alk-drops, bottle 2": truth.kit_calibration["alk-drops", 1],
         "calibration of ca-drops, bottle 1": truth.kit_calibration["ca-drops", 0],

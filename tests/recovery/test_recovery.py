@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import timedelta
 
 import numpy as np
 import pytest
@@ -12,9 +11,9 @@ from estimator import units
 from estimator.fit.posterior import collect
 from estimator.fit.problem import pose
 from estimator.fit.sampling import sample
-from estimator.synthetic.simulation import Truth, simulate_levels, simulate_log
+from estimator.synthetic.simulation import Truth, simulate_log
 from estimator.water import chamber_table
-from helpers.tanks import example_log, example_tank
+from helpers.tanks import Case, example_log, example_tank
 
 pytestmark = pytest.mark.sampler
 
@@ -34,21 +33,22 @@ class Outcome:
 
 
 def random_truth(rng: np.random.Generator) -> tuple[Truth, float]:
-    """A tank as the priors and the tank file describe it, and the flow (mL/h) that it needs."""
+    """A tank as the priors and the tank file describe it, and the flow (mL/h) that will run."""
     volume = 600 * np.exp(0.06 * rng.standard_normal())
     steps = np.append(0.0, np.cumsum(rng.normal(0, 0.02, DAYS)))
-    # The effluent's strength holds at the reference flow, which is the flow that will run.
     uptake = 0.9 * DKH * np.exp(0.4 * rng.standard_normal()) * (1 + steps)
-    gain = chamber_table.half_saturated_increment_meq_l(6.6) * np.exp(0.3 * rng.standard_normal())
-    flow_ml_h = float(np.mean(uptake)) * volume / gain * 1000 / 24
+    saturated = chamber_table.saturated_increment_meq_l(6.6) * np.exp(0.1 * rng.standard_normal())
+    filled = float(rng.uniform(0.3, 0.85))
+    flow_ml_h = float(np.mean(uptake)) * volume / (saturated * filled) * 1000 / 24
     truth = Truth(
         volume_l=volume,
         light_ratio=2.5 * np.exp(0.35 * rng.standard_normal()),
         uptake_meq_l_d=uptake,
         calcium_share=float(np.clip(rng.normal(0.49, 0.04), 0.40, 0.62)),
-        increment_meq_l=gain * (1 + np.append(0.0, np.cumsum(rng.normal(0, 0.015, DAYS)))),
-        exponent=float(rng.uniform(0.1, 0.7)),
-        reference_flow_ml_h=flow_ml_h,
+        saturated_increment_meq_l=saturated,
+        effluent_strength=1 + np.append(0.0, np.cumsum(rng.normal(0, 0.01, DAYS))),
+        half_flow_ml_h=flow_ml_h * filled / (1 - filled),
+        uptake_per_meq_l=float(rng.uniform(0, 0.12)) / DKH,
         start={"alkalinity": rng.normal(8.2, 0.3) * DKH, "calcium": rng.normal(425, 15) / CA},
         waters={
             "new": {
@@ -73,7 +73,7 @@ def recover(seed: int, draws: int) -> Outcome:
     """Simulate one log, fit it, and find the truth among the draws."""
     rng = np.random.default_rng(seed)
     tank = example_tank()
-    truth, needed_ml_h = random_truth(rng)
+    truth, flow_ml_h = random_truth(rng)
     load = float(truth.uptake_meq_l_d[0]) * truth.volume_l
     chloride = tank.solutions["chloride"].calcium_mmol_per_ml
     readings = [(t, "alkalinity", "tank", "alk") for t in rng.uniform(0, DAYS, 28)]
@@ -85,25 +85,19 @@ def recover(seed: int, draws: int) -> Outcome:
         (0.0, "dose_rate", "chloride", 0.49 * load / chloride),
         (25.0, "dose_rate", "soda", 0.0),
         (25.0, "dose_rate", "chloride", 0.0),
-        (25.0, "flow", "", needed_ml_h),
+        (25.0, "flow", "", flow_ml_h),
         (30.0, "new_bottle", "alk"),
     ]
     actions += [(t + 0.6, "water_change", "new", 60.0) for t in range(10, DAYS, 14)]
     log = simulate_log(tank, example_log(readings, actions), truth, rng)
     problem = pose(log, tank)
-    made = problem.schedule
     first, second = np.random.SeedSequence(seed).spawn(2)
     posterior = collect(problem, sample(problem, first, draws=draws, cores=1), second)
-    end_day = int(made.step_time_d[-1])
-    around = [log.end + timedelta(days=float(d)) for d in np.linspace(-0.5, 0.5, 49)]
-    level = simulate_levels(tank, log, truth, around).alkalinity_meq_l
-    flow = needed_ml_h * 0.024
-    uptake, gain = truth.uptake_meq_l_d[end_day], truth.increment_meq_l[end_day]
-    turnover = uptake * truth.volume_l / (flow * gain)
+    case = Case(tank, log, truth)
     true = {
-        "uptake now": uptake,
-        "level now": float(np.trapezoid(level, dx=1 / 48)),
-        "needed flow": flow * turnover ** (1 / (1 - truth.exponent)),
+        "uptake now": case.uptake_now_meq_l_d,
+        "level now": case.level_now_meq_l,
+        "needed flow": case.needed_flow_ml_h * 0.024,
         "calcium share": truth.calcium_share,
     }
     found = {

@@ -40,7 +40,7 @@ from estimator.synthetic.simulation import simulate_log
 from estimator.water import chamber_table
 from estimator.water.settings import day_of
 from estimator.water.supply import law_of, strength_after
-from helpers.keepers import keeper_case
+from helpers.keepers import NEVER, Habits, keeper_case
 
 DAYS = 50
 DRAWS = 400
@@ -167,7 +167,7 @@ def look(
     simulate, fit, imagine = np.random.SeedSequence([seed, index]).spawn(3)
     rng = np.random.default_rng(simulate)
     running = index % 2 == 0
-    case = keeper_case(rng, days=days, reactor=running)
+    case = keeper_case(rng, Habits(days=days, begun_d=0.45 * days if running else NEVER))
     log = simulate_log(case.tank, case.log, case.truth, rng)
     names = [name for name in TEST_SETS if running or "effluent" not in name][:candidates]
     tests = {name: TEST_SETS[name](log.end) for name in names}

@@ -71,11 +71,11 @@ def solve(case, made) -> np.ndarray:
     end = max([*wanted, *days])
     on, lit = tank.lights_on_h / 24, ((tank.lights_off_h - tank.lights_on_h) % 24) / 24
     dark = 1 / (1 + lit * (truth.light_ratio - 1))
-    alpha = 0.5 * (1 - tank.reactor.magnesium_media_fraction) if tank.reactor else 0.5
+    alpha = 0.5 * (1 - truth.media_magnesium_share)
     middle = 0.5 * (tank.targets["alkalinity"].low + tank.targets["alkalinity"].high)
     ph_now = tank.reactor.chamber_ph if tank.reactor else 6.5
     ph_last = [a.value for a in case.log.actions if a.kind == "ph_setting"]
-    table = chamber_table.half_saturated_increment_meq_l
+    table = chamber_table.saturated_increment_meq_l
     state = np.array([truth.start["alkalinity"], truth.start["calcium"], truth.start["nitrate"]])
     flow_l_d, rates = 0.0, {}
     switches = [d + x for d in range(-1, int(end) + 2) for x in (0.0, on, on + lit)]
@@ -100,12 +100,13 @@ def solve(case, made) -> np.ndarray:
                 ratio = truth.light_ratio
                 shape = dark * (1 + (ratio - 1) * np.pi / 2 * np.sin(np.pi * (t - rise) / lit))
             eaten = truth.uptake_meq_l_d[day] * shape
+            eaten *= 1 + truth.uptake_per_meq_l * (y[0] - middle)
             gained = 0.0
             if flow > 0:
-                respond = (flow * 1000 / 24 / truth.reference_flow_ml_h) ** -truth.exponent
-                gain = truth.increment_meq_l[day] * factor
-                gain -= (1 - truth.exponent) * (y[0] - middle)
-                gained = flow / truth.volume_l * gain * respond
+                above = truth.saturated_increment_meq_l * truth.effluent_strength[day] * factor
+                above -= y[0] - middle
+                filled = 1 / (1 + flow * 1000 / 24 / truth.half_flow_ml_h)
+                gained = flow / truth.volume_l * above * filled
             made_nitrate = truth.nitrate_rate_mmol_l_d
             return [
                 gained + dosed[0] / truth.volume_l - eaten - made_nitrate,
@@ -191,19 +192,25 @@ def test_sum_of_calcium_and_alkalinity_feels_no_reactor(everything) -> None:
     np.testing.assert_array_equal(system.transition[spans, z, 0], 0.0)
 
 
-@pytest.mark.parametrize("exponent", [0.0, 0.999999])
-def test_limits_of_the_flow_response(exponent):
-    """ε = 0: effluent alkalinity is fixed; ε = 1: what the chamber gives a day is fixed."""
+@pytest.mark.parametrize("half_flow_ml_h", [1e10, 1e-3])
+def test_limits_of_the_flow_response(half_flow_ml_h):
+    """A quick chamber: effluent alkalinity is fixed; a slow one: what it gives a day is."""
     readings = [(0.5, "alkalinity", "effluent", "alk"), (1.5, "alkalinity", "effluent", "alk")]
     log = example_log(readings, [(0.1, "flow", "", 1300.0), (1.0, "flow", "", 2600.0)])
-    truth = example_truth(2, exponent=exponent, kit_calibration={}, increment_meq_l=np.full(3, 6.0))
+    truth = example_truth(
+        2,
+        half_flow_ml_h=half_flow_ml_h,
+        kit_calibration={},
+        saturated_increment_meq_l=6.0,
+        effluent_strength=np.ones(3),
+    )
     case = SimpleNamespace(tank=example_tank(), log=log, truth=truth)
     made = build_schedule(log, case.tank)
     system = filled(made, theta_of(case, made))
     flows = made.steps["flow_l_d"][made.reading_step]
     level = 1.1 * made.shape.middle
     show = [system.loading[i, 0] * level + system.intercept[i] for i in made.reading_step]
-    if exponent == 0.0:
+    if half_flow_ml_h > 1:
         assert show == pytest.approx([made.shape.middle + 6.0] * 2)
     else:
         given = flows * (np.array(show) - level)

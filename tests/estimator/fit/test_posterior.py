@@ -26,15 +26,21 @@ DKH = units.MEQ_L_PER_DKH
 def exact_trace(problem, truth, draws: int = 60) -> Trace:
     """A trace that knows the truth: every draw the same, kits all but perfect."""
     table = problem.priors
+    half_flow_l_d = truth.half_flow_ml_h * 0.024
+    saturated = truth.saturated_increment_meq_l * truth.effluent_strength[0]
+    load_share = problem.schedule.reference_load_meq_d / (saturated * half_flow_l_d)
     known = {
         "water_volume_l": truth.volume_l,
         "light_ratio": truth.light_ratio,
         "uptake_start_meq_l_d": truth.uptake_meq_l_d[0],
         "calcium_share": truth.calcium_share,
-        "increment_meq_l": truth.increment_meq_l[0],
-        "exponent": truth.exponent,
+        "saturated_increment_meq_l": saturated,
+        "load_share": load_share,
         "drift_per_root_day": 1e-5,
         "effluent_drift_per_root_day": 1e-5,
+        "uptake_per_meq_l": truth.uptake_per_meq_l,
+        "ph_response": truth.ph_response,
+        "unlogged_calcium": 1e-5,
     }
     row = [known.get(p.name, 1.0 if p.name.startswith("calib") else 1e-4) for p in table.priors]
     natural = np.broadcast_to(np.array(row), (4, draws, table.size)).copy()
@@ -56,8 +62,7 @@ def known():
     truth = example_truth(
         11,
         uptake_meq_l_d=np.full(12, 0.5),
-        increment_meq_l=np.full(12, 16 * DKH),
-        reference_flow_ml_h=1300.0,
+        effluent_strength=np.ones(12),
         kit_calibration={},
         kit_repeatability={},
     )
@@ -114,11 +119,11 @@ def test_level_now_is_freed_of_the_time_of_day(known) -> None:
 
 
 def test_effluent_now_is_the_chamber_of_the_truth(known) -> None:
-    """Effluent alkalinity at the present flow is gain over the tank as the equations give it."""
+    """Effluent alkalinity at the present flow is above the tank's as the equations give it."""
     made, _, _, truth, posterior = known
     tank_level = posterior.alkalinity_now_meq_l
-    expected = tank_level + truth.increment_meq_l[0]
-    expected = expected - (1 - truth.exponent) * (tank_level - made.shape.middle)
+    saturated = truth.saturated_increment_meq_l - (tank_level - made.shape.middle)
+    expected = tank_level + saturated / (1 + 1300.0 / truth.half_flow_ml_h)
     np.testing.assert_allclose(posterior.effluent_meq_l, expected, rtol=1e-3)
 
 

@@ -97,10 +97,10 @@ def test_fit_finds_the_truth(posterior, truth, name) -> None:
         "uptake": (posterior.uptake_now_meq_l_d, truth.uptake_meq_l_d[-1]),
         "level": (posterior.uptake_meq_l_d.mean(axis=1), truth.uptake_meq_l_d[:DAYS].mean()),
         "effluent": (
-            posterior.increment_meq_l
-            * (posterior.reference_flow_l_d / (truth.reference_flow_ml_h * 0.024))
-            ** posterior.exponent,
-            truth.increment_meq_l[-1],
+            posterior.state.law.increment_at(posterior.present_flow_l_d, posterior.middle_meq_l),
+            truth.saturated_increment_meq_l
+            * truth.effluent_strength[-1]
+            / (1 + posterior.present_flow_l_d / (truth.half_flow_ml_h * 0.024)),
         ),
         "gain": (posterior.kit_calibration["alk", 0], truth.kit_calibration["alk", 0]),
     }[name]

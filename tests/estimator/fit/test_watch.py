@@ -39,7 +39,7 @@ def still_trace(problem, copies: int = 2, **changes: float) -> Trace:
     near = {
         "water_volume_l": 580.0,
         "uptake_start_meq_l_d": 0.55,
-        "increment_meq_l": 16 * DKH,
+        "saturated_increment_meq_l": 28 * DKH,
         "calibration alk 0": 1.03,
     }
     natural = np.array([(near | changes).get(prior.name, prior.median) for prior in table.priors])
@@ -276,11 +276,9 @@ def test_few_effective_draws_cannot_tell_unless_overwhelming(small) -> None:
 @pytest.mark.sampler
 def test_without_an_effluent_test_a_fall_has_two_explanations() -> None:
     """Tank levels that fall say "uptake up or effluent down"; effluent tests then say which."""
-    gain = np.full(41, 16 * DKH)
-    gain[30:] *= 0.7
-    truth = example_truth(
-        40, uptake_meq_l_d=np.full(41, 0.55), increment_meq_l=gain, reference_flow_ml_h=2330.0
-    )
+    strength = np.ones(41)
+    strength[30:] *= 0.7
+    truth = example_truth(40, uptake_meq_l_d=np.full(41, 0.55), effluent_strength=strength)
     found = {}
     for tested in (False, True):
         readings = [(j + 0.35, "alkalinity", "tank", "alk") for j in range(40)]
@@ -335,12 +333,12 @@ def changed_log(what: str):
         (20, "dose_rate", "chloride", 0.0),
         (20, "flow", "", 2117.0),
     ]
-    uptake, gain = np.full(DAYS + 1, 0.5), np.full(DAYS + 1, 16 * DKH)
+    uptake, strength = np.full(DAYS + 1, 0.5), np.ones(DAYS + 1)
     if what == "uptake":
         uptake[CHANGE_DAY:] *= 1.30
     if what == "effluent":
-        gain[CHANGE_DAY:] *= 0.75
-    truth = example_truth(DAYS, uptake_meq_l_d=uptake, increment_meq_l=gain)
+        strength[CHANGE_DAY:] *= 0.75
+    truth = example_truth(DAYS, uptake_meq_l_d=uptake, effluent_strength=strength)
     log = simulate_log(tank, example_log(readings, actions), truth, rng)
     if what == "kit":
         since = log.start.replace(hour=0, minute=0, second=0, microsecond=0)
