@@ -6,12 +6,14 @@ import os
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from datetime import timedelta
+from dataclasses import replace
+from datetime import date, timedelta
 from multiprocessing import get_context
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from estimator.inputs.parameters import ALKALINITY
 from estimator.inputs.read import Inputs
 from estimator.study import DEFAULT_SEED, Progress, ReactorJob, Study
 
@@ -19,6 +21,7 @@ if TYPE_CHECKING:
     from estimator.advice.flow import Recommendation
     from estimator.fit.fitting import Fit
     from estimator.fit.problem import Problem
+    from estimator.fit.watch import Watch
 
 
 def compile_later(problem: Problem) -> None:
@@ -47,16 +50,28 @@ def _beside(cores: int | None, work: Callable[..., None], *arguments: object) ->
 
 
 def reactor_job(
-    fitted: Fit, recommendation: Recommendation, seed: np.random.SeedSequence
+    fitted: Fit,
+    recommendation: Recommendation,
+    watched: Watch,
+    seed: np.random.SeedSequence,
+    *,
+    held: bool = False,
 ) -> ReactorJob:
-    """Everything around the flow, from the same draws."""
+    """Everything around the flow, from the same draws.
+
+    Args:
+        fitted: the fit.
+        recommendation: the setting.
+        watched: what may have changed lately.
+        seed: for what may come, and for what chemistry leaves open.
+        held: whether the setting is held back, see `plan.guard`.
+    """
     from estimator.advice.chamber import chamber_of, co2_per_caco3
     from estimator.advice.effluent_check import odd_effluents
     from estimator.advice.outlook import outlook
     from estimator.advice.ph_and_flow import chamber_trade
     from estimator.advice.supplies import supplies
     from estimator.advice.tank_ph import tank_ph
-    from estimator.fit.watch import watch
     from estimator.plan.change_over import plan_change_over
     from estimator.plan.present import answer_seen, dose_rates_now, rates_to_go_on
 
@@ -75,10 +90,11 @@ def reactor_job(
             log.end.date() + timedelta(days=1),
             seeds[3],
             answer_seen(log, tank),
+            held=held,
         ),
         supplies=stock,
         outlook=outlook(fitted, stock.magnesium, seeds[4]),
-        watch=watch(fitted, fitted.trace),
+        watch=watched,
         odd_effluents=odd_effluents(fitted, chamber),
     )
 
@@ -123,6 +139,7 @@ def run_study(
     progress: Progress | None = None,
     cores: int | None = None,
     minutes_per_week: float | None = None,
+    today: date | None = None,
 ) -> Study:
     """Fit one tank and advise.
 
@@ -132,6 +149,7 @@ def run_study(
         progress: told of each stage and its part done.
         cores: processes for the chains; default one per processor. 1 keeps all in this process.
         minutes_per_week: that the keeper has for testing; default `USUAL_WEEKLY_MINUTES`.
+        today: day of the report; None: the log's age is not looked at.
 
     Raises:
         FitError: the model could not be started.
@@ -140,35 +158,55 @@ def run_study(
     *fit_seeds, advice_seed, plan_seed, job_seed = np.random.SeedSequence(seed).spawn(6)
     fitted = _fitted(inputs, fit_seeds, cores, stages)
 
+    from estimator.advice.alarms import alarms_of
     from estimator.advice.flow import recommend
     from estimator.advice.trust import check_level, trust_in
+    from estimator.fit.doubts import Doubts
+    from estimator.fit.watch import watch
     from estimator.next_tests.planning import USUAL_WEEKLY_MINUTES, plan_tests
+    from estimator.plan.guard import held_back, hold, withheld, without_spoiled
     from estimator.plan.today import what_to_set_today
 
+    log, tank = inputs.log, inputs.tank
     with stages.stage("advise", "Advising"):
-        recommendation = recommend(fitted.posterior, inputs.tank, advice_seed)
+        watched = watch(fitted, fitted.trace) if fitted.sound else None
+        doubts = Doubts()
+        fitted = without_spoiled(fitted, doubts)
+        posterior = fitted.posterior
+        advice = recommend(posterior, tank, advice_seed)
+        alarms = alarms_of(log, tank, posterior, advice, watched, doubts, today)
+        advice = withheld(advice, alarms, doubts, tank)
+        held = held_back(advice, alarms, posterior, log, tank)
+        if held is not None:
+            advice = hold(advice, held, posterior, tank, advice_seed.spawn(1)[0])
+    told = fitted.sound and ALKALINITY.name not in doubts.spoiled
     planning = job = None
     with stages.stage("weigh tests", "Weighing tests") as tell:
-        if fitted.sound:
+        if told:
             minutes = USUAL_WEEKLY_MINUTES if minutes_per_week is None else minutes_per_week
             planning = plan_tests(fitted, plan_seed, minutes, progress=tell)
     with stages.stage("plan", "Planning"):
-        if fitted.sound:
-            job = reactor_job(fitted, recommendation, job_seed)
+        if told and watched is not None:
+            job = reactor_job(fitted, advice, watched, job_seed, held=held is not None)
         steps = job.change_over.steps if job else ()
-        today = what_to_set_today(inputs.log, inputs.tank, recommendation, steps)
+        if held is not None:
+            note = held.note(steps[0].dose_ml_d if steps else None)
+            advice = replace(advice, notes=(note, *advice.notes))
+        setting_of_today = what_to_set_today(log, tank, advice, steps)
     return Study(
-        tank=inputs.tank,
-        log=inputs.log,
+        tank=tank,
+        log=log,
         tank_sha256=inputs.tank_sha256,
         priors=fitted.priors.physical,
-        posterior=fitted.posterior,
-        trust=trust_in(fitted.posterior, inputs.log),
-        level_check=check_level(inputs.log),
-        recommendation=recommendation,
+        posterior=posterior,
+        alarms=alarms,
+        doubts=doubts,
+        trust=trust_in(posterior, log, alarms),
+        level_check=check_level(log),
+        recommendation=advice,
         planning=planning,
         job=job,
-        today=today,
+        today=setting_of_today,
         seed=seed,
         seconds=stages.seconds,
     )

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
+from estimator.advice.alarms import Alarm
 from estimator.fit.posterior import Posterior
 from estimator.inputs.parameters import ALKALINITY
 from estimator.inputs.records import TankLog
@@ -67,8 +69,8 @@ class LevelCheck:
         return days is not None and days <= self.checked_days
 
 
-def trust_in(posterior: Posterior, log: TankLog) -> Trust:
-    """How far the model can be trusted on this log."""
+def trust_in(posterior: Posterior, log: TankLog, alarms: Sequence[Alarm] = ()) -> Trust:
+    """How far the model can be trusted on this log: never highly while an alarm stands."""
     checks = posterior.checks
     samples = [c.reading.sample for c in checks if c.reading.parameter == ALKALINITY.name]
     tests, odd = samples.count("tank"), sum(check.is_odd for check in checks)
@@ -79,6 +81,7 @@ def trust_in(posterior: Posterior, log: TankLog) -> Trust:
         "trust_many_odd": odd_share > MANY_ODD,
     }
     slight = {
+        "trust_alarm": bool(alarms),
         "trust_few_tests": FEW_TESTS <= tests < ENOUGH_TESTS,
         "trust_some_odd": SOME_ODD < odd_share <= MANY_ODD,
         "trust_scatter": not posterior.scatter.passes,

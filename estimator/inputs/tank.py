@@ -9,6 +9,8 @@ from estimator.inputs.dosing import Solution
 
 MEDIA_LIMIT_KG = 10_000.0
 """More media than this is a slip of the unit."""
+USUAL_MINUTES = 5.0
+"""Of one titration, where the tank file states none (common practice, no source)."""
 
 
 @dataclass(frozen=True)

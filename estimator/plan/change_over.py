@@ -28,6 +28,7 @@ from estimator.inputs.dosing import alkalinity_meq_d
 from estimator.inputs.parameters import ALKALINITY
 from estimator.inputs.tank import Tank, Target
 from estimator.plan.futures import Futures, futures_of
+from estimator.plan.guard import CAUSE_FIRST
 from estimator.plan.ladder import LONGEST_DAYS, NEAR_SHARE, search_plans
 from estimator.plan.present import FlowAnswer, rates_to_go_on
 from estimator.plan.result import ChangeOver, NoPlan, Plan, plan_told
@@ -50,6 +51,8 @@ def plan_change_over(
     start: date,
     seed: np.random.SeedSequence,
     answer: FlowAnswer | None = None,
+    *,
+    held: bool = False,
 ) -> ChangeOver:
     """The plan from the settings at the log's end to the recommended one, or why there is none.
 
@@ -61,6 +64,7 @@ def plan_change_over(
         start: day of the first step; until then everything goes on as at the last entry.
         seed: for what may come.
         answer: how the effluent answered to the last change of flow, see `answer_seen`.
+        held: the recommended setting is held back, see `plan.guard`.
     """
     present = posterior.present_flow_l_d
     lit_h = (tank.lights_off_h - tank.lights_on_h) % units.HOURS_PER_DAY
@@ -81,6 +85,7 @@ def plan_change_over(
             for one in np.random.default_rng(seed).integers(2**31, size=3)
         ]
         task = _task(posterior, tank, recommendation, dose_ml_d, final, state, futures[0])
+        task = replace(task, held=held)
         plan = _planned(task, futures, start)
     band = tank.targets[ALKALINITY.name]
     return ChangeOver(
@@ -108,7 +113,8 @@ def _final_flow(
     if setting is not None:
         return float(to_l_d(np.array(setting.set_to_ml_h)))
     under_way = posterior.present_flow_l_d > 0 and dose_ml_d
-    if not under_way or pump is None or posterior.diagnostics.failures:
+    forbidden = any(reason.code == CAUSE_FIRST for reason in recommendation.reasons)
+    if not under_way or pump is None or posterior.diagnostics.failures or forbidden:
         return None
     needed = float(np.median(to_ml_h(posterior.needed_flow_l_d)))
     if not np.isfinite(needed) or needed < pump.flow_min_ml_h:
@@ -182,7 +188,8 @@ def _planned(task: Task, futures: Sequence[Futures], start: date) -> Plan | NoPl
     band = task.band
     settled = abs(task.start_meq_l - band.middle) <= 0.25 * (band.high - band.low)
     share = (task.present_l_d / task.final_l_d) ** task.order if task.present_l_d > 0 else 0.0
-    if task.present_meq_d == 0 and settled and abs(share - 1) < NEAR_SHARE:
+    near = abs(share - 1) < NEAR_SHARE
+    if task.present_meq_d == 0 and settled and near and not task.held:
         moved = [] if task.present_l_d == task.final_l_d else [Remark("set the pump at once")]
         return NoPlan(
             "nothing to do",

@@ -15,7 +15,7 @@ from estimator.advice.supplies import MOST_DAYS, Stock, Supplies
 from estimator.advice.tank_ph import LOW_PH, TankPh
 from estimator.fit.watch import Change, Watch
 from estimator.inputs.parameters import ALKALINITY, MAGNESIUM, PARAMETERS
-from estimator.next_tests.candidates import USUAL_MINUTES
+from estimator.inputs.tank import USUAL_MINUTES
 from estimator.plan.controller import Rule
 from estimator.plan.futures import last_kit
 from estimator.plan.present import settable_doses
