@@ -59,7 +59,7 @@ ORDER = {
             *("enough", "timetable", "planning"),
         ),
         "plan": (
-            *("guard", "present", "futures", "controller", "task", "ladder"),
+            *("present", "guard", "futures", "controller", "task", "ladder"),
             *("result", "change_over", "today"),
         ),
         "study": (),

@@ -268,11 +268,8 @@ def _reasons_before_trying(
     posterior: Posterior, needed: np.ndarray, shares: Mapping[Unknown, float], tank: Tank
 ) -> Iterator[Remark]:
     """Why no setting can be recommended, whatever holds the band; needed flow (s,) in mL/h."""
-    if posterior.diagnostics.failures:
-        told = {
-            "failures": posterior.diagnostics.failures,
-            "source": lacking(posterior.diagnostics),
-        }
+    if failures := posterior.diagnostics.failures:
+        told = {"failures": failures, "source": lacking(posterior.diagnostics)}
         yield Remark("withheld_fit_failed", told)
     if posterior.effluent_tested and posterior.reference_flow_l_d is None:
         yield Remark("withheld_flow_not_logged")

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -22,6 +23,7 @@ from estimator.fit.posterior import Posterior
 from estimator.inputs.parameters import ALKALINITY, CALCIUM
 from estimator.inputs.records import TankLog
 from estimator.inputs.tank import Tank
+from estimator.plan.present import settable_dose
 from estimator.remark import Remark
 
 LARGEST_RAISE = 0.2
@@ -89,7 +91,7 @@ class Held:
         """What to tell of it; `dose_ml_d` is the dosing of a plan that was made with it."""
         rates = self.bridge_ml_d if dose_ml_d is None else dose_ml_d
         told = {"set_to_ml_h": self.set_to_ml_h, "wanted_ml_h": self.wanted_ml_h}
-        given = {name: rate for name, rate in rates.items() if rate > 0}
+        given = {name: settable_dose(rate) for name, rate in rates.items() if rate > 0}
         return Remark("note_raise_held_back", {**told, "dose_ml_d": given})
 
 
@@ -149,7 +151,7 @@ def _confirmed(weak: Alarm, posterior: Posterior, log: TankLog, tank: Tank) -> b
     if any(check.reading.row in weaker and not check.is_odd for check in posterior.checks):
         return True
     ratios = sorted(weaker.values())
-    return any(b / a - 1 < AGREE for a, b in zip(ratios, ratios[1:], strict=False))
+    return any(b / a - 1 < AGREE for a, b in pairwise(ratios))
 
 
 def hold(

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from estimator import units
+from estimator.advice.alarms import alarms_of
 from estimator.advice.chamber import Range
 from estimator.advice.effluent_check import EffluentCheck, OddEffluent
 from estimator.advice.flow import FlowAdvice, Recommendation, Setting
@@ -29,6 +30,7 @@ from estimator.advice.supplies import MOST_DAYS, Stock, Supplies
 from estimator.advice.tank_ph import Measure, TankPh
 from estimator.advice.trust import check_level, trust_in
 from estimator.fit.checks import Diagnostics, ReadingCheck
+from estimator.fit.doubts import Doubts
 from estimator.fit.posterior import Posterior
 from estimator.fit.priors import physical_priors
 from estimator.fit.schedule import build_schedule
@@ -607,7 +609,7 @@ def decided(study: Study) -> Study:
     steps = study.job.change_over.steps if study.job else ()
     return replace(
         study,
-        trust=trust_in(study.posterior, study.log),
+        trust=trust_in(study.posterior, study.log, study.alarms),
         level_check=check_level(study.log),
         today=what_to_set_today(study.log, study.tank, study.recommendation, steps),
     )
@@ -638,6 +640,7 @@ def build_study(variant: str, tests: int = 20) -> Study:
     )
     advice = make_recommendation(tank, variant=variant, current=flow or None)
     failed = variant == "failed"
+    alarms = alarms_of(log, tank, posterior, advice)
     job = None if failed else make_job(tank, log, posterior, advice, variant, names)
     return Study(
         tank=tank,
@@ -645,7 +648,9 @@ def build_study(variant: str, tests: int = 20) -> Study:
         tank_sha256="b" * 64,
         priors=physical_priors(build_schedule(log, tank), tank),
         posterior=posterior,
-        trust=trust_in(posterior, log),
+        alarms=alarms,
+        doubts=Doubts(),
+        trust=trust_in(posterior, log, alarms),
         level_check=check_level(log),
         recommendation=advice,
         job=job,
