@@ -39,14 +39,14 @@ def terminal_lines(twin: dict[str, Any], page: str, twin_name: str) -> list[str]
 
 
 def alarm_lines(twin: dict[str, Any]) -> list[str]:
-    """One line for each alarm, worst first: what, how likely, and what to look at first."""
-    lines = []
-    for place, alarm in enumerate(twin["alarms"]):
-        odds = Numbers(twin).odds(f"/alarms/{place}/chance").striptags()
-        sure = "" if alarm["chance"] == 1.0 else f" ({odds} in 100)"
-        look = plain(alarm["check_first"])
-        lines.append(f"First check: {plain(alarm['what'])}{sure}. {look}")
-    return lines
+    """One line: what stands before any setting, worst first, and what to look at first."""
+    numbers, told = Numbers(twin), []
+    for at, alarm in numbers.each("/alarms"):
+        odds = f" ({numbers.odds(f'{at}/chance').striptags()} in 100)"
+        told.append(plain(alarm["what"]) + (odds if alarm["chance"] < 1.0 else ""))
+    if not told:
+        return []
+    return [f"Check first: {'; '.join(told)}. {plain(twin['alarms'][0]['check_first'])}"]
 
 
 RANKED_SHOWN = 6

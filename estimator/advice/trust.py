@@ -18,6 +18,8 @@ MANY_ODD, SOME_ODD = 0.15, 0.05
 HELD_IF_KIT_SHIFTED, HELD_IF_SATURATION = 0.68, 0.78
 """Shares of simulated logs whose 90 % range of alkalinity now held the truth: an alkalinity kit
 shifted by 5 % unnoticed; uptake followed saturation (`tests/recovery/misspecification.json`)."""
+GRAVE = ("strength", "volume")
+"""With an alarm about these, or about additions of alkalinity, trust is low."""
 CHECKED_DAYS = 60
 """A kit counts as checked so long after a reference solution (common practice, no source)."""
 
@@ -75,7 +77,9 @@ def trust_in(posterior: Posterior, log: TankLog, alarms: Sequence[Alarm] = ()) -
     samples = [c.reading.sample for c in checks if c.reading.parameter == ALKALINITY.name]
     tests, odd = samples.count("tank"), sum(check.is_odd for check in checks)
     odd_share = odd / max(len(checks), 1)
+    alarms = [alarm for alarm in alarms if alarm.about != "fit"]  # told by the checks themselves
     grave = {
+        "trust_alarm": any(alarm.about in GRAVE or alarm.of == ALKALINITY.name for alarm in alarms),
         "trust_checks_failed": bool(posterior.diagnostics.failures),
         "trust_very_few_tests": tests < FEW_TESTS,
         "trust_many_odd": odd_share > MANY_ODD,

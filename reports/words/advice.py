@@ -177,9 +177,8 @@ def _held_back(values: Values, tank: Tank) -> str:
 
 WORDS: dict[str, Words] = {
     "withheld_fit_failed": _with_source(
-        "The fit did not pass its own checks: {failures}. What it hangs on most is {source}: to "
-        "settle it, {remedy}, and look for entries that contradict each other in the list of "
-        "readings."
+        "The fit did not pass its own checks: {failures}. What it hangs on most is {source}; what "
+        "to test stands above."
     ),
     "withheld_cause_first": _cause_first,
     "withheld_flow_not_logged": "The log has effluent readings but no flow, so how much the "

@@ -33,7 +33,8 @@ _SURGE = (
 )
 _WEAKER = (
     "Look at the cylinder's gauge and count the bubbles; then test the effluent; then let it run "
-    f"into a measuring cylinder for ten minutes. Do not raise the pump before that. {_SURGE}"
+    "into a measuring cylinder for ten minutes. Until then raise the pump by a fifth at most. "
+    f"{_SURGE}"
 )
 _STRONGER = (
     "Count the bubbles and see that the gas valve shuts; then test the effluent; then let it run "
@@ -81,7 +82,7 @@ ALARMS: Mapping[str, AlarmWords] = {
         "Gas is lacking: the cylinder is nearly empty, the regulator or the needle valve shut, the "
         "solenoid or the controller does not open, or the line leaks. Or the pH probe has drifted.",
         "Look at the cylinder's gauge and count the bubbles, then at solenoid and controller; then "
-        f"calibrate the probe. Do not raise the pump before that. {_SURGE}",
+        f"calibrate the probe. Until then raise the pump by a fifth at most. {_SURGE}",
     ),
     "chamber_ph_down": AlarmWords(
         "the chamber's pH has fallen below where it was held",

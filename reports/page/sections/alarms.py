@@ -17,8 +17,8 @@ PERHAPS = 1 / 3
 """Below this chance there is no word on the scale for the event itself."""
 PLACES = ("tank", "effluent", "chamber")
 WITHHELD = {
-    "alkalinity": "No figure of alkalinity, and no setting, is shown below until that is put right.",
-    "calcium": "No figure of calcium is shown below until that is put right.",
+    "alkalinity": "No figure of alkalinity and no setting is shown until that is put right.",
+    "calcium": "No figure of calcium is shown until that is put right.",
 }
 SIGNED = ("%", "pH", "g/kg")
 """Units in which a size is told with the side that it lies on."""
