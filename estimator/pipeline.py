@@ -6,19 +6,26 @@ import os
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from datetime import timedelta
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
 from multiprocessing import get_context
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from estimator.inputs.parameters import ALKALINITY
 from estimator.inputs.read import Inputs
 from estimator.study import DEFAULT_SEED, Progress, ReactorJob, Study
 
 if TYPE_CHECKING:
+    from estimator.advice.alarms import Alarm
     from estimator.advice.flow import Recommendation
+    from estimator.fit.doubts import Doubts
     from estimator.fit.fitting import Fit
     from estimator.fit.problem import Problem
+    from estimator.fit.watch import Watch
+    from estimator.plan.guard import Held
+    from estimator.plan.result import ChangeStep
 
 
 def compile_later(problem: Problem) -> None:
@@ -44,43 +51,6 @@ def _beside(cores: int | None, work: Callable[..., None], *arguments: object) ->
     helper.start()
     yield
     helper.join()
-
-
-def reactor_job(
-    fitted: Fit, recommendation: Recommendation, seed: np.random.SeedSequence
-) -> ReactorJob:
-    """Everything around the flow, from the same draws."""
-    from estimator.advice.chamber import chamber_of, co2_per_caco3
-    from estimator.advice.effluent_check import odd_effluents
-    from estimator.advice.outlook import outlook
-    from estimator.advice.ph_and_flow import chamber_trade
-    from estimator.advice.supplies import supplies
-    from estimator.advice.tank_ph import tank_ph
-    from estimator.fit.watch import watch
-    from estimator.plan.change_over import plan_change_over
-    from estimator.plan.present import dose_rates_now, rates_to_go_on
-
-    log, tank, posterior = fitted.log, fitted.tank, fitted.posterior
-    seeds = seed.spawn(5)
-    share = posterior.media_magnesium_share
-    chamber = chamber_of(fitted, np.random.default_rng(seeds[0]))
-    stock = supplies(fitted, recommendation, co2_per_caco3(posterior, chamber), share, seeds[1])
-    return ReactorJob(
-        chamber=chamber_trade(posterior, tank, chamber),
-        tank_ph=tank_ph(fitted, chamber, seeds[2]),
-        change_over=plan_change_over(
-            posterior,
-            tank,
-            recommendation,
-            rates_to_go_on(dose_rates_now(log, tank), posterior, tank),
-            log.end.date() + timedelta(days=1),
-            seeds[3],
-        ),
-        supplies=stock,
-        outlook=outlook(fitted, stock.magnesium, share, seeds[4]),
-        watch=watch(fitted),
-        odd_effluents=odd_effluents(fitted, chamber),
-    )
 
 
 class _Stages:
@@ -117,12 +87,109 @@ def _fitted(
         return fit(problem, *seeds, cores=cores, progress=tell)
 
 
+@dataclass(frozen=True)
+class _Advised:
+    """What follows for the flow, causes first.
+
+    Attributes:
+        fitted: without the figures that are spoiled.
+        watched: what may have changed lately; None where the fit failed.
+        doubts: what in the log cannot be right.
+        alarms: what stands before any setting.
+        recommendation: the setting, or why there is none, the alarms heeded.
+        held: how a raise of the pump is held back; None where it is not.
+    """
+
+    fitted: Fit
+    watched: Watch | None
+    doubts: Doubts
+    alarms: tuple[Alarm, ...]
+    recommendation: Recommendation
+    held: Held | None
+
+    @property
+    def shown(self) -> bool:
+        """Whether the figures of alkalinity may be shown, so that anything can follow from them."""
+        return self.fitted.sound and ALKALINITY.name not in self.doubts.spoiled
+
+    def noted(self, steps: Sequence[ChangeStep]) -> Recommendation:
+        """The recommendation, with what is told of a raise held back, whose bridge the first step
+        doses where there are steps."""
+        advice = self.recommendation
+        if self.held is None:
+            return advice
+        note = self.held.note(steps[0].dose_ml_d if steps else None)
+        return replace(advice, notes=(note, *advice.notes))
+
+
+def _advise(fitted: Fit, seed: np.random.SeedSequence, today: date | None) -> _Advised:
+    """Causes first, then the flow."""
+    from estimator.advice.alarms import alarms_of
+    from estimator.advice.flow import recommend
+    from estimator.fit.doubts import Doubts, doubts_of
+    from estimator.fit.watch import watch
+    from estimator.plan.guard import held_back, hold, withheld, without_spoiled
+
+    log, tank = fitted.log, fitted.tank
+    watched = watch(fitted) if fitted.sound else None
+    doubts = doubts_of(fitted) if fitted.sound else Doubts()
+    fitted = without_spoiled(fitted, doubts)
+    posterior = fitted.posterior
+    advice = recommend(posterior, tank, seed)
+    alarms = alarms_of(log, tank, posterior, advice, watched, doubts, today)
+    advice = withheld(advice, alarms, doubts, tank)
+    held = held_back(advice, alarms, posterior, log, tank)
+    if held is not None:
+        advice = hold(advice, held, posterior, tank, seed.spawn(1)[0])
+    return _Advised(fitted, watched, doubts, alarms, advice, held)
+
+
+def _reactor_job(found: _Advised, seed: np.random.SeedSequence) -> ReactorJob:
+    """Everything around the flow, from the same draws."""
+    from estimator.advice.chamber import chamber_of, co2_per_caco3
+    from estimator.advice.effluent_check import odd_effluents
+    from estimator.advice.outlook import outlook
+    from estimator.advice.ph_and_flow import chamber_trade
+    from estimator.advice.supplies import supplies
+    from estimator.advice.tank_ph import tank_ph
+    from estimator.plan.change_over import plan_change_over
+    from estimator.plan.present import dose_rates_now, rates_to_go_on
+
+    fitted = found.fitted
+    assert found.watched is not None
+    log, tank, posterior = fitted.log, fitted.tank, fitted.posterior
+    seeds = seed.spawn(5)
+    share = posterior.media_magnesium_share
+    chamber = chamber_of(fitted, np.random.default_rng(seeds[0]))
+    stock = supplies(
+        fitted, found.recommendation, co2_per_caco3(posterior, chamber), share, seeds[1]
+    )
+    return ReactorJob(
+        chamber=chamber_trade(posterior, tank, chamber),
+        tank_ph=tank_ph(fitted, chamber, seeds[2]),
+        change_over=plan_change_over(
+            posterior,
+            tank,
+            found.recommendation,
+            rates_to_go_on(dose_rates_now(log, tank), posterior, tank),
+            log.end.date() + timedelta(days=1),
+            seeds[3],
+            held=found.held is not None,
+        ),
+        supplies=stock,
+        outlook=outlook(fitted, stock.magnesium, share, seeds[4]),
+        watch=found.watched,
+        odd_effluents=odd_effluents(fitted, chamber),
+    )
+
+
 def run_study(
     inputs: Inputs,
     seed: int = DEFAULT_SEED,
     progress: Progress | None = None,
     cores: int | None = None,
     minutes_per_week: float | None = None,
+    today: date | None = None,
 ) -> Study:
     """Fit one tank and advise.
 
@@ -132,6 +199,7 @@ def run_study(
         progress: told of each stage and its part done.
         cores: processes for the chains; default one per processor. 1 keeps all in this process.
         minutes_per_week: that the keeper has for testing; default `USUAL_WEEKLY_MINUTES`.
+        today: day of the report; None: the log's age is not looked at.
 
     Raises:
         FitError: the model could not be started.
@@ -140,35 +208,37 @@ def run_study(
     *fit_seeds, advice_seed, plan_seed, job_seed = np.random.SeedSequence(seed).spawn(6)
     fitted = _fitted(inputs, fit_seeds, cores, stages)
 
-    from estimator.advice.flow import recommend
     from estimator.advice.trust import check_level, trust_in
     from estimator.next_tests.planning import USUAL_WEEKLY_MINUTES, plan_tests
     from estimator.plan.today import what_to_set_today
 
     with stages.stage("advise", "Advising"):
-        recommendation = recommend(fitted.posterior, inputs.tank, advice_seed)
-    planning = job = None
+        found = _advise(fitted, advice_seed, today)
+        fitted = found.fitted
+    planning = None
     with stages.stage("weigh tests", "Weighing tests") as tell:
-        if fitted.sound:
+        if found.shown:
             minutes = USUAL_WEEKLY_MINUTES if minutes_per_week is None else minutes_per_week
             planning = plan_tests(fitted, plan_seed, minutes, progress=tell)
     with stages.stage("plan", "Planning"):
-        if fitted.sound:
-            job = reactor_job(fitted, recommendation, job_seed)
+        job = _reactor_job(found, job_seed) if found.shown else None
         steps = job.change_over.steps if job else ()
-        today = what_to_set_today(inputs.log, inputs.tank, recommendation, steps)
+        advice = found.noted(steps)
+        setting = what_to_set_today(inputs.log, inputs.tank, advice, steps)
     return Study(
         tank=inputs.tank,
         log=inputs.log,
         tank_sha256=inputs.tank_sha256,
         priors=fitted.priors.physical,
         posterior=fitted.posterior,
-        trust=trust_in(fitted.posterior, inputs.log),
+        alarms=found.alarms,
+        doubts=found.doubts,
+        trust=trust_in(fitted.posterior, inputs.log, found.alarms),
         level_check=check_level(inputs.log),
-        recommendation=recommendation,
+        recommendation=advice,
         planning=planning,
         job=job,
-        today=today,
+        today=setting,
         seed=seed,
         seconds=stages.seconds,
     )

@@ -10,6 +10,7 @@ from estimator.inputs.records import TankLog
 from estimator.inputs.tank import Tank
 
 if TYPE_CHECKING:
+    from estimator.advice.alarms import Alarm
     from estimator.advice.effluent_check import OddEffluent
     from estimator.advice.flow import Recommendation
     from estimator.advice.outlook import Outlook
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
     from estimator.advice.supplies import Supplies
     from estimator.advice.tank_ph import TankPh
     from estimator.advice.trust import LevelCheck, Trust
+    from estimator.fit.doubts import Doubts
     from estimator.fit.posterior import Posterior
     from estimator.fit.priors import Prior
     from estimator.fit.watch import Watch
@@ -61,11 +63,14 @@ class Study:
         tank, log: the inputs.
         tank_sha256: of the tank file.
         priors: what the model takes for granted before any reading.
-        posterior: the fit.
+        posterior: the fit; without calcium where its figures are spoiled.
+        alarms: what stands before any setting, worst first.
+        doubts: what in the log cannot be right, and which figures that spoils.
         trust: how far the model can be trusted.
         level_check: whether a reference solution keeps watch over the level.
         recommendation: the advice.
-        planning: what further tests are worth; None where the fit failed its checks.
+        planning: what further tests are worth; None where the fit failed its checks or the figures
+            of alkalinity are spoiled.
         job: all about running the reactor; None likewise.
         today: what to set today; None where the setting is withheld.
         seed: as given.
@@ -77,6 +82,8 @@ class Study:
     tank_sha256: str
     priors: tuple[Prior, ...]
     posterior: Posterior
+    alarms: tuple[Alarm, ...]
+    doubts: Doubts
     trust: Trust
     level_check: LevelCheck
     recommendation: Recommendation
@@ -85,3 +92,8 @@ class Study:
     today: Today | None
     seed: int
     seconds: dict[str, float]
+
+    @property
+    def withheld_figures(self) -> tuple[str, ...]:
+        """Parameters whose figures are not told: those that are spoiled."""
+        return tuple(sorted(self.doubts.spoiled))

@@ -15,3 +15,4 @@ class Unknown(StrEnum):
     KIT = "kit calibration"
     LIGHT = "light share"
     DRIFT = "drift of uptake"
+    CALCIUM = "calcium uptake"

@@ -10,7 +10,7 @@ import os
 import sys
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
-from datetime import datetime
+from datetime import datetime, time
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -91,6 +91,12 @@ minutes_option = click.option(
     callback=_number,
     help="Minutes a week for testing, which the plan of tests keeps to.",
 )
+today_option = click.option(
+    "--today",
+    type=click.DateTime(["%Y-%m-%d"]),
+    help="Day of the report: says where a log ended long before it, and refuses later entries. "
+    "Without it the files do not depend on the clock.",
+)
 timings_option = click.option(
     "--timings", is_flag=True, help="Put the seconds of each stage into the JSON twin."
 )
@@ -116,6 +122,7 @@ timings_option = click.option(
     help="For a folder: tanks fitted at a time.  [default: one per processor]",
 )
 @minutes_option
+@today_option
 @timings_option
 @tidy
 def report(
@@ -125,6 +132,7 @@ def report(
     seed: int,
     jobs: int | None,
     minutes: float,
+    today: datetime | None,
     timings: bool,
 ) -> int:
     """Fit the tank and write the report.
@@ -136,12 +144,14 @@ def report(
     tank has no setting yet.
     """
     if log.is_dir():
-        return _report_folder(log, tank, out or log / "reports", seed, jobs, timings, minutes)
+        folder = out or log / "reports"
+        return _report_folder(log, tank, folder, seed, jobs, timings, minutes, today)
     if tank is None:
         raise click.MissingParameter(param_hint="'--tank'", param_type="option")
     if jobs is not None:
         raise click.BadOptionUsage("--jobs", "--jobs is for a folder of logs")
-    return _report(log, tank, out or Path(f"{log.stem}-report.html"), seed, timings, minutes)
+    page = out or Path(f"{log.stem}-report.html")
+    return _report(log, tank, page, seed, timings, minutes, today)
 
 
 @main.command("next")
@@ -199,23 +209,44 @@ def demo(folder: Path, seed: int, timings: bool) -> int:
     return _report(log, tank, folder / f"{log.stem}-report.html", seed, timings, DEFAULT_MINUTES)
 
 
-def _study(log: Path, tank: Path, seed: int, minutes: float) -> Study:
+def _study(
+    log: Path, tank: Path, seed: int, minutes: float, today: datetime | None = None
+) -> Study:
     from estimator.inputs.read import read_inputs
 
-    inputs = read_inputs(log, tank, now=datetime.now())
+    inputs = read_inputs(log, tank, now=_last_moment(today))
     quiet_libraries()
     with stopping(), progress_bar() as progress:
         # Loading PyMC takes seconds, so the bar is up first.
         from estimator.pipeline import run_study
 
-        return run_study(inputs, seed=seed, progress=progress, minutes_per_week=minutes)
+        return run_study(
+            inputs,
+            seed=seed,
+            progress=progress,
+            minutes_per_week=minutes,
+            today=today.date() if today else None,
+        )
 
 
-def _report(log: Path, tank: Path, out: Path, seed: int, timings: bool, minutes: float) -> int:
+def _last_moment(today: datetime | None) -> datetime:
+    """The end of the report's day, or now."""
+    return datetime.now() if today is None else datetime.combine(today, time.max)
+
+
+def _report(
+    log: Path,
+    tank: Path,
+    out: Path,
+    seed: int,
+    timings: bool,
+    minutes: float,
+    today: datetime | None = None,
+) -> int:
     from reports.output import destination, write
 
     where = destination(out, (log, tank))
-    study = _study(log, tank, seed, minutes)
+    study = _study(log, tank, seed, minutes, today)
 
     from reports.page.shell import render
     from reports.summary import terminal_lines
@@ -238,14 +269,21 @@ def _report_folder(
     jobs: int | None,
     timings: bool,
     minutes: float,
+    today: datetime | None,
 ) -> int:
     from reports.many import Status, find_jobs, run_many
     from reports.output import destination, write
     from reports.workers import Workers
 
-    now = datetime.now()
     todo = find_jobs(
-        folder, out, tank, seed=seed, now=now, timings=timings, minutes_per_week=minutes
+        folder,
+        out,
+        tank,
+        seed=seed,
+        now=_last_moment(today),
+        timings=timings,
+        minutes_per_week=minutes,
+        today=today.date() if today else None,
     )
     with _refusing(out, "the folder could not be made", "--out"):
         out.mkdir(parents=True, exist_ok=True)

@@ -16,6 +16,7 @@ from urllib.parse import quote
 
 from markupsafe import Markup
 
+from estimator.advice.alarms import GRAVITY
 from reports.blocks import Numbers, Table, Text, moment, pointer, say
 from reports.many import Status, TankOutcome
 from reports.output import Json
@@ -36,8 +37,9 @@ LINE_LENGTH = 160
 def build_index(outcomes: Iterable[TankOutcome], seed: int) -> Json:
     """All tanks in order of need, whatever the order in which they were done.
 
-    Within a group the tank comes first whose alkalinity is least likely in its band, now or over
-    the days to come at the present setting, whichever is the smaller; then by the log's name.
+    Within a group tanks with an alarm come first, the gravest first; then the tank whose alkalinity
+    is least likely in its band, now or over the days to come at the present setting, whichever is
+    the smaller; then by the log's name.
     """
     ranked = sorted(map(_entry, outcomes), key=_rank)
     found = Counter(entry["status"] for entry in ranked)
@@ -76,7 +78,7 @@ def summary_lines(index: Json, page: str, twin: str) -> list[str]:
     lines = [_counts(index["counts"])]
     for group, words in ((FIRST, "Look first at"), (NO_SETTING, "No setting yet")):
         names = [
-            f"{_name(entry)} ({plain(entry['log'])})"
+            f"{_name(entry)} ({plain(entry['log'])})" + _mark(entry)
             for entry in index["tanks"]
             if entry["group"] == group
         ]
@@ -104,6 +106,7 @@ def _entry(outcome: TankOutcome) -> Json:
         "report": readable(outcome.page),
         "twin": readable(outcome.twin),
         "link": quote(os.fsencode(outcome.page), safe=""),
+        "alarms": outcome.facts.get("alarms", []),
     } | {key: outcome.facts.get(key) for key in ("tank", "as_of", "trust", "flow")}
 
 
@@ -119,14 +122,18 @@ def _need(outcome: TankOutcome) -> tuple[str, float | None]:
     flow = outcome.facts["flow"]
     chances = (flow["level_in_band_probability"], flow["current_in_band_probability"])
     need = min((chance for chance in chances if chance is not None), default=None)
-    if need is not None and need < LIKELY:
+    # What a failed fit lacks is told with the reasons of a setting that is withheld.
+    pressing = [alarm for alarm in outcome.facts["alarms"] if alarm["about"] != "fit"]
+    if pressing or (need is not None and need < LIKELY):
         return FIRST, need
     return (STEADY if outcome.status == Status.RECOMMENDED else NO_SETTING), need
 
 
-def _rank(entry: Json) -> tuple[int, bool, float, str]:
-    need = entry["need"]
-    return GROUPS.index(entry["group"]), need is not None, need or 0.0, entry["log"]
+def _rank(entry: Json) -> tuple[int, int, bool, float, str]:
+    need, alarms = entry["need"], entry["alarms"]
+    # The first alarm of a tank is its gravest.
+    grave = GRAVITY.index(alarms[0]["about"]) if alarms else len(GRAVITY)
+    return GROUPS.index(entry["group"]), grave, need is not None, need or 0.0, entry["log"]
 
 
 def _counts(counts: Json) -> str:
@@ -143,6 +150,11 @@ def _counts(counts: Json) -> str:
 def _name(entry: Json) -> str:
     """The tank's name, or that of its log where it has none that shows."""
     return plain(entry["tank"] or "") or plain(entry["log"]) or "no name"
+
+
+def _mark(entry: Json) -> str:
+    """The gravest alarm of a tank, for one line."""
+    return f": {plain(entry['alarms'][0]['what'])}" if entry["alarms"] else ""
 
 
 def _cut(line: str) -> str:
@@ -179,6 +191,17 @@ def _do(numbers: Numbers, at: str) -> Text:
         return str(flow["action"]).capitalize()
     first = {"off": "Leave off"}.get(today["action"], today["action"].capitalize())
     return say("{}<br><small>first of several steps</small>", first)
+
+
+def _alarms(numbers: Numbers, at: str) -> Text:
+    """The gravest alarm with its chance, and how many more there are."""
+    alarms = numbers.get(f"{at}/alarms")
+    if not alarms:
+        return "none"
+    more = f" and {len(alarms) - 1} more" if len(alarms) > 1 else ""
+    what = plain(alarms[0]["what"])
+    chance = numbers.say("{at:odds} in 100", at=f"{at}/alarms/0/chance")
+    return say("<strong>{}</strong> ({}){}", user_text(what[:1].upper() + what[1:]), chance, more)
 
 
 def _why(numbers: Numbers, at: str) -> Markup:
@@ -229,6 +252,7 @@ class _Column:
 
 _COLUMNS = {
     "Tank": _Column(_tank),
+    "Check first": _Column(_alarms),
     "To do": _Column(_do),
     "Why": _Column(_why),
     "What is wrong": _Column(_why),
@@ -239,7 +263,13 @@ _COLUMNS = {
     "Stays, as set": _Column(partial(_chance, "in_band_probability"), numeric=True),
     "Last entry": _Column(lambda n, at: moment(n.get(f"{at}/as_of"))),
 }
-_ALL = ("Tank", "To do", *(head for head in _COLUMNS if _COLUMNS[head].numeric), "Last entry")
+_ALL = (
+    "Tank",
+    "Check first",
+    "To do",
+    *(head for head in _COLUMNS if _COLUMNS[head].numeric),
+    "Last entry",
+)
 _CHANCES = (
     "Chance of alkalinity in its band at the last entry, and on each of the days after it that the "
     "tank's report looks ahead: as now, and at the setting"
@@ -259,8 +289,8 @@ class _Group:
 _SHOWN = {
     FIRST: _Group(
         "Look at these first",
-        "Alkalinity is not likely to be in its band, or not likely to stay there if everything "
-        "goes on as now.",
+        "Something has to be checked before any setting is changed, or alkalinity is not likely to "
+        "be in its band, or not likely to stay there if everything goes on as now.",
         _CHANCES,
         _ALL,
     ),
@@ -281,6 +311,6 @@ _SHOWN = {
         "Alkalinity is likely in its band and, where a reactor runs, likely to stay there if "
         "everything goes on as now; a better setting may still be given.",
         _CHANCES,
-        _ALL,
+        tuple(head for head in _ALL if head != "Check first"),
     ),
 }

@@ -31,7 +31,7 @@ from collections import deque
 from collections.abc import Callable, Generator, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, wait
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import date, datetime
 from enum import StrEnum
 from pathlib import Path
 
@@ -68,6 +68,7 @@ class TankJob:
         now: the local clock; an entry more than a day later is a fault.
         timings: put the seconds of each stage into the twin.
         minutes_per_week: that the keeper has for testing; usual where None.
+        today: day of the report; None: the log's age is not looked at.
     """
 
     log: Path
@@ -77,6 +78,7 @@ class TankJob:
     now: datetime
     timings: bool = False
     minutes_per_week: float | None = None
+    today: date | None = None
 
 
 @dataclass(frozen=True)
@@ -107,6 +109,7 @@ def find_jobs(
     now: datetime,
     timings: bool = False,
     minutes_per_week: float | None = None,
+    today: date | None = None,
 ) -> list[TankJob]:
     """One job for each `NAME.csv` in a folder, by name; hidden files and subfolders are left out.
 
@@ -117,7 +120,7 @@ def find_jobs(
         folder: holds the logs.
         out: folder for the reports, `NAME-report.html` and `NAME-report.json`.
         tank: the tank file of last resort.
-        seed, now, timings, minutes_per_week: as in `TankJob`.
+        seed, now, timings, minutes_per_week, today: as in `TankJob`.
 
     Raises:
         InputError: the folder cannot be read or holds no log.
@@ -144,7 +147,7 @@ def find_jobs(
         own = log.with_suffix(".toml")
         page = out / f"{name}-report.html"
         own_tank = own if own in files else tank
-        jobs.append(TankJob(log, own_tank, page, seed, now, timings, minutes_per_week))
+        jobs.append(TankJob(log, own_tank, page, seed, now, timings, minutes_per_week, today))
     return jobs
 
 
@@ -175,11 +178,14 @@ def study_one(job: TankJob) -> TankOutcome:
 def facts_of(twin: Json) -> Json:
     """What an index needs of a twin. Chances that must not be shown are None."""
     flow, tank = twin["flow"], twin["tank"]
-    sound = not twin["diagnostics"]["failures"]
+    sound = not twin["diagnostics"]["failures"] and "alkalinity" not in twin["withheld_figures"]
     return {
         "tank": tank["name"],
         "as_of": twin["as_of"],
         "trust": twin["trust"]["level"],
+        "alarms": [
+            {key: one[key] for key in ("about", "chance", "what")} for one in twin["alarms"]
+        ],
         "flow": {key: flow[key] for key in _FLOW_FACTS}
         | {key: flow[key] if sound else None for key in _CHANCES_NOW}
         | {"step": tank["pump"] and tank["pump"]["step"]},
@@ -264,7 +270,9 @@ def _study(job: TankJob) -> Json:
 
     from estimator.pipeline import run_study
 
-    study = run_study(inputs, seed=job.seed, cores=1, minutes_per_week=job.minutes_per_week)
+    study = run_study(
+        inputs, seed=job.seed, cores=1, minutes_per_week=job.minutes_per_week, today=job.today
+    )
 
     from reports.page.shell import render
     from reports.twin.build import build_twin, to_json

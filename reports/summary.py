@@ -23,13 +23,30 @@ from reports.wording import (
 
 
 def terminal_lines(twin: dict[str, Any], page: str, twin_name: str) -> list[str]:
-    """Answer, range or reason, uptake, how sure, and the files written.
+    """What stands before any setting; answer, range or reason, uptake, how sure, the files written.
 
     Args:
         twin: the JSON twin.
         page, twin_name: paths of the two files.
     """
-    return [*_answer(twin), _uptake(twin), _sure(twin), f"Report: {page} and {twin_name}"]
+    return [
+        *alarm_lines(twin),
+        *_answer(twin),
+        _uptake(twin),
+        _sure(twin),
+        f"Report: {page} and {twin_name}",
+    ]
+
+
+def alarm_lines(twin: dict[str, Any]) -> list[str]:
+    """One line: what stands before any setting, worst first, and what to look at first."""
+    numbers, told = Numbers(twin), []
+    for at, alarm in numbers.each("/alarms"):
+        odds = f" ({numbers.odds(f'{at}/chance').striptags()} in 100)"
+        told.append(plain(alarm["what"]) + (odds if alarm["chance"] < 1.0 else ""))
+    if not told:
+        return []
+    return [f"Check first: {'; '.join(told)}. {plain(twin['alarms'][0]['check_first'])}"]
 
 
 RANKED_SHOWN = 6
@@ -49,12 +66,13 @@ def next_lines(twin: dict[str, Any]) -> list[str]:
 
     numbers = Numbers(twin)
     if not twin["next_tests"]:
-        return [
-            "No advice on tests, because the fit did not pass its own checks: "
-            + "; ".join(twin["diagnostics"]["failures"])
-            + ". Run the command again with another --seed."
-        ]
+        failures = twin["diagnostics"]["failures"]
+        why = "the log contradicts itself."
+        if failures:
+            why = f"the fit did not pass its own checks: {'; '.join(failures)}."
+        return [*alarm_lines(twin), f"No test can be weighed, because {why}"]
     lines = [str(line.striptags()) for line in next_test_lines(numbers)]
+    lines = [*alarm_lines(twin), *lines]
     plan = useful_plan(numbers)
     if plan and plan["tests"]:
         lines.append(f"A plan within {fixed(plan['minutes_per_week'], 0)} minutes a week:")
@@ -115,10 +133,14 @@ def _answer(twin: dict[str, Any]) -> list[str]:
 def _uptake(twin: dict[str, Any]) -> str:
     if twin["diagnostics"]["failures"]:
         return "Uptake: no estimate is shown, because the fit did not pass its own checks."
+    if "alkalinity" in twin["withheld_figures"]:
+        return "Uptake: no estimate is shown, because the log contradicts itself."
     numbers = Numbers(twin)
     parts = []
     for name in ("alkalinity", "calcium"):
         unit, path = twin["uptake"][name]["unit"], f"/uptake/{name}/now"
+        if numbers.get(path) is None:
+            continue
         parts.append(f"{name} {numbers.middle(path, unit)} {unit} ({numbers.span(path, unit)})")
     return f"Uptake: {Markup(listed(parts)).striptags()}."
 

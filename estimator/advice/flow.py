@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from estimator import units
+from estimator.advice.fit_failure import lacking
 from estimator.fit.forecast import hold_chances
 from estimator.fit.posterior import Posterior
 from estimator.fit.state import TankState
@@ -270,8 +271,9 @@ def _reasons_before_trying(
     posterior: Posterior, needed: np.ndarray, shares: Mapping[Unknown, float], tank: Tank
 ) -> Iterator[Remark]:
     """Why no setting can be recommended, whatever holds the band; needed flow (s,) in mL/h."""
-    if posterior.diagnostics.failures:
-        yield Remark("withheld_fit_failed", {"failures": posterior.diagnostics.failures})
+    if failures := posterior.diagnostics.failures:
+        told = {"failures": failures, "source": lacking(posterior.diagnostics)}
+        yield Remark("withheld_fit_failed", told)
     if posterior.effluent_tested and posterior.last_run_flow_l_d is None:
         yield Remark("withheld_flow_not_logged")
     low, high = np.quantile(needed, [0.05, 0.95])

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
+from estimator.advice.alarms import Alarm
 from estimator.fit.posterior import Posterior
 from estimator.inputs.parameters import ALKALINITY
 from estimator.inputs.records import TankLog
@@ -16,6 +18,8 @@ MANY_ODD, SOME_ODD = 0.15, 0.05
 HELD_IF_KIT_SHIFTED, HELD_IF_SATURATION = 0.68, 0.78
 """Shares of simulated logs whose 90 % range of alkalinity now held the truth: an alkalinity kit
 shifted by 5 % unnoticed; uptake followed saturation (`tests/recovery/misspecification.json`)."""
+GRAVE = ("strength", "volume")
+"""With an alarm about these, or about additions of alkalinity, trust is low."""
 CHECKED_DAYS = 60
 """A kit counts as checked so long after a reference solution (common practice, no source)."""
 
@@ -67,18 +71,21 @@ class LevelCheck:
         return days is not None and days <= self.checked_days
 
 
-def trust_in(posterior: Posterior, log: TankLog) -> Trust:
-    """How far the model can be trusted on this log."""
+def trust_in(posterior: Posterior, log: TankLog, alarms: Sequence[Alarm] = ()) -> Trust:
+    """How far the model can be trusted on this log: never highly while an alarm stands."""
     checks = posterior.checks
     samples = [c.reading.sample for c in checks if c.reading.parameter == ALKALINITY.name]
     tests, odd = samples.count("tank"), sum(check.is_odd for check in checks)
     odd_share = odd / max(len(checks), 1)
+    alarms = [alarm for alarm in alarms if alarm.about != "fit"]  # told by the checks themselves
     grave = {
+        "trust_alarm": any(alarm.about in GRAVE or alarm.of == ALKALINITY.name for alarm in alarms),
         "trust_checks_failed": bool(posterior.diagnostics.failures),
         "trust_very_few_tests": tests < FEW_TESTS,
         "trust_many_odd": odd_share > MANY_ODD,
     }
     slight = {
+        "trust_alarm": bool(alarms),
         "trust_few_tests": FEW_TESTS <= tests < ENOUGH_TESTS,
         "trust_some_odd": SOME_ODD < odd_share <= MANY_ODD,
         "trust_scatter": not posterior.scatter.passes,

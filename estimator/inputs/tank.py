@@ -15,6 +15,8 @@ MEDIA = ("aragonite", "calcite")
 """What the main medium of a reactor may be; the first where the file states none."""
 MAGNESIUM_MEDIA = ("none", "dolomite", "magnesite", "hydroxide")
 """What is mixed in for its magnesium; "hydroxide" is brucite, and magnesium oxide as well."""
+USUAL_MINUTES = 5.0
+"""Of one titration, where the tank file states none (common practice, no source)."""
 
 
 @dataclass(frozen=True)

@@ -17,10 +17,8 @@ from estimator import units
 from estimator.fit.problem import Problem
 from estimator.inputs.parameters import ALKALINITY, CALCIUM, MAGNESIUM
 from estimator.inputs.records import Action, Reading
-from estimator.inputs.tank import Kit
+from estimator.inputs.tank import USUAL_MINUTES, Kit
 
-USUAL_MINUTES = 5.0
-"""Of one titration, where the tank file states none (common practice, no source)."""
 VOLUME_TEST_SD = 0.02
 """Of the log of the water volume, measured by a counted refill or a salt dilution (common practice,
 no source)."""

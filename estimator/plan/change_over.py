@@ -28,6 +28,7 @@ from estimator.inputs.dosing import alkalinity_meq_d
 from estimator.inputs.parameters import ALKALINITY
 from estimator.inputs.tank import Tank, Target
 from estimator.plan.futures import Futures, futures_of
+from estimator.plan.guard import CAUSE_FIRST
 from estimator.plan.ladder import LONGEST_DAYS, NEAR_SHARE, search_plans
 from estimator.plan.present import rates_to_go_on
 from estimator.plan.result import ChangeOver, NoPlan, Plan, plan_told
@@ -49,6 +50,8 @@ def plan_change_over(
     dose_ml_d: Mapping[str, float],
     start: date,
     seed: np.random.SeedSequence,
+    *,
+    held: bool = False,
 ) -> ChangeOver:
     """The plan from the settings at the log's end to the recommended one, or why there is none.
 
@@ -59,6 +62,7 @@ def plan_change_over(
         dose_ml_d: present rate of each solution, see `dose_rates_now`.
         start: day of the first step; until then everything goes on as at the last entry.
         seed: for what may come.
+        held: the recommended setting is held back, see `plan.guard`.
     """
     present = posterior.present_flow_l_d
     lit_h = (tank.lights_off_h - tank.lights_on_h) % units.HOURS_PER_DAY
@@ -79,6 +83,7 @@ def plan_change_over(
             for one in np.random.default_rng(seed).integers(2**31, size=3)
         ]
         task = _task(posterior, tank, recommendation, dose_ml_d, final, state, futures[0])
+        task = replace(task, held=held)
         plan = _planned(task, futures, start)
     band = tank.targets[ALKALINITY.name]
     return ChangeOver(
@@ -106,7 +111,8 @@ def _final_flow(
     if setting is not None:
         return float(to_l_d(np.array(setting.set_to_ml_h)))
     under_way = posterior.present_flow_l_d > 0 and dose_ml_d
-    if not under_way or pump is None or posterior.diagnostics.failures:
+    forbidden = any(reason.code == CAUSE_FIRST for reason in recommendation.reasons)
+    if not under_way or pump is None or posterior.diagnostics.failures or forbidden:
         return None
     needed = float(np.median(to_ml_h(posterior.needed_flow_l_d)))
     if not np.isfinite(needed) or needed < pump.flow_min_ml_h:
@@ -179,8 +185,8 @@ def _planned(task: Task, futures: Sequence[Futures], start: date) -> Plan | NoPl
     """
     band = task.band
     settled = abs(task.start_meq_l - band.middle) <= 0.25 * (band.high - band.low)
-    share = task.carried(task.present_l_d)
-    if task.present_meq_d == 0 and settled and abs(share - 1) < NEAR_SHARE:
+    near = abs(task.carried(task.present_l_d) - 1) < NEAR_SHARE
+    if task.present_meq_d == 0 and settled and near and not task.held:
         moved = [] if task.present_l_d == task.final_l_d else [Remark("set the pump at once")]
         return NoPlan(
             "nothing to do",

@@ -288,6 +288,8 @@ def _reasons(task: Task, steps: tuple[ChangeStep, ...]) -> tuple[Remark, ...]:
         reasons = [Remark("pump in steps alone")]
     if task.provisional:
         reasons.append(Remark("part of the way"))
+    if task.held:
+        reasons.append(Remark("held back"))
     least = task.pump.flow_min_ml_h
     carried = task.carried(float(to_l_d(np.array(least))))
     first = steps[1 if corrects else 0]

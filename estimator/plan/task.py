@@ -47,6 +47,7 @@ class Task:
         calibration: reading over level of the kit, median.
         kit_step_meq_l: smallest step of the kit.
         provisional: the final flow is part of the way to one that cannot be said yet.
+        held: the final flow is held back until a cause is found, see `plan.guard`.
         correction: (flow L/day, days) that bring the level back into the band before the first
             step; None where it is in the band.
     """
@@ -64,6 +65,7 @@ class Task:
     calibration: float
     kit_step_meq_l: float
     provisional: bool
+    held: bool = False
     correction: tuple[float, int] | None = None
 
     @property
@@ -115,7 +117,7 @@ class Task:
     @property
     def highest_l_d(self) -> float:
         """Flow that the pump is not to exceed."""
-        furthest = 1.0 if self.provisional else FURTHEST
+        furthest = 1.0 if self.provisional or self.held else FURTHEST
         return max(settable_flow(self.pump, furthest * self.final_l_d), self.final_l_d)
 
     @property
@@ -153,6 +155,7 @@ def corrected(task: Task) -> Task | None:
     # Without dosing the pump is all there is; with it, it comes down where it alone gives too much.
     if given > max(need, 0.0) or (not task.ml_per_meq and (side > 0 or flow > 0)):
         flow = settable_flow(task.pump, float(law.flow_for(need, start)))
+        flow = min(flow, task.final_l_d) if task.held else flow
     dose = float(np.clip(need - task.supply_meq_d(flow, start), 0.0, task.most_meq_d))
     net = dose / law.volume_l - task.middle.uptake_meq_l_d
     level = task.middle.level_meq_l

@@ -40,13 +40,15 @@ def needed_flow_picture(n: Numbers) -> Picture:
 def uptake_picture(n: Numbers) -> Picture:
     """F2."""
     uptake = n.get("/uptake")
+    calcium_too = "; calcium {/uptake/calcium/now:around {calcium}} {calcium}"
     return Picture(
         title="How much does the tank use a day?",
         svg=svg(drawing.draw_uptake(uptake), "uptake"),
         alt=n.say(
-            "Daily uptake over the log, two panels. On the last day: "
-            "alkalinity {/uptake/alkalinity/now:around {alkalinity}} {alkalinity}; "
-            "calcium {/uptake/calcium/now:around {calcium}} {calcium}.",
+            "Daily uptake over the log. On the last day: "
+            "alkalinity {/uptake/alkalinity/now:around {alkalinity}} {alkalinity}"
+            + ("" if uptake["calcium"]["now"] is None else calcium_too)
+            + ".",
             alkalinity=uptake["alkalinity"]["unit"],
             calcium=uptake["calcium"]["unit"],
         ).striptags(),
@@ -184,11 +186,12 @@ DOTS_DRAWN = 800
 
 
 def _drawn(n: Numbers, of: tuple[str, str] | None = None) -> list[Part]:
-    """Readings used, all or (sample, parameter); of a long log every n-th beside the odd ones."""
+    """Readings held against the model, all or (sample, parameter); of a long log every n-th beside
+    the odd ones."""
     used = [
         reading
         for reading in n.get("/readings")
-        if reading["used"] and of in (None, (reading["sample"], reading["entry"]))
+        if reading["expected"] is not None and of in (None, (reading["sample"], reading["entry"]))
     ]
     every = -(-len(used) // DOTS_DRAWN) or 1
     return [reading for i, reading in enumerate(used) if i % every == 0 or reading["odd"]]

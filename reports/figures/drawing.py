@@ -101,10 +101,11 @@ def _dotplot_limits(
 @styled
 def draw_uptake(uptake: Part) -> Figure:
     """F2: daily uptake on some days, thin 90 % and thick 50 % lines; a panel for each element."""
-    figure = Figure(figsize=(WIDTH_IN, 4.0), layout="constrained")
-    panels = figure.subplots(2, 1, sharex=True)
     calcium = "Calcium" if uptake["calcium"]["tested"] else "Calcium (from alkalinity)"
     looks = [("alkalinity", "Alkalinity", BLUE, "o"), ("calcium", calcium, GREEN, "s")]
+    looks = [look for look in looks if uptake[look[0]]["by_day"]]
+    figure = Figure(figsize=(WIDTH_IN, 2.0 * len(looks)), layout="constrained")
+    panels = figure.subplots(len(looks), 1, sharex=True, squeeze=False)[:, 0]
     for axes, (key, name, colour, marker) in zip(panels, looks, strict=True):
         x, q05, q25, q75, q95 = _ranges(uptake[key]["by_day"], INTERVALS)
         axes.vlines(x, q05, q95, color=colour, lw=1.3)

@@ -7,6 +7,7 @@ blocks, or none where it has nothing to say.
 from __future__ import annotations
 
 from reports.page.report import SectionMaker
+from reports.page.sections.alarms import alarms_section
 from reports.page.sections.cautions import cautions_section
 from reports.page.sections.certainty import certainty_section
 from reports.page.sections.chamber import chamber_section
@@ -23,6 +24,7 @@ from reports.page.sections.trust import trust_section
 from reports.page.sections.watch import watch_section
 
 SECTIONS: tuple[SectionMaker, ...] = (
+    alarms_section,
     setting_section,
     change_over_section,
     certainty_section,

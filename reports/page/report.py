@@ -33,6 +33,25 @@ class Report(Numbers):
         return not self.get("/diagnostics/failures")
 
     @property
+    def shown(self) -> bool:
+        """Whether the figures of alkalinity are shown: sampled well, and not spoiled by the log."""
+        return self.sampled_well and "alkalinity" not in self.get("/withheld_figures")
+
+    @property
+    def calcium_shown(self) -> bool:
+        """Whether the figures of calcium are."""
+        return self.shown and "calcium" not in self.get("/withheld_figures")
+
+    @property
+    def why_not_shown(self) -> str:
+        """Why no estimate is shown, where none is."""
+        if self.sampled_well:
+            return (
+                "No estimate is shown, because the log contradicts itself: see what stands above."
+            )
+        return "No estimate is shown, because the fit did not pass its own checks."
+
+    @property
     def planned(self) -> bool:
         """Whether the tank has no reactor yet."""
         return bool(self.get("/flow/planned"))
@@ -44,6 +63,8 @@ class Report(Numbers):
         It cannot where the tank may take nothing up, or where a reactor runs at a flow that was
         never logged.
         """
+        if not self.shown:
+            return False
         unlogged = not (self.recommended or self.planned) and self.get("/flow/current") is None
         return bool(self.get("/flow/needed/q05") > 0) and not unlogged
 
@@ -55,7 +76,7 @@ class Report(Numbers):
     @property
     def unit(self) -> str:
         """The keeper's unit of alkalinity."""
-        return str(self.get("/level_now/alkalinity/unit"))
+        return str(self.get("/uptake/alkalinity/unit").removesuffix("/day"))
 
     def flow_range(self) -> Markup:
         """The recommended range with its unit."""

@@ -14,9 +14,11 @@ from importlib.metadata import PackageNotFoundError, version
 
 import numpy as np
 
+from estimator.advice.alarms import Alarm
 from estimator.advice.flow import FlowAdvice, Recommendation, Setting, is_planned
 from estimator.advice.supplies import Supplies
 from estimator.advice.trust import LevelCheck, Trust
+from estimator.inputs.parameters import ALKALINITY, CALCIUM
 from estimator.next_tests.candidates import Candidate
 from estimator.next_tests.enough import HowMuch
 from estimator.next_tests.planning import USEFUL, Planning, Swing
@@ -24,11 +26,12 @@ from estimator.next_tests.ranking import Ranked
 from estimator.next_tests.timetable import PlannedTest, PlanOfTests
 from estimator.plan.today import Today
 from estimator.study import ReactorJob, Study
-from reports.twin.quantities import Json
+from reports.twin.quantities import Json, quantiles
 from reports.twin.reactor import REACTOR_TABLE
-from reports.twin.serialise import Naming, Writer, always
+from reports.twin.serialise import Computed, Naming, Writer, always
 from reports.twin.tank import TANK_TABLE, flagged, priors, readings
 from reports.words.advice import CANDIDATE_WORDS
+from reports.words.alarms import what_of
 from reports.words.table import words
 
 SCHEMA_VERSION = 1
@@ -63,8 +66,15 @@ def versions() -> dict[str, str]:
     return found
 
 
-def _dots(flow: FlowAdvice, _: Writer) -> Json:
+def _unless_hidden(name: str) -> Computed:
+    """A field; null where the figures of alkalinity are withheld."""
+    return lambda thing, writer: None if writer.hides(ALKALINITY) else getattr(thing, name)
+
+
+def _dots(flow: FlowAdvice, writer: Writer) -> Json:
     setting = flow.setting
+    if writer.hides(ALKALINITY):
+        return {"needed_dots": [], "needed_dots_in_range": None}
     dots = np.quantile(flow.needed_ml_h, (np.arange(DOTS) + 0.5) / DOTS)
     inside = setting and np.sum((dots >= setting.low_ml_h) & (dots <= setting.high_ml_h))
     return {"needed_dots": dots.tolist(), "needed_dots_in_range": inside}
@@ -79,6 +89,7 @@ def _dosing(advice: Recommendation, writer: Writer) -> Json:
             "needed": draws,
         }
         for name, draws in advice.dose_ml_d.items()
+        if not writer.hides(ALKALINITY)
     }
 
 
@@ -101,11 +112,28 @@ def _plan_of_tests(planning: Planning, writer: Writer) -> Json | None:
     return found and found | {"useful": planning.plan_useful}
 
 
-def _supplies(study: Study, _: Writer) -> Supplies:
+def _supplies(study: Study, writer: Writer) -> Supplies | Json:
     """Without a reactor job only what is used a day."""
     advice = study.recommendation
+    if writer.hides(ALKALINITY):
+        return writer.nulls(Supplies) | {"notes": ()}
     used = Supplies(advice.media_g_d, advice.co2_g_d, None, None, None, ())
     return study.job.supplies if study.job else used
+
+
+def _alarm_size(alarm: Alarm, writer: Writer) -> Json | None:
+    """With its unit, the keeper's."""
+    if alarm.size is None:
+        return None
+    unit, scale = alarm.unit, 1.0
+    amount, slash, per = unit.partition("/day")
+    if unit == "share":
+        unit, scale = "%", 0.01
+    elif amount in ("meq/L", "mmol/L"):
+        parameter = CALCIUM if amount == "mmol/L" else ALKALINITY
+        keepers = writer.unit(parameter)
+        unit, scale = f"{keepers}{slash}{per}", parameter.units[keepers]
+    return {"unit": unit, **quantiles(alarm.size / scale)}
 
 
 TABLE: dict[type, Naming] = {
@@ -113,7 +141,7 @@ TABLE: dict[type, Naming] = {
     **REACTOR_TABLE,
     Study: Naming(
         "log=inputs log.end=as_of *recommendation *posterior *job planning=testing "
-        "-tank_sha256 -seconds -today",
+        "-tank_sha256 -seconds -today -doubts withheld_figures",
         {
             "schema_version": always(SCHEMA_VERSION),
             "versions": lambda study, _: versions(),
@@ -136,6 +164,10 @@ TABLE: dict[type, Naming] = {
         {
             "unit": always("mL/h"),
             "dots": _dots,
+            **{
+                name: _unless_hidden(name)
+                for name in ("needed_ml_h", "current_probability", "level_in_band", "shares")
+            },
             "planned": lambda flow, writer: is_planned(writer.study.posterior),
             "action": lambda _, writer: writer.study.today and writer.study.today.in_the_end,
             "today": lambda _, writer: writer.study.today,
@@ -143,6 +175,13 @@ TABLE: dict[type, Naming] = {
         drop="_ml_h",
     ),
     Setting: Naming(drop="_ml_h"),
+    Alarm: Naming(
+        "what causes=says -unit",
+        {
+            "what": lambda alarm, _: what_of(alarm.code, alarm.causes.values),
+            "size": _alarm_size,
+        },
+    ),
     Today: Naming("-in_the_end", drop="_ml_h"),
     Trust: Naming("alkalinity_tests=tank_alkalinity_tests odd_share=odd_share_pct"),
     LevelCheck: Naming("checked"),

@@ -9,17 +9,18 @@ import numpy as np
 
 from estimator.advice.effluent_check import OddEffluent
 from estimator.advice.magnesium import BELIEVED_SHARE, DAYS_PER_MONTH, Magnesium
-from estimator.advice.outlook import ElementOutlook
+from estimator.advice.outlook import ElementOutlook, Outlook
 from estimator.advice.ph_and_flow import ChamberTrade, SecondChamber, WorkingPoint
 from estimator.advice.supplies import MOST_DAYS, Stock, Supplies
 from estimator.advice.tank_ph import LOW_PH, TankPh
 from estimator.fit.watch import Change, Watch
-from estimator.inputs.parameters import ALKALINITY, MAGNESIUM, PARAMETERS
-from estimator.next_tests.candidates import USUAL_MINUTES
+from estimator.inputs.parameters import ALKALINITY, CALCIUM, MAGNESIUM, PARAMETERS
+from estimator.inputs.tank import USUAL_MINUTES
 from estimator.plan.controller import Rule
 from estimator.plan.futures import last_kit
 from estimator.plan.present import settable_doses
 from estimator.plan.result import ChangeOver, ChangeStep, NoPlan, Plan, Steering
+from estimator.remark import Remark
 from estimator.study import ReactorJob
 from reports.twin.quantities import Draws, Json, by_date, quantiles
 from reports.twin.serialise import Naming, Writer, always
@@ -157,9 +158,11 @@ def _in_unit_of_band(one: ElementOutlook, _: Writer) -> Json:
 def _size(change: Change, writer: Writer) -> Json:
     """How large the change is if it happened, without its sign."""
     unit, scale = "%", 0.01
-    if change.kind == "uptake":
-        keepers = writer.unit(ALKALINITY)
-        unit, scale = f"{keepers}/day", ALKALINITY.units[keepers]
+    if change.kind in ("uptake", "additions", "one_addition"):
+        parameter = CALCIUM if change.of == CALCIUM.name else ALKALINITY
+        keepers = writer.unit(parameter)
+        unit = keepers if change.kind == "one_addition" else f"{keepers}/day"
+        scale = parameter.units[keepers]
     points = (abs(value) / scale for value in change.size)
     return {"unit": unit, **dict(zip(("q05", "q50", "q95"), points, strict=True))}
 
@@ -242,6 +245,14 @@ REACTOR_TABLE = {
         {
             "low_ph": always(LOW_PH),
             "notes_codes": lambda found, _: [note.code for note in found.notes],
+        },
+    ),
+    Outlook: Naming(
+        computed={
+            "calcium": lambda found, writer: None if writer.hides(CALCIUM) else found.calcium,
+            "answer": lambda found, writer: (
+                Remark("outlook_alone_withheld") if writer.hides(CALCIUM) else found.answer
+            ),
         },
     ),
     ElementOutlook: Naming(

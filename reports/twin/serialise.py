@@ -119,6 +119,10 @@ class Writer:
     words: Callable[[Remark, Tank], str]
     timings: bool = False
 
+    def hides(self, *parameters: Parameter) -> bool:
+        """Whether figures that rest on these are not told."""
+        return any(one.name in self.study.withheld_figures for one in parameters)
+
     def unit(self, parameter: Parameter) -> str:
         """The keeper's unit."""
         return unit_of(self.study.tank, parameter)
@@ -128,8 +132,8 @@ class Writer:
         return None if canonical is None else canonical / parameter.units[self.unit(parameter)]
 
     def level(self, parameter: Parameter, canonical: Draws | None) -> Any:
-        """{unit, …Q} of draws (s,) of a level; None of None."""
-        if canonical is None:
+        """{unit, …Q} of draws (s,) of a level; None of None, and where its figures are withheld."""
+        if canonical is None or self.hides(parameter):
             return None
         return {"unit": self.unit(parameter), **quantiles(self.in_unit(parameter, canonical))}
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from functools import partial
 
+import numpy as np
+
 from estimator import units
 from estimator.fit.checks import (
     DIVERGENCE_LIMIT,
@@ -21,7 +23,7 @@ from estimator.inputs.parameters import ALKALINITY, CALCIUM, PARAMETERS, Paramet
 from estimator.inputs.records import Action, Reading, TankLog
 from estimator.inputs.tank import Kit, Reactor, Tank, Target
 from estimator.study import Study
-from reports.twin.quantities import Draws, Json, by_date, unit_of
+from reports.twin.quantities import Draws, Json, by_date, quantiles, unit_of
 from reports.twin.serialise import Naming, Writer, always
 
 
@@ -33,9 +35,11 @@ def _target(name: str, target: Target, writer: Writer) -> Json:
 
 
 def _by_day(post: Posterior, parameter: Parameter, canonical: Draws, writer: Writer) -> Json:
-    """A rate (s, days)."""
+    """A rate (s, days). That of calcium is reckoned from that of alkalinity."""
     draws = writer.in_unit(parameter, canonical)
     unit = f"{writer.unit(parameter)}/day"
+    if writer.hides(parameter, ALKALINITY):
+        return {"unit": unit, "now": None, "by_day": []}
     return {"unit": unit, "now": draws[:, -1], "by_day": by_date(post.days, draws.T)}
 
 
@@ -44,7 +48,9 @@ def _uptake(post: Posterior, writer: Writer) -> Json:
         "alkalinity": {
             **_by_day(post, ALKALINITY, post.uptake_meq_l_d, writer),
             "net_change_only": post.net_change,
-            "nitrate_part": writer.in_unit(ALKALINITY, post.nitrate_loss_meq_l_d),
+            "nitrate_part": None
+            if writer.hides(ALKALINITY)
+            else writer.in_unit(ALKALINITY, post.nitrate_loss_meq_l_d),
         },
         "calcium": {
             **_by_day(post, CALCIUM, post.calcium_uptake_mmol_l_d, writer),
@@ -54,13 +60,14 @@ def _uptake(post: Posterior, writer: Writer) -> Json:
 
 
 def _levels_by_day(post: Posterior, writer: Writer) -> Json:
-    """Daily mean levels; None for calcium where the tank was never tested for it."""
+    """Daily mean levels; None for calcium where the tank was never tested for it, and for what is
+    withheld."""
     found: Json = {}
     for parameter, draws in ((ALKALINITY, post.alkalinity_meq_l), (CALCIUM, post.calcium_mmol_l)):
         unit = unit_of(writer.study.tank, parameter)
         found[parameter.name] = (
-            draws
-            if draws is None
+            None
+            if draws is None or writer.hides(parameter)
             else {"unit": unit, "by_day": by_date(post.days, draws.T / parameter.units[unit])}
         )
     return found
@@ -71,6 +78,8 @@ def _kits(post: Posterior, writer: Writer) -> Json:
     kits = {}
     for name, repeatability in post.kit_repeatability.items():
         kit = writer.study.tank.kits[name]
+        if writer.hides(PARAMETERS[kit.parameter]):
+            continue
         bottle = max(number for of, number in post.kit_calibration if of == name)
         kits[name] = writer.object(kit) | {
             "bottle": bottle + 1,
@@ -78,6 +87,13 @@ def _kits(post: Posterior, writer: Writer) -> Json:
             "repeatability": repeatability / PARAMETERS[kit.parameter].units[kit.unit],
         }
     return kits
+
+
+def _effluent(post: Posterior, writer: Writer) -> Json:
+    """Null numbers where they are withheld, so that what was tested can still be told."""
+    nothing = {"unit": writer.unit(ALKALINITY), **dict.fromkeys(quantiles(np.zeros(2)))}
+    level = writer.level(ALKALINITY, post.effluent_meq_l) or nothing
+    return {"alkalinity": level | {"tested": effluent_tested(post)}}
 
 
 def effluent_tested(post: Posterior) -> bool:
@@ -95,7 +111,9 @@ def readings(study: Study, writer: Writer) -> list[Json]:
     }
     entries = []
     for reading in study.log.readings:
-        check = checks.get((reading.row, reading.parameter))
+        check = used = checks.get((reading.row, reading.parameter))
+        if writer.hides(PARAMETERS[reading.parameter]):
+            check = None
         convert = PARAMETERS[reading.parameter].from_canonical
         entries.append(
             writer.object(reading)
@@ -103,7 +121,7 @@ def readings(study: Study, writer: Writer) -> list[Json]:
                 "sample": reading.sample,
                 "kit": reading.kit,
                 "note": reading.note,
-                "used": check is not None,
+                "used": used is not None,
                 "expected": check and convert(check.expected, reading.unit),
                 "off_by_kit_errors": check and check.residual,
                 "chance_ordinary": check and check.chance_ordinary,
@@ -185,8 +203,10 @@ TANK_TABLE = {
     Posterior: Naming(
         "volume_l=water_volume_l scatter=reading_checks diagnostics",
         {
-            "calcium_per_alkalinity": lambda post, _: (
-                post.calcium_share * units.CA_G_MOL * units.MEQ_L_PER_DKH
+            "calcium_per_alkalinity": lambda post, writer: (
+                None
+                if writer.hides(CALCIUM, ALKALINITY)
+                else post.calcium_share * units.CA_G_MOL * units.MEQ_L_PER_DKH
             ),
             "uptake": _uptake,
             "level_by_day": _levels_by_day,
@@ -195,11 +215,12 @@ TANK_TABLE = {
                 "calcium": writer.level(CALCIUM, post.calcium_now_mmol_l),
             },
             "kits": _kits,
-            "effluent": lambda post, writer: {
-                "alkalinity": writer.level(ALKALINITY, post.effluent_meq_l)
-                | {"tested": effluent_tested(post)}
-            },
-            "odd_readings": lambda post, _: [check for check in post.checks if check.is_odd],
+            "effluent": _effluent,
+            "odd_readings": lambda post, writer: [
+                check
+                for check in post.checks
+                if check.is_odd and not writer.hides(PARAMETERS[check.reading.parameter])
+            ],
         },
         only=True,
     ),

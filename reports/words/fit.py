@@ -25,6 +25,7 @@ WORDS: dict[str, Words] = {
     "trust_effluent_untested": "the effluent was not tested, so its strength comes from chemistry "
     "alone",
     "trust_no_times": "most entries have no time of day",
+    "trust_alarm": "something stands that has to be checked first",
     "trust_nothing_wrong": "the fit passed its checks, tests are many enough and nearly all of "
     "them fit",
 }
@@ -59,6 +60,26 @@ CHANGES: Mapping[tuple[str, str], ChangeWords] = {
         "the effluent is weaker, or less of it flows",
         "an empty gas cylinder, spent media, a worn pump tube, a clogged line",
     ),
+    ("effluent_fade", "up"): ChangeWords(
+        "the effluent grows stronger day by day", "gas that creeps up, a regulator that drifts"
+    ),
+    ("effluent_fade", "down"): ChangeWords(
+        "the effluent grows weaker day by day",
+        "gas that runs out, media nearly spent, a pump tube that wears",
+    ),
+    ("additions", "up"): ChangeWords(
+        "{} is added that is not in the log", "doses not logged, a doser that gives more than set"
+    ),
+    ("additions", "down"): ChangeWords(
+        "{} that is in the log does not reach the tank",
+        "a clogged doser tube, an empty bottle, a weaker solution than stated",
+    ),
+    ("one_addition", "up"): ChangeWords(
+        "one dose of {} is not in the log", "a dose by hand, a doser that ran on"
+    ),
+    ("one_addition", "down"): ChangeWords(
+        "{} was lost at once", "a logged dose that was not given, a water change not logged"
+    ),
     ("kit", "up"): ChangeWords("kit {} reads higher than it did", _AGED),
     ("kit", "down"): ChangeWords("kit {} reads lower than it did", _AGED),
 }
@@ -67,6 +88,9 @@ TELLING_TESTS: Mapping[str, str] = {
     "uptake": "test the tank's alkalinity at the same hour on three or more further days",
     "effluent": "test the effluent's alkalinity and let the effluent run into a measuring cylinder "
     "for ten minutes",
+    "effluent_fade": "test the effluent's alkalinity and look at the gas cylinder's gauge",
+    "additions": "look for doses that are missing from the log, and test the tank twice",
+    "one_addition": "look for a dose that is missing from the log",
     "kit": "test a reference solution with this kit, or the same water with a fresh bottle",
 }
 """By kind of change: the test that tells it from the others."""

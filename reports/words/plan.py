@@ -37,6 +37,8 @@ WORDS: dict[str, Words] = {
     "allow.",
     "part of the way": "What flow will carry the whole load cannot be said yet: these steps go "
     "only part of the way. Test the effluent at each new flow and run the report again.",
+    "held back": "The pump is held back until what stands above is checked: these steps go only "
+    "part of the way.",
     "smallest flow carries much": _smallest_flow,
     # What would make it surer.
     "test effluent at first step": "test the effluent's alkalinity twice at the first step's flow, "

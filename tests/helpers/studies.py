@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from estimator import units
+from estimator.advice.alarms import alarms_of
 from estimator.advice.chamber import Range
 from estimator.advice.effluent_check import EffluentCheck, OddEffluent
 from estimator.advice.flow import FlowAdvice, Recommendation, Setting
@@ -29,6 +30,7 @@ from estimator.advice.supplies import MOST_DAYS, Stock, Supplies
 from estimator.advice.tank_ph import Measure, TankPh
 from estimator.advice.trust import check_level, trust_in
 from estimator.fit.checks import Diagnostics, ReadingCheck
+from estimator.fit.doubts import Doubt, Doubts
 from estimator.fit.posterior import Posterior
 from estimator.fit.priors import physical_priors
 from estimator.fit.schedule import build_schedule
@@ -42,6 +44,7 @@ from estimator.next_tests.planning import Planning, Swing
 from estimator.next_tests.ranking import Ranked
 from estimator.next_tests.timetable import PlannedTest, PlanOfTests
 from estimator.plan.controller import Rule
+from estimator.plan.guard import held_back, hold
 from estimator.plan.result import ChangeOver, ChangeStep, NoPlan, Plan, Steering
 from estimator.plan.today import what_to_set_today
 from estimator.remark import Remark
@@ -63,8 +66,11 @@ VARIANTS = (
     "failed",
     "net change",
     "hostile",
+    "alarmed",
 )
-"""Every kind of report; "wide" and "failed" withhold the setting."""
+"""Every kind of report; "wide" and "failed" withhold the setting, "alarmed" holds a raise back."""
+SPOILED = ("calcium withheld", "alkalinity withheld")
+"""Reports without some figures, beside the others."""
 FAILURES = (
     Remark("fit_chains_disagree", {"quantity": "uptake now", "r_hat": np.nan, "r_hat_limit": 1.01}),
 )
@@ -223,9 +229,13 @@ def make_recommendation(tank: Tank, *, variant: str, current: float | None) -> R
     rng = np.random.default_rng(17)
     spread = 0.9 if variant == "wide" else 0.06
     needed = 2210 * np.exp(spread * rng.standard_normal(DRAWS))
+    cause = (Remark("withheld_cause_first", {"about": "additions"}),)
     reasons = {
+        "alkalinity withheld": cause,
         "wide": (Remark("withheld_wide_range", {"ratio": 19.0, "source": Unknown.EFFLUENT}),),
-        "failed": (Remark("withheld_fit_failed", {"failures": FAILURES}),),
+        "failed": (
+            Remark("withheld_fit_failed", {"failures": FAILURES, "source": Unknown.UPTAKE}),
+        ),
     }.get(variant, ())
     low, high = np.quantile(needed, [0.05, 0.95])
     setting = Setting(np.floor(low / 10) * 10, np.ceil(high / 10) * 10, 2220.0)
@@ -544,6 +554,31 @@ def make_outlook(variant: str, *, calcium: bool) -> Outlook:
     return Outlook(ca, mg, routine, ca.enough, answer)
 
 
+def make_doubts(variant: str) -> Doubts:
+    """Calcium, or alkalinity, that is not in the log, for `SPOILED`."""
+    if variant not in SPOILED:
+        return Doubts()
+    of = variant.split()[0]
+    size = 0.1 * np.exp(0.2 * np.random.default_rng(3).standard_normal(DRAWS))
+    doubt = Doubt("additions", "additions_up", 0.97, date(2026, 3, 9), size, {"of": of})
+    return Doubts((doubt,), frozenset({of}))
+
+
+def make_weakening(days: tuple[date, ...]) -> Watch:
+    """An effluent that most likely weakens, by a step or slowly, since three days."""
+    window = days[-14:]
+    late = np.where(np.arange(len(window)) == len(window) - 3, 1.0, 0.0)
+    changes = tuple(
+        Change(kind, "", way, 0.025, chance, size, late)
+        for kind, way, chance, size in (
+            ("effluent", "down", 0.55, (-0.38, -0.29, -0.2)),
+            ("effluent_fade", "down", 0.25, (-0.4, -0.3, -0.2)),
+            ("uptake", "up", 0.1, (0.01, 0.05, 0.1)),
+        )
+    )
+    return Watch(window, 0.1, 0.85, changes, 120, 110.0)
+
+
 def make_watch(variant: str, days: tuple[date, ...], names: Callable[[str], str]) -> Watch:
     """Nothing in most; uptake up in "leave", unclear in "hostile", too few draws in "start"."""
     window = days[-14:]
@@ -589,7 +624,7 @@ def make_job(
     posterior: Posterior,
     advice: Recommendation,
     variant: str,
-    names: Callable[[str], str],
+    watched: Watch,
 ) -> ReactorJob:
     """The reactor job, made up."""
     return ReactorJob(
@@ -598,7 +633,7 @@ def make_job(
         change_over=make_change_over(tank, variant, log.end.date() + timedelta(days=1)),
         supplies=make_supplies(log, advice, variant),
         outlook=make_outlook(variant, calcium=posterior.calcium_mmol_l is not None),
-        watch=make_watch(variant, posterior.days, names),
+        watch=watched,
         odd_effluents=make_odd_effluents(log, variant),
     )
 
@@ -608,7 +643,7 @@ def decided(study: Study) -> Study:
     steps = study.job.change_over.steps if study.job else ()
     return replace(
         study,
-        trust=trust_in(study.posterior, study.log),
+        trust=trust_in(study.posterior, study.log, study.alarms),
         level_check=check_level(study.log),
         today=what_to_set_today(study.log, study.tank, study.recommendation, steps),
     )
@@ -619,7 +654,9 @@ def build_study(variant: str, tests: int = 20) -> Study:
     """One kind of report; `tests` counts alkalinity readings of the tank."""
     calcium = variant != "no calcium"
     reactor = variant not in ("no reactor", "net change")
-    flow = {"leave": 2250.0, "start": 0.0}.get(variant, 2600.0) if reactor else 0.0
+    flow = (
+        {"leave": 2250.0, "start": 0.0, "alarmed": 1500.0}.get(variant, 2600.0) if reactor else 0.0
+    )
     names = hostile if variant == "hostile" else str
     tank = make_tank(reactor=reactor, calcium=calcium, names=names)
     log = make_log(
@@ -638,20 +675,35 @@ def build_study(variant: str, tests: int = 20) -> Study:
         failures=FAILURES if variant == "failed" else (),
     )
     advice = make_recommendation(tank, variant=variant, current=flow or None)
-    failed = variant == "failed"
-    job = None if failed else make_job(tank, log, posterior, advice, variant, names)
+    untold = variant in ("failed", "alkalinity withheld")
+    doubts = make_doubts(variant)
+    if "calcium" in doubts.spoiled:
+        posterior = replace(posterior, calcium_mmol_l=None, calcium_now_mmol_l=None)
+    # The changes of other kinds of report are for the section on changes alone.
+    alarmed = variant == "alarmed"
+    watched = make_weakening(posterior.days) if alarmed else None
+    alarms = alarms_of(log, tank, posterior, advice, watched, doubts)
+    held = held_back(advice, alarms, posterior, log, tank)
+    assert (held is not None) == alarmed
+    if held is not None:
+        advice = hold(advice, held, posterior, tank, np.random.SeedSequence(1))
+        advice = replace(advice, notes=(held.note(), *advice.notes))
+    watched = watched or make_watch(variant, posterior.days, names)
+    job = None if untold else make_job(tank, log, posterior, advice, variant, watched)
     return Study(
         tank=tank,
         log=log,
         tank_sha256="b" * 64,
         priors=physical_priors(build_schedule(log, tank), tank),
         posterior=posterior,
-        trust=trust_in(posterior, log),
+        alarms=alarms,
+        doubts=doubts,
+        trust=trust_in(posterior, log, alarms),
         level_check=check_level(log),
         recommendation=advice,
         job=job,
         today=what_to_set_today(log, tank, advice, job.change_over.steps if job else ()),
-        planning=None if failed else make_planning(log, settled=variant == "leave"),
+        planning=None if untold else make_planning(log, settled=variant == "leave"),
         seed=1,
         seconds={"fit": 1.5},
     )

@@ -63,11 +63,11 @@ def _warnings(n: Report) -> Iterator[Text]:
     changes = n.get("/flow/action") in ("raise", "lower", "start")
     plan = n.get("/change_over_plan")
     small = plan is not None and plan["kind"] == "nothing to do"
-    outside = n.sampled_well and n.get("/flow/level_in_band_probability") < 0.5
-    if not n.sampled_well:
+    outside = n.shown and n.get("/flow/level_in_band_probability") < 0.5
+    if not n.shown:
         yield say(
-            "<strong>Do not act on this report.</strong> The fit did not pass its checks; keep "
-            "the settings and test."
+            "<strong>Do not act on this report.</strong> {} Keep the settings and test.",
+            n.why_not_shown,
         )
     elif (changes and not small) or outside or n.steps:
         yield _slowly(n)

@@ -22,12 +22,12 @@ def certainty_section(n: Report) -> Iterator[Block]:
             at_once=" made at once, without dosing" if n.steps else "",
             stays=n.stays("/flow/in_band_probability"),
         )
-    if n.sampled_well and n.get(LEVEL_IN_BAND) < 0.5:
+    if n.shown and n.get(LEVEL_IN_BAND) < 0.5:
         yield n.para(
             "That counts today's level: it is {now} already, and no flow brings it back at once.",
             now=n.chance(LEVEL_IN_BAND, "it is inside the band", "it is outside the band"),
         )
-    if n.sampled_well and n.get("/flow/current_in_band_probability") is not None:
+    if n.shown and n.get("/flow/current_in_band_probability") is not None:
         yield n.para(
             "If everything goes on as now (pump at {/flow/current:flow} mL/h), it is {stays}.",
             stays=n.stays("/flow/current_in_band_probability"),
@@ -43,7 +43,7 @@ def certainty_section(n: Report) -> Iterator[Block]:
         level=n.get("/trust/level"),
         reasons=listed(n.get("/trust/reasons")),
     )
-    if n.sampled_well and not n.get("/level_check/checked"):
+    if n.shown and not n.get("/level_check/checked"):
         # What the range of the level is worth if the kit has shifted, and what to do.
         yield n.para(
             "The range of alkalinity now holds while the kit reads as it always did, and no "

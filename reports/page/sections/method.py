@@ -12,10 +12,13 @@ PRIORS = {
     "light_ratio": ("Uptake by day over uptake by night", "", 1),
     "uptake_start_meq_l_d": ("Alkalinity uptake at the start", "meq/L/day", 2),
     "calcium_share": ("Calcium per alkalinity used", "mmol/meq", 2),
-    "increment_meq_l": ("Effluent alkalinity above the tank's", "meq/L", 1),
-    "exponent": ("How fast the effluent weakens as flow rises", "", 2),
+    "saturated_increment_meq_l": ("Saturated effluent's alkalinity above the tank's", "meq/L", 1),
+    "load_share": ("Tank's load, part of the most that the chamber can give", "", 2),
     "drift_per_root_day": ("Drift of uptake, part per root day", "", 3),
     "effluent_drift_per_root_day": ("Drift of effluent strength, part per root day", "", 3),
+    "level_response_l_meq": ("Rise of uptake per meq/L that alkalinity is higher", "", 2),
+    "ph_response": ("How far strength follows the chamber's pH readings", "", 2),
+    "unlogged_calcium": ("Calcium that comes or goes unlogged, over what is used", "", 3),
 }
 """For each prior of the model: plain name, unit and decimals."""
 

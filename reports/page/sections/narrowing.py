@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from reports.blocks import Block, Prose, Table, pointer
 from reports.figures import captions
 from reports.page.report import Report, section
-from reports.page.sections.next_tests import TRY_AGAIN, ranked_sources
+from reports.page.sections.next_tests import SETTLE_FIRST, ranked_sources
 from reports.wording import sentence
 from reports.words.advice import UNKNOWNS
 
@@ -15,8 +15,8 @@ from reports.words.advice import UNKNOWNS
 @section("narrow", "What would change the answer")
 def narrowing_section(n: Report) -> Iterator[Block]:
     """Where the width of the flow range comes from, and what would narrow it."""
-    if not n.sampled_well:
-        yield Prose(TRY_AGAIN)
+    if not n.shown:
+        yield Prose(SETTLE_FIRST)
         return
     shares = n.get("/flow/variance_shares")
     ranked = ranked_sources(n)

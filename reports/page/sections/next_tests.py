@@ -14,7 +14,10 @@ from reports.page.report import Report, section
 from reports.wording import times
 from reports.words.advice import CANDIDATE_WORDS, UNKNOWNS
 
-TRY_AGAIN = "Run the report again with another seed, and look first at the odd readings below."
+SETTLE_FIRST = (
+    "No test can be weighed until what stands at the top is settled: begin with the tests that it "
+    "asks for, and look at the odd readings below."
+)
 TESTS_TOLD = (0, 1, 2, 4, 7, 14, 28)
 """Numbers of tests for which the width is shown."""
 
@@ -23,7 +26,7 @@ TESTS_TOLD = (0, 1, 2, 4, 7, 14, 28)
 def next_tests_section(n: Report) -> Iterator[Block]:
     """What to test next, how much is enough, and a plan."""
     if not n.get("/next_tests"):
-        yield Prose(TRY_AGAIN)
+        yield Prose(SETTLE_FIRST)
         return
     for lead in next_test_lines(n):
         yield Prose(lead, "lead")

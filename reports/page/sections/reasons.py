@@ -9,14 +9,12 @@ from reports.figures import captions
 from reports.page.report import Report, section
 from reports.wording import DECIMALS, user_text
 
-FAILED = "No estimate is shown, because the fit did not pass its own checks."
-
 
 @section("why", "Why")
 def reasons_section(n: Report) -> Iterator[Block]:
     """Why: uptake, levels, and what else was learnt."""
-    if not n.sampled_well:
-        yield Prose(FAILED)
+    if not n.shown:
+        yield Prose(n.why_not_shown)
         return
     if n.get("/uptake/alkalinity/net_change_only"):
         yield Prose("No addition is in the log, so “uptake” here is the net change of the level.")
@@ -25,6 +23,11 @@ def reasons_section(n: Report) -> Iterator[Block]:
     yield captions.level_picture(n, "alkalinity")
     if n.get("/level_now/calcium") is not None:
         yield captions.level_picture(n, "calcium")
+    elif not n.calcium_shown:
+        yield Prose(
+            "No figure of calcium is shown, because the log's calcium contradicts itself: see what "
+            "stands above."
+        )
     else:
         yield Prose(
             "Calcium was never tested in the tank, so its uptake is reckoned from that of "
@@ -93,7 +96,7 @@ def dosing_table(n: Report) -> Table:
                 at=pointer("dosing", name, "needed"),
             )
             for name, one in n.get("/dosing").items()
-            if n.sampled_well
+            if n.shown
         ],
         (2, 3),
     )

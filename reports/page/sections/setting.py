@@ -9,7 +9,7 @@ from markupsafe import Markup
 from reports.blocks import Answer, Block, Items, Prose, Text, say
 from reports.page.report import Report, section
 from reports.page.sections.change_over import changed_dosing, first_settings, plan_chance
-from reports.page.sections.reasons import FAILED, dosing_table
+from reports.page.sections.reasons import dosing_table
 
 NEEDS = {"high": "needs", "medium": "probably needs", "low": "may need"}
 """By trust in the model."""
@@ -61,7 +61,10 @@ def _set_today(n: Report) -> Answer:
     """What to do with the pump now: make the setting, or the first step towards it."""
     action, shown = n.get("/flow/today/action"), "/flow/today/set_to"
     dosing = changed_dosing(n)
+    alarms = n.get("/alarms")
     lines: list[Text] = [say("<strong>and {}.</strong>", dosing)] if dosing else []
+    if alarms:
+        lines.append("Look first at what stands above: with its cause the setting may change.")
     if n.steps:
         lines.append(
             n.say(
@@ -71,6 +74,7 @@ def _set_today(n: Report) -> Answer:
         )
     elif action == "leave":
         shown = "/flow/current"
+    if action == "leave" and not n.steps and not alarms:
         best = "It is the best setting."
         if n.get("/flow/recommended/set_to") != n.get(shown):
             best = (
@@ -80,7 +84,9 @@ def _set_today(n: Report) -> Answer:
     if action in ("raise", "lower"):
         lines.append(n.say("It is at {/flow/current:flow} mL/h now."))
     lines.append(say("Range: {}.", n.flow_range()))
-    return Answer(DO[action], say("{} <small>mL/h</small>", n.flow(shown)), lines, "go")
+    return Answer(
+        DO[action], say("{} <small>mL/h</small>", n.flow(shown)), lines, "wait" if alarms else "go"
+    )
 
 
 def _no_steps(n: Report) -> Iterator[Block]:
@@ -120,15 +126,17 @@ def _summary(n: Report) -> Iterator[Text]:
         )
     else:
         yield "The log does not support a setting yet; the reason and the remedy are above."
-    if not n.sampled_well:
-        yield FAILED
+    if not n.shown:
+        yield n.why_not_shown
         return
+    calcium = (
+        " and {at/calcium/now:middle {ca}/day} {ca} of calcium ({at/calcium/now:span {ca}/day})"
+    )
     yield n.say(
         "The tank uses {at/alkalinity/now:middle {alk}/day} {alk} of alkalinity a day "
-        "({at/alkalinity/now:span {alk}/day}) and {at/calcium/now:middle {ca}/day} {ca} of calcium "
-        "({at/calcium/now:span {ca}/day}).",
+        f"({{at/alkalinity/now:span {{alk}}/day}}){calcium if n.calcium_shown else ''}.",
         at="/uptake",
-        alk=n.get("/uptake/alkalinity/unit").removesuffix("/day"),
+        alk=n.unit,
         ca=n.get("/uptake/calcium/unit").removesuffix("/day"),
     )
     yield n.say(

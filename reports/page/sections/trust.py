@@ -17,7 +17,8 @@ ENTRY_HEAD = ("Row", "Time", "What", "Where", "Value", "Unit")
 @section("trust", "Can the fit be trusted")
 def trust_section(n: Report) -> Iterator[Block]:
     """Can the fit be trusted."""
-    yield captions.residuals_picture(n)
+    if any(reading["expected"] is not None for reading in n.get("/readings")):
+        yield captions.residuals_picture(n)
     yield from _scatter(n)
     yield from _odd(n)
     yield _sampling(n)

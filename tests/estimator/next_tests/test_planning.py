@@ -11,6 +11,7 @@ import pytest
 
 from estimator.fit.problem import pose
 from estimator.inputs.records import Reading
+from estimator.inputs.tank import USUAL_MINUTES
 from estimator.next_tests import candidates, enough, planning
 from estimator.next_tests.candidates import Candidate
 from estimator.next_tests.enough import Verdict
@@ -95,7 +96,7 @@ def test_the_plan_keeps_its_promises(thin_fit, planned) -> None:
     for test in found.tests:
         assert test.time > thin_fit.log.end
         assert 1 <= test.repeats <= MOST_A_DAY
-        assert test.minutes == test.repeats * candidates.USUAL_MINUTES
+        assert test.minutes == test.repeats * USUAL_MINUTES
         day = (test.time.date() - start).days
         assert 1 <= day <= 14
         spent[(day - 1) // 7] += test.minutes
