@@ -551,7 +551,18 @@ def make_outlook(variant: str, *, calcium: bool) -> Outlook:
     routine = WaterRoutine("new", 60.0, 14.0, 4.0) if variant == "full" else None
     told = {"magnesium_read": mg is not None, "moving": ["calcium"]}
     answer = Remark("outlook_alone_not_enough", told)
-    return Outlook(ca, mg, routine, ca.enough, answer)
+    cause = {
+        "unit": "mg/L",
+        **dict.fromkeys(("none_mmol_l", "half_mmol_l"), 0.3),
+        "most_mmol_l": -0.5,
+        "half_share": 0.05,
+        "most_share": 0.1,
+        "low_share": 0.0,
+        "high_share": 0.07,
+        "effluent_mmol_l": 0.3,
+    }
+    share = Remark("outlook_magnesium_decides", cause) if variant == "full" else None
+    return Outlook(ca, mg, routine, ca.enough, answer, share)
 
 
 def make_doubts(variant: str) -> Doubts:

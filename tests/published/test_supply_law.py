@@ -101,8 +101,8 @@ def test_a_rate_by_saturation_departs_little_from_the_law(
 def test_a_rate_of_second_order_is_told_within_a_tenth_at_twice_the_flow(known_share) -> None:
     """Were media to dissolve by (1 − Ω)², the law would miss X by up to 10 % at a factor of two.
 
-    Now with the other sign: the effluent is told too weak at the larger flow. Twice the rate's
-    order is the size of what is not known of it (from memory: measured orders lie between 1 and 2).
+    The effluent is then told too weak at the larger flow. Measured orders lie between 1 and 2 (from
+    memory), so this is the size of what is not known of the rate.
     """
     flow, share = stirred_chambers(6.5, f"({BY_OMEGA})^2", 600)
     known = float(np.interp(known_share, share, flow))

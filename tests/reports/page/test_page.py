@@ -598,6 +598,23 @@ def test_an_element_perhaps_out_already_is_tested_now():
     assert "Test calcium now, then every 6 weeks. Test magnesium every 6 weeks." in words
 
 
+def test_a_magnesium_medium_is_named_where_it_decides():
+    """What its share does to calcium, and what common practice would have it do to magnesium."""
+    study = build_study("full")
+    html, twin = page_and_twin(study)
+    assert "hangs on how much of the magnesium medium dissolves" in words_of(html, "alone")
+    believed = twin["magnesium"]["believed_change_per_month"]["q50"]
+    assert believed == pytest.approx(0.02 * 30 * 24.305, rel=0.01)
+    said = "medium at about 10 % of the volume keeps magnesium (common practice, no source)"
+    assert said in words_of(html, "supplies")
+    without = replace(study.job.supplies.magnesium, share=np.zeros_like(study.posterior.volume_l))
+    plain = page_and_twin(
+        with_job(study, supplies={"magnesium": without}, outlook={"cause": None})
+    )[0]
+    assert said not in words_of(plain, "supplies")
+    assert "magnesium medium" not in words_of(plain, "alone")
+
+
 @pytest.mark.parametrize(("share", "shown"), [(0.03, True), (20.0, False), (np.nan, False)])
 def test_magnesium_shares_without_a_load_are_hidden(share, shown):
     """Parts of nearly nothing say nothing; a draw below zero counts as none."""
