@@ -30,6 +30,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from estimator.inputs.parameters import PARAMETERS
+from estimator.inputs.tank import Tank
 from estimator.synthetic.simulation import simulate_log
 from helpers.keepers import Habits, keeper_case
 from helpers.tanks import Case
@@ -55,18 +56,6 @@ max_rise_per_day = 0.5
 low = 400
 high = 450
 unit = "mg/L"
-[kits.alk]
-parameter = "alkalinity"
-unit = "dKH"
-step = 0.3
-repeatability = 0.2
-calibration_sd_pct = 5
-[kits.ca]
-parameter = "calcium"
-unit = "mg/L"
-step = 10
-repeatability = 8
-calibration_sd_pct = 4
 [solutions.soda]
 alkalinity_meq_per_ml = 1.9
 [solutions.chloride]
@@ -81,7 +70,23 @@ flow_max_ml_h = 6000
 flow_step_ml_h = 10
 chamber_ph = 6.6
 """
-"""The tank of `keepers.keeper_tank`, as a file."""
+"""The tank of `keepers.keeper_tank`, as a file without its kits."""
+
+
+def kits_toml(tank: Tank) -> str:
+    """The kits of a tank, as they stand in its file."""
+    parts = []
+    for kit in tank.kits.values():
+        one = PARAMETERS[kit.parameter].unit_size(kit.unit)
+        stated = {
+            "step": kit.step / one,
+            "repeatability": kit.repeatability and kit.repeatability / one,
+            "calibration_sd_pct": kit.calibration_sd and 100 * kit.calibration_sd,
+        }
+        lines = [f"{key} = {value:.6g}" for key, value in stated.items() if value is not None]
+        named = [f"[kits.{kit.name}]", f'parameter = "{kit.parameter}"', f'unit = "{kit.unit}"']
+        parts.append("\n".join([*named, *lines, ""]))
+    return "".join(parts)
 
 
 @dataclass(frozen=True)
@@ -109,7 +114,7 @@ def write_case(folder: Path, name: str, case: Case, rng: np.random.Generator) ->
         writer = csv.writer(file)
         writer.writerow(("time", "entry", "of", "value", "unit", "kit"))
         writer.writerows((f"{row[0]:%Y-%m-%dT%H:%M}", *row[1:]) for row in sorted(rows))
-    tank = TANK_TOML.format(name=name, volume=case.tank.water_volume_l)
+    tank = TANK_TOML.format(name=name, volume=case.tank.water_volume_l) + kits_toml(case.tank)
     (folder / f"{name}.toml").write_text(tank, encoding="utf-8")
 
 

@@ -8,6 +8,9 @@ this program, of the plain PyMC model, of a local-level fit and of the hand meth
 
     python tests/benchmark_size.py --sizes 30,100,300,1000,3000
 
+A second table is of a year read every hour by an instrument that drifts, which is to take at most
+60 s and 2 GB.
+
 Processor seconds are those of all processes of a run, memory that of its largest process; both are
 what the system counts for a child that has ended (`os.wait4`), so not on Windows.
 """
@@ -34,7 +37,7 @@ from typing import Any
 import numpy as np
 
 from benchmark_many import ROOT, UPTAKE, write_case
-from helpers.keepers import DKH, keeper_tank
+from helpers.keepers import DKH, keeper_tank, with_monitor
 from helpers.tanks import Case, example_log, example_truth
 
 DAYS_PER_READING = 1.4
@@ -42,6 +45,8 @@ CALCIUM_SHARE, EFFLUENT_SHARE = 0.24, 0.07
 """Of all readings, as in the demo; the rest are of tank alkalinity."""
 COMPARED = 100
 GROWTH_FROM = 300
+YEAR = 365
+HOURLY_MOST_S, HOURLY_MOST_MB = 60, 2000
 PLAIN_TUNE, PLAIN_DRAWS = 500, 500
 COMMAND = UPTAKE[:-1]
 LOADING = "import of all that a report needs"
@@ -94,7 +99,14 @@ def long_case(readings: int, seed: int) -> Case:
     done += [(day - days, "flow", "", guess(2350)) for day in range(reactor_d, days, 20)]
     done += [(day + 0.6 - days, "water_change", "new", 60.0) for day in range(10, days, 14)]
     tank = replace(keeper_tank(rng), water_volume_l=600.0)
-    return Case(tank, example_log(read, done), example_truth(days))
+    truth = example_truth(days, media_magnesium_share=0.0)
+    return Case(tank, example_log(read, done), truth)
+
+
+def hourly_case(seed: int) -> Case:
+    """A year of drop tests every `DAYS_PER_READING` days, and an instrument's 8,760 readings."""
+    case = long_case(round(YEAR / DAYS_PER_READING), seed)
+    return with_monitor(case, YEAR, np.random.default_rng([seed, YEAR]))
 
 
 def measure(*arguments: str, cache: Path | None = None) -> Cost:
@@ -183,6 +195,21 @@ def size_row(files: Files, case: Case, first: Cost, second: Cost) -> list[str]:
         f"{checks['ess_bulk_min'] / spent['fit']:.0f}",
         f"{files.page.stat().st_size / 1e6:.2f}",
     ]
+
+
+def hourly_table(files: Files, seed: int) -> str:
+    """The hourly log's line, and how it stands to what it may take and to the truth."""
+    case = hourly_case(seed)
+    write_case(files.folder, files.name, case, np.random.default_rng([seed, YEAR, 1]))
+    first, second = files.report(), files.report()
+    now = files.twin()["uptake"]["alkalinity"]["now"]
+    truth = case.uptake_now_meq_l_d / DKH
+    return (
+        f"{table(SIZE_HEAD, [size_row(files, case, first, second)])}\n\n"
+        f"An instrument's hourly readings: {second.wall_s:.0f} of {HOURLY_MOST_S} s, "
+        f"{second.peak_mb:.0f} of {HOURLY_MOST_MB} MB; true uptake now {truth:.3f}, "
+        f"{now['q05']:.3f} to {now['q95']:.3f} dKH/day."
+    )
 
 
 SIZE_HEAD = (
@@ -288,6 +315,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--sizes", default="30,100,300,1000,3000", help="readings, comma-separated")
     parser.add_argument("--no-plain", action="store_true", help="leave out the plain PyMC model")
+    parser.add_argument("--no-hourly", action="store_true", help="leave out the hourly log")
     parser.add_argument("--seed", type=int, default=1)
     given = parser.parse_args()
     sizes = sorted(int(size) for size in given.sizes.split(","))
@@ -310,6 +338,8 @@ def main() -> None:
             rows.append(size_row(files, cases[size], first, second))
             print(f"{size} readings: {second.wall_s:.1f} s", file=sys.stderr, flush=True)
         print(table(SIZE_HEAD, rows))
+        if not given.no_hourly:
+            print(f"\n{hourly_table(Files(folder, 'hourly'), given.seed)}")
         starts = start_costs(logs[sizes[0]])
         loading = starts[LOADING].cpu_s
         long = [(size, cpu - loading) for size, cpu in zip(sizes, used, strict=True)]

@@ -241,7 +241,7 @@ def demo_truth(log: TankLog) -> Truth:
         saturated_increment_meq_l=28.5 * dkh,
         effluent_strength=1 - 0.0004 * np.arange(DAYS + 1),
         half_flow_ml_h=2960.0,
-        uptake_per_meq_l=0.06 / dkh,
+        uptake_per_meq_l=0.07 / dkh,
         media_magnesium_share=0.02,
         start={"alkalinity": 8.1 * dkh, "calcium": 424 / units.CA_G_MOL},
         waters={"new": {"alkalinity": 8.0 * dkh, "calcium": 415 / units.CA_G_MOL}},

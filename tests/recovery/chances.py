@@ -81,13 +81,9 @@ def goes_on(log: TankLog, case: Case, flow_ml_h: float | None) -> TankLog:
     """The log continued: at a flow with nothing dosed, or (None) as it stands."""
     if flow_ml_h is None:
         return log
-    row = 1 + max(record.row for record in (*log.readings, *log.actions))
     after = log.end + timedelta(minutes=1)
-    changes = [Action(row, after, "flow", "", flow_ml_h)]
-    changes += [
-        Action(row + 1 + j, after, "dose_rate", name, 0.0)
-        for j, name in enumerate(case.tank.solutions)
-    ]
+    changes = [Action(0, after, "flow", "", flow_ml_h)]
+    changes += [Action(0, after, "dose_rate", name, 0.0) for name in case.tank.solutions]
     return replace(log, actions=(*log.actions, *changes))
 
 

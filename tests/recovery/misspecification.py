@@ -18,9 +18,8 @@ import platform
 import sys
 import warnings
 from collections.abc import Callable
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
-from datetime import date, datetime, timedelta
+from datetime import datetime, timedelta
 from functools import partial
 from importlib.metadata import version
 from itertools import pairwise
@@ -50,6 +49,7 @@ from helpers.keepers import (
     with_monitor,
 )
 from helpers.tanks import Case
+from recovery.results import in_turn, write_results
 
 DRAWS = 250
 DAY = timedelta(days=1)
@@ -485,16 +485,12 @@ def main() -> None:
         if other:
             parser.error(f"{arguments.out} holds another study: {other}; choose another --out")
         rows = earlier["departures"]
-    with ProcessPoolExecutor(arguments.workers) as pool:
-        for name in arguments.only or DEPARTURES:
-            if name in rows:
-                continue
+    for name in arguments.only or DEPARTURES:
+        if name not in rows:
             run = partial(one_log, departure=name, seed=arguments.seed)
-            rows[name] = summary(list(pool.map(run, range(arguments.logs))))
+            rows[name] = summary(list(in_turn(arguments.workers, run, arguments.logs)))
             print(name, json.dumps(rows[name], indent=1), flush=True)
-            if arguments.out:
-                result = {**what, "date": date.today().isoformat(), "departures": rows}
-                arguments.out.write_text(json.dumps(result, indent=1) + "\n")
+            write_results(arguments.out, {**what, "departures": rows})
 
 
 if __name__ == "__main__":

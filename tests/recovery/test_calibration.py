@@ -25,8 +25,8 @@ def outcomes(request: pytest.FixtureRequest) -> list[calibration.Outcome]:
 def test_ranks_of_true_values_are_uniform(outcomes: list[calibration.Outcome]) -> None:
     """No quantity's ranks stray from uniform.
 
-    Eight quantities are tested at once, so each is held to 1 in 1,000: a false alarm about once in
-    125 seeds, and the seed is fixed. Together with the next test 30 logs find a bias of one sd of
+    A dozen quantities are tested at once, so each is held to 1 in 1,000: a false alarm about once
+    in 80 seeds, and the seed is fixed. Together with the next test 30 logs find a bias of one sd of
     the posterior with a chance of 0.9.
     """
     table = calibration.summary(outcomes, bins=5)
