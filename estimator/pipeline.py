@@ -153,6 +153,7 @@ def _reactor_job(found: _Advised, seed: np.random.SeedSequence) -> ReactorJob:
     from estimator.advice.supplies import supplies
     from estimator.advice.tank_ph import tank_ph
     from estimator.plan.change_over import plan_change_over
+    from estimator.plan.guard import outlook_told
     from estimator.plan.present import answer_seen, dose_rates_now, rates_to_go_on
 
     fitted = found.fitted
@@ -175,7 +176,7 @@ def _reactor_job(found: _Advised, seed: np.random.SeedSequence) -> ReactorJob:
             held=found.held is not None,
         ),
         supplies=stock,
-        outlook=outlook(fitted, stock.magnesium, seeds[4]),
+        outlook=outlook_told(outlook(fitted, stock.magnesium, seeds[4]), found.doubts),
         watch=found.watched,
         odd_effluents=odd_effluents(fitted, chamber),
     )
