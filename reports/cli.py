@@ -33,8 +33,13 @@ if TYPE_CHECKING:
 
 DEFAULT_MINUTES = 30.0
 """Minutes a week for testing, as `next_tests.planning.USUAL_WEEKLY_MINUTES`, which loads slowly."""
+<<<<<<< HEAD
 MOST_MINUTES = 2400
 """Forty hours a week: who tests for longer has no need of a plan that spares tests."""
+=======
+LONG_AGO_DAYS = 7
+"""As `advice.alarms.LONG_AGO_DAYS`, which loads slowly."""
+>>>>>>> i11-alarms
 FILE = click.Path(path_type=Path)
 
 
@@ -206,7 +211,8 @@ def demo(folder: Path, seed: int, timings: bool) -> int:
         folder.mkdir(parents=True, exist_ok=True)
         log, tank = write_demo(folder)
     click.echo(plain(f"Demo files: {log} and {tank}"), err=True)
-    return _report(log, tank, folder / f"{log.stem}-report.html", seed, timings, DEFAULT_MINUTES)
+    page = folder / f"{log.stem}-report.html"
+    return _report(log, tank, page, seed, timings, DEFAULT_MINUTES, invented=True)
 
 
 def _study(
@@ -242,6 +248,8 @@ def _report(
     timings: bool,
     minutes: float,
     today: datetime | None = None,
+    *,
+    invented: bool = False,
 ) -> int:
     from reports.output import destination, write
 
@@ -255,6 +263,9 @@ def _report(
     twin = build_twin(study, timings=timings)
     write(where, render(twin, where.twin.name), to_json(twin))
     tell(terminal_lines(twin, str(where.page), str(where.twin)))
+    days = (datetime.now() - study.log.end).days
+    if days > LONG_AGO_DAYS and today is None and not invented:
+        click.echo(f"The log ended {days} days ago: test again before you act on this.", err=True)
     if timings or sys.stderr.isatty():
         spent = ", ".join(f"{stage} {seconds:.1f} s" for stage, seconds in study.seconds.items())
         click.echo(f"Time: {spent}", err=True)

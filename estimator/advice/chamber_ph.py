@@ -7,17 +7,17 @@ which the pump runs. A probe has an offset of its own, which is no fault:
 
 Without a change v = 0. With one, c ~ N(0, 0.25²) is how far the pH has moved by now, v_j = 0 before
 the change and 1 after it (a step: the gas fails at once, or a probe), or rising evenly to 1 at the
-last reading (a ramp: the cylinder empties). The change lies anywhere in the last four weeks, each
-day as likely. σ is 0.03, or 0.06 or 0.12 where a controller lets the pH swing. The last reading
-alone may be a slip, which nothing after it could show. All of it is normal given σ and the change,
-so that the chance of each case follows exactly.
+last reading (a ramp: the cylinder empties); where it was mended meanwhile, v is 0 again from then
+on. The change lies anywhere in the last four weeks, each day as likely. σ is 0.03, or 0.06 or 0.12
+where a controller lets the pH swing. The last reading alone may be a slip, which nothing after it
+could show. All of it is normal given σ and the change, so that the chance of each case follows
+exactly.
 
 Numbers without another source: common practice, no source.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import NamedTuple
@@ -41,6 +41,8 @@ SLIP_SD, SLIP_CHANCE = 0.3, 0.02
 WINDOW_DAYS = 28
 CHANGE_CHANCE = 0.05
 """Prior chance of a change in a fortnight, as of the kinds of `fit.watch`."""
+MENDED_CHANCE = 0.5
+"""Prior chance that a change was mended by the last reading."""
 LEAST_MOVED = 0.1
 """A smaller change is none: it alters the effluent by less than its tests can tell."""
 MOST_DAYS = 90
@@ -65,21 +67,18 @@ class ChamberShift:
     size: np.ndarray
 
 
-class _Case(NamedTuple):
-    """One way in which a change may have come: its shape (n,), log prior and first day."""
+class _Cases(NamedTuple):
+    """Ways in which a change may have come (k).
+
+    Attributes:
+        shape: (k, n) v of each day.
+        log_prior: (k,).
+        day: (k,) on which it began.
+    """
 
     shape: np.ndarray
-    log_prior: float
-    day: int
-
-
-class _Judged(NamedTuple):
-    """One case at one σ: log of prior times likelihood, and mean and sd of c."""
-
-    log_weight: float
-    mean: float
-    sd: float
-    day: int
+    log_prior: np.ndarray
+    day: np.ndarray
 
 
 def chamber_shift(log: TankLog, tank: Tank) -> ChamberShift | None:
@@ -88,14 +87,10 @@ def chamber_shift(log: TankLog, tank: Tank) -> ChamberShift | None:
     end = int(day_of(log.end, origin_of(log)))
     if not len(days) or days[-1] <= end - WINDOW_DAYS:
         return None
-    cases = list(_cases(days, max(end - WINDOW_DAYS, 0)))
-    never = 1.0 - sum(np.exp(case.log_prior) for case in cases)
-    flat = _Case(np.zeros(len(days)), float(np.log(never)), int(days[-1]))
-    judged = list(_judged(departures, [flat, *cases]))
-    log_weight = np.array([one.log_weight for one in judged])
+    cases = _cases(days, max(end - WINDOW_DAYS, 0))
+    log_weight, mean, sd = _judged(departures, cases)
     weight = np.exp(log_weight - log_weight.max())
     weight /= weight.sum()
-    mean, sd = np.array([one.mean for one in judged]), np.array([one.sd for one in judged])
     beyond = {
         way: weight * ndtr((sign * mean - LEAST_MOVED) / np.maximum(sd, 1e-9))
         for way, sign in (("up", 1.0), ("down", -1.0))
@@ -104,7 +99,7 @@ def chamber_shift(log: TankLog, tank: Tank) -> ChamberShift | None:
     share = beyond[direction]
     if share.sum() < 1e-6:
         return None
-    day = _weighted_median(np.array([one.day for one in judged]), share)
+    day = _weighted_median(np.tile(cases.day, len(share) // len(cases.day)), share)
     return ChamberShift(
         direction=direction,
         chance=float(share.sum()),
@@ -128,49 +123,72 @@ def daily_departures(log: TankLog, tank: Tank) -> tuple[np.ndarray, np.ndarray]:
     return np.array(days, dtype=int), np.array([float(np.median(by_day[day])) for day in days])
 
 
-def _cases(days: np.ndarray, begins: int) -> Iterator[_Case]:
-    """A step and a ramp in each gap between days with readings (n,) from the day `begins` on."""
+def _cases(days: np.ndarray, begins: int) -> _Cases:
+    """No change, and in each gap between days with readings (n,) from the day `begins` on a step or
+    a ramp that lasts, or that was mended in a later gap."""
+    rows = [(np.zeros(len(days)), 0.0, int(days[-1]))]
     before = np.concatenate([[begins], days[:-1]])
     for i, day in enumerate(days):
         first = max(int(before[i]), begins)
         gap = int(day) - first
         if gap <= 0:
             continue
-        # Half of the chance for either shape.
-        log_prior = float(np.log(0.5 * CHANGE_CHANCE / 14 * gap))
-        yield _Case((days >= day).astype(float), log_prior, int(day))
         ramp = np.clip((days - first) / max(int(days[-1]) - first, 1), 0.0, 1.0)
-        yield _Case(ramp, log_prior, first + 1)
+        ends = np.arange(i + 1, len(days))
+        for shape, since in (((days >= day).astype(float), int(day)), (ramp, first + 1)):
+            # Half of the chance for either shape.
+            prior = 0.5 * CHANGE_CHANCE / 14 * gap
+            lasting = 1.0 - MENDED_CHANCE if len(ends) else 1.0
+            rows.append((shape, prior * lasting, since))
+            for end in ends:
+                mended = np.where(days < days[end], shape, 0.0)
+                mended /= mended.max() or 1.0
+                rows.append((mended, prior * MENDED_CHANCE / len(ends), since))
+    shapes, priors, since_days = zip(*rows, strict=True)
+    chance = np.array(priors)
+    chance[0] = 1.0 - chance.sum()
+    return _Cases(np.array(shapes), np.log(chance), np.array(since_days))
 
 
-def _judged(departures: np.ndarray, cases: list[_Case]) -> Iterator[_Judged]:
-    """Each case at each σ, with the last reading a slip or not."""
+def _judged(departures: np.ndarray, cases: _Cases) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Each case at each σ, with the last reading a slip or not: log of prior times likelihood, and
+    mean and sd of how far the pH has moved by now."""
+    found = []
     for sd, chance in zip(ERROR_SD, ERROR_CHANCE, strict=True):
         for slip, slip_chance in ((0.0, 1.0 - SLIP_CHANCE), (SLIP_SD, SLIP_CHANCE)):
             variance = np.full(len(departures), sd**2)
             variance[-1] += slip**2
-            for case in cases:
-                found = _marginal(departures, case, variance)
-                log_prior = case.log_prior + np.log(chance * slip_chance)
-                yield found._replace(log_weight=found.log_weight + log_prior)
+            log_likelihood, mean, spread = _marginal(departures, cases.shape, variance)
+            log_weight = log_likelihood + cases.log_prior + np.log(chance * slip_chance)
+            found.append((log_weight, mean, spread))
+    log_weights, means, spreads = zip(*found, strict=True)
+    return np.concatenate(log_weights), np.concatenate(means), np.concatenate(spreads)
 
 
-def _marginal(departures: np.ndarray, case: _Case, variance: np.ndarray) -> _Judged:
-    """Log likelihood of a case, b and c integrated out, and c given the departures (n,)."""
-    effect = np.stack([np.full(len(departures), OFFSET_SD), MOVED_SD * case.shape], axis=1)
-    weighted = effect / variance[:, None]
-    precision = np.eye(2) + effect.T @ weighted
-    pull = weighted.T @ departures
-    covariance = np.linalg.inv(precision)
-    place = covariance @ pull
+def _marginal(
+    departures: np.ndarray, shape: np.ndarray, variance: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Log likelihood of shapes (k, n), b and c integrated out, and c v_n given the departures.
+
+    b and c are normal a priori and enter linearly: with b = 0.1 z₁ and c = 0.25 z₂ the precision of
+    (z₁, z₂) is that of the prior, 1, plus that of the readings.
+    """
+    moved = MOVED_SD * shape
+    of_offset = 1.0 + OFFSET_SD**2 * np.sum(1.0 / variance)
+    of_moved = 1.0 + np.sum(moved**2 / variance, axis=1)
+    cross = OFFSET_SD * np.sum(moved / variance, axis=1)
+    pull_offset = OFFSET_SD * np.sum(departures / variance)
+    pull_moved = np.sum(moved * departures / variance, axis=1)
+    determinant = of_offset * of_moved - cross**2
+    offset = (of_moved * pull_offset - cross * pull_moved) / determinant
+    place = (of_offset * pull_moved - cross * pull_offset) / determinant
     log_likelihood = -0.5 * (
         np.sum(np.log(variance) + departures**2 / variance)
-        + np.log(np.linalg.det(precision))
-        - pull @ place
+        + np.log(determinant)
+        - pull_offset * offset
+        - pull_moved * place
     )
-    moved = 0.0 if not case.shape.any() else MOVED_SD
-    mean, sd = moved * place[1], moved * np.sqrt(covariance[1, 1])
-    return _Judged(float(log_likelihood), float(mean), float(sd), case.day)
+    return log_likelihood, moved[:, -1] * place, moved[:, -1] * np.sqrt(of_offset / determinant)
 
 
 def _weighted_median(values: np.ndarray, weight: np.ndarray) -> int:

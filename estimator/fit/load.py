@@ -28,6 +28,20 @@ LARGEST_PART = 0.5
 """The trend moves the load by at most this part of the supply."""
 
 
+ROOM = 1.25
+"""A reactor is chosen with so much room beyond the load, at least; while no effluent was tested
+nothing else speaks against one that cannot carry its tank (common practice, no source)."""
+
+
+def room_of(log: TankLog) -> float:
+    """`ROOM` while no effluent was tested; a test speaks for itself."""
+    tested = any(
+        (reading.sample, reading.parameter) == ("effluent", ALKALINITY.name)
+        for reading in log.readings
+    )
+    return 1.0 if tested else ROOM
+
+
 def rough_increment_meq_l(log: TankLog, tank: Tank, settings: Settings) -> float:
     """Increment of the effluent over tank water, meq/L: as tested (median), else as usual."""
     tested = [

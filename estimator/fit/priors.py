@@ -81,8 +81,8 @@ def physical_priors(schedule: Schedule, tank: Tank) -> tuple[Prior, ...]:
     - load share: part of the most that the chamber can supply, F0·X_sat, that the tank's load takes
       (`load.rough_load_meq_d`); effluent at the flow that carries the load reaches one less it of
       saturation. 0.4, 90 % in 0.11 to 0.78: effluent of 16 to 41 dKH at pH 6.5, as 15 to 45 dKH are
-      usual (common practice, no source), and a reactor that cannot carry its tank is not sold for
-      it.
+      usual (common practice, no source). While no effluent was tested the load counts with some room
+      (`load.ROOM`), and the median is 0.5: effluent of 20 to 40 dKH.
     - drift of uptake per root day, relative: 2 % is 11 % in 30 days; of effluent strength: 1.5 %
       is 8 % in 30 days (both common practice, no source).
     - level response η: uptake over that at the middle of the band, per alkalinity: 6 % per dKH,
@@ -96,6 +96,7 @@ def physical_priors(schedule: Schedule, tank: Tank) -> tuple[Prior, ...]:
       load takes: 1 %, 95 % in 0.05 to 19 %: small, with a tail for doses that nobody wrote down (no
       source).
     """
+    tested = any(reading.sample == "effluent" for reading in schedule.readings)
     # A planned reactor will be held at the usual pH; one that runs at a pH not stated may not be.
     known_ph = tank.reactor is None or schedule.settings.chamber_ph_known
     chamber_ph = schedule.settings.chamber_ph.last
@@ -110,7 +111,7 @@ def physical_priors(schedule: Schedule, tank: Tank) -> tuple[Prior, ...]:
         uptake,
         Prior("calcium_share", LOGIT, 0.49, 0.55, low=0.35, high=0.75),
         Prior("saturated_increment_meq_l", LOG, saturated, 0.10 if known_ph else 0.40),
-        Prior("load_share", LOGIT, 0.4, 1.0),
+        Prior("load_share", LOGIT, 0.4 if tested else 0.5, 1.0),
         Prior("drift_per_root_day", LOG, 0.02, 0.7),
         Prior("effluent_drift_per_root_day", LOG, 0.015, 0.7),
         Prior("level_response_l_meq", LOGIT, 0.06 / per_dkh, 0.9, high=0.25 / per_dkh),

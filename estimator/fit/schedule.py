@@ -23,7 +23,7 @@ from estimator import units
 from estimator.errors import Fault, InputError
 from estimator.fit.instruments import instruments_of
 from estimator.fit.layout import DOSE, EFFLUENT_ALKALINITY, KIND_OF, PHYSICAL, Layout, Shape
-from estimator.fit.load import rough_increment_meq_l, rough_load_meq_d
+from estimator.fit.load import room_of, rough_increment_meq_l, rough_load_meq_d
 from estimator.fit.start import start_of
 from estimator.fit.steps import StepTable, moments_of
 from estimator.inputs.parameters import ALKALINITY, CALCIUM, NITRATE
@@ -176,7 +176,7 @@ def build_schedule(log: TankLog, tank: Tank) -> Schedule:
         steps=steps,
         moments=moments,
         layout=layout,
-        shape=_shape(layout, tank, len(bottles), load, net_change=not additions),
+        shape=_shape(layout, tank, len(bottles), load, room_of(log), net_change=not additions),
         mean=mean,
         covariance=covariance,
         origin=origin_of(log),
@@ -192,7 +192,7 @@ def build_schedule(log: TankLog, tank: Tank) -> Schedule:
 
 
 def _shape(
-    layout: Layout, tank: Tank, bottles: int, load_meq_d: float, *, net_change: bool
+    layout: Layout, tank: Tank, bottles: int, load_meq_d: float, room: float, *, net_change: bool
 ) -> Shape:
     return Shape(
         z=layout.z,
@@ -215,7 +215,7 @@ def _shape(
         middle=tank.targets[ALKALINITY.name].middle,
         lit=lit_fraction(tank),
         net_change=net_change,
-        load_meq_d=load_meq_d,
+        load_meq_d=room * load_meq_d,
         calcium_scale=0.5 * load_meq_d / tank.water_volume_l,
     )
 

@@ -16,6 +16,7 @@ import numpy as np
 
 from estimator.advice.alarms import STANDS, Alarm, effluent_ratios, weaker_effluent
 from estimator.advice.flow import HORIZON_DAYS, PLANNED_PUMP, Recommendation, to_l_d, to_ml_h
+from estimator.advice.outlook import Outlook
 from estimator.fit.doubts import Doubts
 from estimator.fit.fitting import Fit
 from estimator.fit.forecast import hold_chances
@@ -42,6 +43,13 @@ def without_spoiled(fitted: Fit, doubts: Doubts) -> Fit:
         return fitted
     posterior = replace(fitted.posterior, calcium_mmol_l=None, calcium_now_mmol_l=None)
     return replace(fitted, posterior=posterior)
+
+
+def outlook_told(found: Outlook, doubts: Doubts) -> Outlook:
+    """The outlook without a word on calcium, where its figures are spoiled."""
+    if CALCIUM.name not in doubts.spoiled:
+        return found
+    return replace(found, alone=None, answer=Remark("outlook_alone_withheld"))
 
 
 def withheld(

@@ -20,7 +20,6 @@ from estimator.plan.controller import Rule
 from estimator.plan.futures import last_kit
 from estimator.plan.present import settable_doses
 from estimator.plan.result import ChangeOver, ChangeStep, NoPlan, Plan, Steering
-from estimator.remark import Remark
 from estimator.study import ReactorJob
 from reports.twin.quantities import Draws, Json, by_date, quantiles
 from reports.twin.serialise import Naming, Writer, always
@@ -250,9 +249,6 @@ REACTOR_TABLE = {
     Outlook: Naming(
         computed={
             "calcium": lambda found, writer: None if writer.hides(CALCIUM) else found.calcium,
-            "answer": lambda found, writer: (
-                Remark("outlook_alone_withheld") if writer.hides(CALCIUM) else found.answer
-            ),
         },
     ),
     ElementOutlook: Naming(

@@ -8,7 +8,7 @@ from typing import NamedTuple
 from estimator.inputs.parameters import ALKALINITY
 from estimator.inputs.tank import Tank
 from estimator.unknowns import Unknown
-from reports.wording import listed, times
+from reports.wording import times
 from reports.words.values import Values, Words
 
 
@@ -168,34 +168,11 @@ def _out_of_band(values: Values, tank: Tank) -> str:
     return f"Alkalinity is most likely {side} the band now. {remedy}"
 
 
-def _cause_first(values: Values, tank: Tank) -> str:
-    cause = {
-        "strength": "a solution's strength cannot be right",
-        "volume": "the water volume cannot be right",
-        "additions": "additions and readings of alkalinity contradict each other",
-    }[values["about"]]
-    return (
-        f"As the log and the tank file stand, {cause}, and a setting would rest on it. Put that "
-        "right, then run the report again."
-    )
-
-
-def _held_back(values: Values, tank: Tank) -> str:
-    rates = [f"{ml:g} mL/day of {name}" for name, ml in values["dose_ml_d"].items()]
-    bridge = f" Dosing bridges the gap meanwhile: {listed(rates)}." if rates else ""
-    return (
-        f"The readings ask for {values['wanted_ml_h']:g} mL/h, but the pump goes to "
-        f"{values['set_to_ml_h']:g} mL/h only, until the cause of the fall is found or an effluent "
-        f"test confirms it: more flow would empty the cylinder the sooner.{bridge}"
-    )
-
-
 WORDS: dict[str, Words] = {
     "withheld_fit_failed": _with_source(
         "The fit did not pass its own checks: {failures}. What it hangs on most is {source}; what "
         "to test stands above."
     ),
-    "withheld_cause_first": _cause_first,
     "withheld_flow_not_logged": "The log has effluent readings but no flow, so how much the "
     "reactor adds is unknown. Log the pump's setting as `flow`, from the day it was set.",
     "withheld_no_uptake": _with_source(
@@ -227,7 +204,6 @@ WORDS: dict[str, Words] = {
     "note_out_of_band": _out_of_band,
     "note_calcium_high": "Calcium is most likely above its band: leave out what adds calcium alone "
     "until a test shows it in the band again.",
-    "note_raise_held_back": _held_back,
     "note_narrow_band": "The band is narrower than two steps of the alkalinity kit: no test can "
     "tell whether the level is inside it. Widen the band or use a finer kit.",
     "note_salinity": _salinity,

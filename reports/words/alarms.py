@@ -28,8 +28,8 @@ class AlarmWords(NamedTuple):
 
 
 _SURGE = (
-    "A cylinder that is nearly empty can let the pressure behind the regulator surge: shut the "
-    "needle valve before it is changed, and air the cabinet first, since CO2 gathers low."
+    "A nearly empty cylinder can let the pressure surge: shut the needle valve before changing it, "
+    "and air the cabinet first, since CO2 gathers low."
 )
 _WEAKER = (
     "Look at the cylinder's gauge and count the bubbles; then test the effluent; then let it run "

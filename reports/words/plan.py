@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from estimator.inputs.tank import Tank
+from reports.wording import listed
 from reports.words.values import Values, Words
 
 
@@ -13,7 +14,34 @@ def _smallest_flow(values: Values, tank: Tank) -> str:
     )
 
 
+def _cause_first(values: Values, tank: Tank) -> str:
+    cause = {
+        "strength": "a solution's strength cannot be right",
+        "volume": "the water volume cannot be right",
+        "additions": "additions and readings of alkalinity contradict each other",
+    }[values["about"]]
+    return (
+        f"As the log and the tank file stand, {cause}, and a setting would rest on it. Put that "
+        "right, then run the report again."
+    )
+
+
+def _held_back(values: Values, tank: Tank) -> str:
+    rates = [f"{ml:g} mL/day of {name}" for name, ml in values["dose_ml_d"].items()]
+    bridge = f" Dosing bridges the gap meanwhile: {listed(rates)}." if rates else ""
+    return (
+        f"The readings ask for {values['wanted_ml_h']:g} mL/h, but the pump goes to "
+        f"{values['set_to_ml_h']:g} mL/h only, until the cause of the fall is found or an effluent "
+        f"test confirms it: more flow would empty the cylinder the sooner.{bridge}"
+    )
+
+
 WORDS: dict[str, Words] = {
+    # Where an alarm stands.
+    "withheld_cause_first": _cause_first,
+    "note_raise_held_back": _held_back,
+    "outlook_alone_withheld": "Whether alkalinity alone is enough is not told: the log's calcium "
+    "contradicts itself, see what stands before any setting.",
     # Why there is no plan.
     "no setting to change to": "No setting is recommended, so there is none to change to. If a "
     "change-over is under way, go on by the rule of its plan, and test the effluent at each new "

@@ -208,10 +208,6 @@ WORDS: dict[str, Words] = {
     "outlook_alone_unknown": (
         "Whether alkalinity alone is enough is not known: calcium was never tested."
     ),
-    "outlook_alone_withheld": (
-        "Whether alkalinity alone is enough is not told: the log's calcium contradicts itself, see "
-        "what stands before any setting."
-    ),
     "outlook_alone_enough": _alone(
         "While the reactor holds alkalinity, alkalinity alone is enough for the next six months."
     ),

@@ -44,7 +44,7 @@ from estimator.next_tests.planning import Planning, Swing
 from estimator.next_tests.ranking import Ranked
 from estimator.next_tests.timetable import PlannedTest, PlanOfTests
 from estimator.plan.controller import Rule
-from estimator.plan.guard import held_back, hold
+from estimator.plan.guard import held_back, hold, outlook_told
 from estimator.plan.result import ChangeOver, ChangeStep, NoPlan, Plan, Steering
 from estimator.plan.today import what_to_set_today
 from estimator.remark import Remark
@@ -643,7 +643,10 @@ def make_job(
         tank_ph=make_tank_ph(variant),
         change_over=make_change_over(tank, variant, log.end.date() + timedelta(days=1)),
         supplies=make_supplies(log, advice, variant),
-        outlook=make_outlook(variant, calcium=posterior.calcium_mmol_l is not None),
+        outlook=outlook_told(
+            make_outlook(variant, calcium=posterior.calcium_mmol_l is not None),
+            make_doubts(variant),
+        ),
         watch=watched,
         odd_effluents=make_odd_effluents(log, variant),
     )

@@ -20,8 +20,6 @@ WITHHELD = {
     "alkalinity": "No figure of alkalinity and no setting is shown until that is put right.",
     "calcium": "No figure of calcium is shown until that is put right.",
 }
-SIGNED = ("%", "pH", "g/kg")
-"""Units in which a size is told with the side that it lies on."""
 
 
 @section("alarms", "Check this first")
@@ -47,7 +45,7 @@ def _how_likely(n: Report, at: str, alarm: Mapping[str, Any]) -> Text:
         word = chance_word(alarm["chance"]) if alarm["chance"] >= PERHAPS else "perhaps"
         said.append(n.say("{word} ({at/chance:odds} in 100)", word=word.capitalize(), at=at))
     if alarm["since"] is not None:
-        since = "since" if alarm["about"] in CERTAIN else "since about"
+        since = "Since" if alarm["about"] in CERTAIN else "since about"
         said.append(say("{} {}", since, day(alarm["since"])))
     if alarm["size"] is not None:
         said.append(_size(n, f"{at}/size", alarm["size"]["unit"]))
@@ -59,10 +57,11 @@ def _size(n: Report, at: str, unit: str) -> Markup:
     shown = {"times": "times", "pH": "pH units"}.get(unit, unit)
     if n.get(f"{at}/sd") == 0:
         return n.say("{at:middle {fine}} {shown}", at=at, fine=fine, shown=shown)
-    form = "signed" if unit in SIGNED else "size"
+    # The headline tells the side.
+    near, far = ("q95", "q05") if n.get(f"{at}/q50") < 0 else ("q05", "q95")
     return n.say(
-        f"by {{at/q50:{form} {{fine}}}} {{shown}} "
-        f"({{at/q05:{form} {{fine}}}} to {{at/q95:{form} {{fine}}}})",
+        f"by {{at/q50:size {{fine}}}} {{shown}} "
+        f"({{at/{near}:size {{fine}}}} to {{at/{far}:size {{fine}}}})",
         at=at,
         fine=fine,
         shown=shown,
@@ -71,7 +70,7 @@ def _size(n: Report, at: str, unit: str) -> Markup:
 
 def _lines(n: Report, at: str) -> Iterator[Text]:
     yield n.say("{at/says:words}", at=at)
-    yield n.say("<strong>Look first:</strong> {at/check_first:words}", at=at)
+    yield n.say("<strong>First:</strong> {at/check_first:words}", at=at)
     tests = [_test(n, place, test) for place, test in n.each(f"{at}/tests")]
     if tests:
         yield say("<strong>Test today:</strong> {}.", _listed(tests))

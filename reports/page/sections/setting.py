@@ -92,7 +92,7 @@ def _set_today(n: Report) -> Answer:
 def _no_steps(n: Report) -> Iterator[Block]:
     """How to make the change where it needs no steps, or why there is no plan."""
     kind = n.get("/change_over_plan") and n.get("/change_over_plan/kind")
-    if kind == "nothing to do" and n.get("/flow/today/action") != "leave":
+    if kind == "nothing to do" and not n.get("/alarms") and n.get("/flow/today/action") != "leave":
         yield Prose("The change is small: make it in one go, and go on testing.")
     elif kind == "none":
         yield Prose(n.words("/change_over_plan/reason"))

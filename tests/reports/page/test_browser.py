@@ -70,7 +70,7 @@ def opened(browser, page_file):
 WIDTHS = (320, 390, 1200)
 
 
-@pytest.mark.parametrize("variant", ["full", "wide", "hostile", "no reactor", "start"])
+@pytest.mark.parametrize("variant", ["full", "wide", "hostile", "no reactor", "start", "alarmed"])
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_page_is_sound_at_every_width(opened, variant, scheme):
     """No message, no outside request, no sideways scroll, all pictures drawn, axe content."""

@@ -39,6 +39,8 @@ TOP = {
     "magnesium",
     "outlook",
     "watch",
+    "alarms",
+    "withheld_figures",
     "odd_readings",
     "diagnostics",
     "inputs",

@@ -13,13 +13,19 @@ from estimator import units
 from estimator.advice.flow import recommend
 from estimator.fit.checks import NOT_CHECKED, diagnose
 from estimator.inputs.tank import Reactor, Target
+from estimator.plan.guard import CAUSE_FIRST, FORBIDDING, Held
 from estimator.remark import Remark
 from estimator.unknowns import Unknown
 from estimator.water.salinity import salinity_note
 from helpers.fits import known_posterior
 from helpers.studies import build_study
+<<<<<<< HEAD
 from helpers.tanks import example_log, example_tank
 from reports.words import advice, fit
+=======
+from helpers.tanks import example_tank
+from reports.words import advice, alarms, fit, plan
+>>>>>>> i11-alarms
 from reports.words.table import BY_CODE, TABLES, words
 
 ESTIMATOR = Path(__file__).parents[3] / "estimator"
@@ -44,6 +50,38 @@ def test_every_code_has_words_and_all_words_are_used() -> None:
     assert codes_in_source() == {code for code in BY_CODE if code.startswith(SUBJECTS)}
 
 
+def test_every_alarm_has_words() -> None:
+    """Whatever may stand before a setting is told: what it is, causes, what to look at first."""
+    source = ast.parse((ESTIMATOR / "advice" / "alarms.py").read_text(encoding="utf-8"))
+    codes = {
+        node.args[1].value
+        for node in ast.walk(source)
+        if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "_alarm"
+        if isinstance(node.args[1], ast.Constant)
+    }
+    assert codes == {"log_age", "fit"}
+    ways = {f"{kind}_{way}" for kind in ("chamber_ph", "salinity") for way in ("up", "down")}
+    doubts = {"additions_up", "additions_down", "level_impossible", "strength_wrong"}
+    doubts |= {"volume_wrong", "kit_scatter"}
+    assert ways | doubts | {"log_age"} <= set(alarms.ALARMS)
+    values = {"of": "drops", "stated_g_kg": 35.0, "source": Unknown.CALCIUM}
+    for code in (*alarms.ALARMS, "fit"):
+        what = alarms.what_of(f"alarm_{code}", values)
+        assert not what.endswith(".")
+        assert not set(what) & set("{}")
+        for text in (f"alarm_{code}", f"alarm_{code}_check"):
+            told = words(Remark(text, values), example_tank())
+            assert told.endswith(".")
+            assert not set(told) & set("{}")
+
+
+def test_no_remedy_is_another_seed() -> None:
+    """A fit that fails lacks data: other random numbers are no remedy."""
+    reports = ESTIMATOR.parent / "reports"
+    every = [path.read_text(encoding="utf-8") for path in reports.rglob("*.py")]
+    assert [text for text in every if "another seed" in text or "another --seed" in text] == []
+
+
 def test_a_code_stands_in_one_table() -> None:
     """Two tables with one code would hide one another's words."""
     count = Counter(code for table in TABLES for code in table)
@@ -63,13 +101,15 @@ def test_every_change_has_words() -> None:
     kinds = {kind for kind, _ in fit.CHANGES}
     assert set(fit.CHANGES) == {(kind, way) for kind in kinds for way in ("up", "down")}
     assert set(fit.TELLING_TESTS) == kinds
+    assert kinds <= {code.rsplit("_", 1)[0] for code in alarms.ALARMS}
     source = (ESTIMATOR / "fit" / "watch.py").read_text(encoding="utf-8")
     named = {
         node.args[0].value
         for node in ast.walk(ast.parse(source))
         if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "Suspect"
     }
-    assert named == kinds
+    assert named
+    assert named <= kinds
 
 
 def flow_remarks() -> list[Remark]:
@@ -113,14 +153,27 @@ def fit_remarks() -> list[Remark]:
     return [*failures, *NOT_CHECKED.failures]
 
 
+<<<<<<< HEAD
 def salinity_notes() -> list[Remark | None]:
     """Of a log whose salinity was read lately, and of one where that is long ago."""
     read = [(1.0, "salinity", "tank", "", 33.8), (3.0, "salinity", "tank", "", 34.1)]
     logs = (example_log(read, [(end, "stock_change")]) for end in (9.0, 60.0))
     return [salinity_note(log, example_tank()) for log in logs]
+=======
+def guard_remarks() -> list[Remark]:
+    """A setting that waits for its cause, each cause, and a raise held back, with and without a
+    bridge."""
+    causes = (*FORBIDDING, "additions")
+    return [
+        *(Remark(CAUSE_FIRST, {"about": about}) for about in causes if about != "fit"),
+        Held(1800.0, 2220.0, {"soda": 36.4}, 60.0).note(),
+        Held(1800.0, 2220.0, {}, 0.0).note(),
+    ]
+>>>>>>> i11-alarms
 
 
 REMARKS = [
+    *guard_remarks(),
     *flow_remarks(),
     *salinity_notes(),
     *fit_remarks(),
@@ -128,7 +181,10 @@ REMARKS = [
 ]
 
 
-@pytest.mark.parametrize("code", [*advice.WORDS, *fit.WORDS])
+GUARDED = [code for code in plan.WORDS if code.startswith(SUBJECTS)]
+
+
+@pytest.mark.parametrize("code", [*advice.WORDS, *fit.WORDS, *GUARDED])
 def test_words_are_filled_from_the_values_that_the_estimator_gives(code) -> None:
     """No blank is left open, in a remark as the estimator makes it."""
     made = [one for one in REMARKS if one.code == code]
@@ -145,7 +201,8 @@ def test_words_are_filled_from_the_values_that_the_estimator_gives(code) -> None
 def test_remarks_among_values_become_their_words() -> None:
     """Why the fit failed stands in the reason that names it."""
     failures = (Remark("fit_not_checked"), Remark("fit_divergent", {"divergences": 9, "draws": 2}))
-    text = words(Remark("withheld_fit_failed", {"failures": failures}), example_tank())
+    told = {"failures": failures, "source": Unknown.EFFLUENT}
+    text = words(Remark("withheld_fit_failed", told), example_tank())
     assert "own checks: the sampling was not checked; 9 divergent transitions in 2 draws" in text
 
 
