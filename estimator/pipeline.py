@@ -153,12 +153,8 @@ def _reactor_job(found: _Advised, seed: np.random.SeedSequence) -> ReactorJob:
     from estimator.advice.supplies import supplies
     from estimator.advice.tank_ph import tank_ph
     from estimator.plan.change_over import plan_change_over
-<<<<<<< HEAD
-    from estimator.plan.present import dose_rates_now, rates_to_go_on
-=======
     from estimator.plan.guard import outlook_told
-    from estimator.plan.present import answer_seen, dose_rates_now, rates_to_go_on
->>>>>>> i11-alarms
+    from estimator.plan.present import dose_rates_now, rates_to_go_on
 
     fitted = found.fitted
     assert found.watched is not None
@@ -182,11 +178,7 @@ def _reactor_job(found: _Advised, seed: np.random.SeedSequence) -> ReactorJob:
             held=found.held is not None,
         ),
         supplies=stock,
-<<<<<<< HEAD
-        outlook=outlook(fitted, stock.magnesium, share, seeds[4]),
-=======
-        outlook=outlook_told(outlook(fitted, stock.magnesium, seeds[4]), found.doubts),
->>>>>>> i11-alarms
+        outlook=outlook_told(outlook(fitted, stock.magnesium, share, seeds[4]), found.doubts),
         watch=found.watched,
         odd_effluents=odd_effluents(fitted, chamber),
     )

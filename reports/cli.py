@@ -33,13 +33,10 @@ if TYPE_CHECKING:
 
 DEFAULT_MINUTES = 30.0
 """Minutes a week for testing, as `next_tests.planning.USUAL_WEEKLY_MINUTES`, which loads slowly."""
-<<<<<<< HEAD
 MOST_MINUTES = 2400
 """Forty hours a week: who tests for longer has no need of a plan that spares tests."""
-=======
 LONG_AGO_DAYS = 7
 """As `advice.alarms.LONG_AGO_DAYS`, which loads slowly."""
->>>>>>> i11-alarms
 FILE = click.Path(path_type=Path)
 
 

@@ -32,6 +32,7 @@ from estimator.fit.layout import (
     UPTAKE,
     VOLUME,
 )
+from estimator.fit.load import ROOM
 from estimator.fit.mass_balance import NET_CHANGE_SCALE
 from estimator.fit.problem import Problem
 from estimator.fit.sampling import Trace
@@ -239,6 +240,11 @@ def describe(
     departures = [schedule.settings.departure_log_ratio(j + 0.5) for j in range(schedule.days)]
     by_ph = natural[:, PH_RESPONSE, None] * np.array(departures)
     kits = natural[:, shape.first_repeatability :]
+    law = law_now(natural, schedule, strength_after(states.effluent[:, -1]))
+    tested = any(r.sample == "effluent" for r in schedule.readings)
+    if not tested:
+        level_response = response * (alkalinity_now - shape.middle)
+        law = law.with_room((uptake[:, -1] - level_response) * volume, ROOM, shape.load_meq_d)
     return Posterior(
         chains=chains,
         volume_l=volume,
@@ -258,7 +264,7 @@ def describe(
         alkalinity_now_meq_l=alkalinity_now,
         calcium_now_mmol_l=calcium_now,
         nitrate_loss_meq_l_d=None if nitrate is None else nitrate[:, -1],
-        law=law_now(natural, schedule, strength_after(states.effluent[:, -1])),
+        law=law,
         media_magnesium_share=magnesium,
         unlogged_calcium_mmol_l_d=unlogged,
         strength=strength_after(states.effluent) * np.exp(by_ph),
@@ -267,7 +273,7 @@ def describe(
         last_run_flow_l_d=schedule.last_run_flow_l_d,
         present_flow_l_d=schedule.present_flow_l_d,
         dosed_meq_d=schedule.settings.dosed_now_meq_d,
-        effluent_tested=any(r.sample == "effluent" for r in schedule.readings),
+        effluent_tested=tested,
         kit_calibration={pair: natural[:, PHYSICAL + i] for i, pair in enumerate(schedule.bottles)},
         kit_repeatability={kit.name: kits[:, i] for i, kit in enumerate(schedule.kits)},
         checks=(),

@@ -19,6 +19,7 @@ from estimator.fit import layout
 from estimator.fit.jumps import placed
 from estimator.fit.kalman import joint_prediction
 from estimator.fit.likelihood import MISREAD_CHANCE, MISREAD_SPREAD, system_of
+from estimator.fit.load import ROOM
 from estimator.fit.mass_balance import NET_CHANGE_SCALE
 from estimator.fit.posterior import law_now
 from estimator.fit.problem import Problem, pose
@@ -49,6 +50,8 @@ class Present:
         law: of the supply, at the strength of the log's start.
         load_share: see `mass_balance`.
         shown_flow_l_d: flow that the effluent is told at.
+        untested_meq_d: load, with its room, that an untested reactor's F0 was placed by; None for
+            a tested one.
         uptake_start, uptake_scale: meq/L/day; uptake by calcification is the first, and the second
             times the filter's uptake state.
         drift, effluent_drift: relative sd of uptake's and of the increment's change in a day.
@@ -63,6 +66,7 @@ class Present:
     law: SupplyLaw
     load_share: np.ndarray
     shown_flow_l_d: float
+    untested_meq_d: float | None
     uptake_start: np.ndarray
     uptake_scale: np.ndarray
     drift: np.ndarray
@@ -93,8 +97,11 @@ class Present:
         calcified = self.uptake_start + self.uptake_scale * states[..., uptake]
         change = states[..., effluent] if effluent >= 0 else np.zeros(states.shape[:-1])
         net = calcified + (states[..., nitrate] if nitrate >= 0 else 0.0)
+        law = self.law._replace(strength=self.law.strength * strength_after(change))
+        if self.untested_meq_d is not None:
+            law = law.with_room(net * self.volume_l, ROOM, self.untested_meq_d)
         return TankState(
-            law=self.law._replace(strength=self.law.strength * strength_after(change)),
+            law=law,
             level_meq_l=states[..., alkalinity] + calcified * self.shape_d - self.level_shift_meq_l,
             uptake_meq_l_d=net,
             uptake_drift_meq_l_d=self.uptake_scale * self.drift,
@@ -339,12 +346,14 @@ def _present(problem: Problem, longer: Schedule, natural: np.ndarray, at: dateti
     tests = np.flatnonzero(longer.steps["kind"] == layout.TANK_ALKALINITY)
     start = column[layout.UPTAKE]
     net_change = not schedule.additions
+    tested = any(reading.sample == "effluent" for reading in schedule.readings)
     share = light_share(column[layout.LIGHT_RATIO], lit_fraction(problem.tank))
     kept = [state for state in wanted if state >= 0]
     return Present(
         law=law_now(natural, schedule, np.ones(len(natural))),
         load_share=column[layout.LOAD_SHARE],
         shown_flow_l_d=float(longer.steps["shown_flow_l_d"][-1]),
+        untested_meq_d=None if tested else schedule.shape.load_meq_d,
         uptake_start=start,
         uptake_scale=np.full_like(start, NET_CHANGE_SCALE) if net_change else start,
         drift=column[layout.DRIFT],

@@ -177,6 +177,20 @@ class SupplyLaw(NamedTuple):
         }
         return SupplyLaw(**parts)
 
+    def with_room(self, load_meq_d: Floats, room: float, assumed_meq_d: float) -> SupplyLaw:
+        """The law of a reactor that carries a load (…, s), and so much room beyond it.
+
+        Where nothing but what reactors are sold for tells of F0, it was placed by an assumed load;
+        a draw whose load is larger has a larger chamber.
+
+        Args:
+            load_meq_d: of each draw.
+            room: least limit over load.
+            assumed_meq_d: limit, as a load, that F0 was placed by.
+        """
+        larger = np.maximum(room * np.asarray(load_meq_d) / assumed_meq_d, 1.0)
+        return self._replace(half_flow_l_d=self.half_flow_l_d * larger)
+
     def median(self) -> SupplyLaw:
         """The law with everything at its median."""
         return self.each(lambda draws: np.asarray(np.median(draws)))

@@ -19,13 +19,8 @@ from estimator.unknowns import Unknown
 from estimator.water.salinity import salinity_note
 from helpers.fits import known_posterior
 from helpers.studies import build_study
-<<<<<<< HEAD
 from helpers.tanks import example_log, example_tank
-from reports.words import advice, fit
-=======
-from helpers.tanks import example_tank
 from reports.words import advice, alarms, fit, plan
->>>>>>> i11-alarms
 from reports.words.table import BY_CODE, TABLES, words
 
 ESTIMATOR = Path(__file__).parents[3] / "estimator"
@@ -153,13 +148,13 @@ def fit_remarks() -> list[Remark]:
     return [*failures, *NOT_CHECKED.failures]
 
 
-<<<<<<< HEAD
 def salinity_notes() -> list[Remark | None]:
     """Of a log whose salinity was read lately, and of one where that is long ago."""
     read = [(1.0, "salinity", "tank", "", 33.8), (3.0, "salinity", "tank", "", 34.1)]
     logs = (example_log(read, [(end, "stock_change")]) for end in (9.0, 60.0))
     return [salinity_note(log, example_tank()) for log in logs]
-=======
+
+
 def guard_remarks() -> list[Remark]:
     """A setting that waits for its cause, each cause, and a raise held back, with and without a
     bridge."""
@@ -169,7 +164,6 @@ def guard_remarks() -> list[Remark]:
         Held(1800.0, 2220.0, {"soda": 36.4}, 60.0).note(),
         Held(1800.0, 2220.0, {}, 0.0).note(),
     ]
->>>>>>> i11-alarms
 
 
 REMARKS = [
