@@ -81,8 +81,8 @@ def physical_priors(schedule: Schedule, tank: Tank) -> tuple[Prior, ...]:
     - load share: part of the most that the chamber can supply, F0·X_sat, that the tank's load takes
       (`load.rough_load_meq_d`); effluent at the flow that carries the load reaches one less it of
       saturation. 0.4, 90 % in 0.11 to 0.78: effluent of 16 to 41 dKH at pH 6.5, as 15 to 45 dKH are
-      usual (common practice, no source). While no effluent was tested the load counts with some room
-      (`load.ROOM`), and the median is 0.5: effluent of 20 to 40 dKH.
+      usual (common practice, no source). While no effluent was tested the load counts with some
+      room (`load.ROOM`), and the median is 0.5: effluent of 20 to 40 dKH.
     - drift of uptake per root day, relative: 2 % is 11 % in 30 days; of effluent strength: 1.5 %
       is 8 % in 30 days (both common practice, no source).
     - level response η: uptake over that at the middle of the band, per alkalinity: 6 % per dKH,
