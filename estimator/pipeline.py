@@ -30,12 +30,12 @@ if TYPE_CHECKING:
 
 def compile_later(problem: Problem) -> None:
     """Compile what runs after the fit."""
+    from estimator.fit.kit_shift import compile_kit_shifts
     from estimator.fit.sampling import made_up_trace
-    from estimator.fit.watch import compile_watch
     from estimator.next_tests.planning import compile_planning
 
     compile_planning(problem)
-    compile_watch(problem, made_up_trace(problem))
+    compile_kit_shifts(problem, made_up_trace(problem))
 
 
 @contextmanager

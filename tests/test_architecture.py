@@ -24,23 +24,15 @@ ORDER = {
             *("additions", "read"),
         ),
         "water": (
-            *("chamber_table", "carbonate", "settings", "media", "salinity"),
+            *("chamber_table", "carbonate", "chamber_ph", "settings", "media", "salinity"),
             *("light", "supply"),
         ),
         "synthetic": ("simulation", "magnesium", "demo_case"),
         "fit": (
-            *(
-                "kalman",
-                "layout",
-                "start",
-                "steps",
-                "schedule",
-                "mass_balance",
-                "priors",
-                "problem",
-            ),
-            *("likelihood", "model", "sampling", "watch", "state", "forecast", "states", "checks"),
-            *("posterior", "fitting", "doubts"),
+            *("kalman", "layout", "instruments", "load", "start", "steps", "schedule", "jumps"),
+            *("mass_balance", "priors", "problem", "likelihood", "model", "sampling", "state"),
+            *("forecast", "states", "checks", "posterior", "fitting"),
+            *("change", "kit_shift", "watch", "doubts"),
         ),
         "advice": (
             *(

@@ -119,20 +119,18 @@ def hold_kernel(  # type: ignore[no-untyped-def]
                 continue
             for f in range(kappa.shape[2]):
                 fading = np.exp(-decay[law, s, f])
-                lasting = 1.0
-                if decay[law, s, f] > 1e-9:
-                    lasting = -np.expm1(-decay[law, s, f]) / decay[law, s, f]
+                slow = decay[law, s, f] < 1e-9
+                lasting = 1.0 if slow else -np.expm1(-decay[law, s, f]) / decay[law, s, f]
                 steady = decay[law, s, f] * middle + dosed[s]
                 now, taken, strong = level[i, s], uptake[i, s], strength[i, s]
-                saturated_supply = turnover[law, s, f] * saturated[i, s]
-                least = LEAST_STRENGTH * strong
-                drift = effluent_drift[s] * strong
+                most = turnover[law, s, f] * saturated[i, s]
+                least, drift = LEAST_STRENGTH * strong, effluent_drift[s] * strong
                 inside = True
                 for day in range(len(noise)):
                     taken += uptake_drift[s] * noise[day, s, 0]
                     strong += drift * noise[day, s, 1]
                     given = kappa[law, s, f] * saturated[i, s] * max(strong, least)
-                    given = min(given, saturated_supply)
+                    given = min(given, most)
                     now = now * fading + lasting * (given + steady - taken)
                     if now < low or now > high:
                         inside = False

@@ -150,8 +150,7 @@ def sweep_errors(  # type: ignore[no-untyped-def]
 
     Args:
         z: (p,) the last k places belong to the kits' repeatabilities.
-        misread: (m,) classes.
-        jump: a candidate.
+        misread, jump: (m,) classes, and a candidate.
         frame: the log.
         median, sd: (k,) log-normal priors; chance, misread_spread: (c,) of each class.
         normals: (n + 1, d + 1) standard normal, for the levels.

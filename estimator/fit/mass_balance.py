@@ -209,29 +209,41 @@ def _fill_moves(theta, steps, moments, shape, transition, offset, noise):  # typ
                     lost = shape.media_calcium * steps[i].span_d
                     transition[i, shape.z, shape.nitrate_rate] = lost
         else:
-            renewed = steps[i].change_l / volume
-            water = shape.first_water + 2 * steps[i].change_water
-            for a in range(shape.first_instrument):
-                transition[i, a, a] = 1.0 - renewed
-            transition[i, 0, water] = renewed
-            if shape.z >= 0:
-                transition[i, shape.z, water] = -shape.media_calcium * renewed
-                transition[i, shape.z, water + 1] = renewed
-        noise[i, shape.uptake] = theta[DRIFT] ** 2 * steps[i].drift_d + steps[i].uptake_step
-        if shape.effluent >= 0:
-            drift = theta[EFFLUENT_DRIFT] ** 2 * steps[i].effluent_drift_d
-            noise[i, shape.effluent] = drift + steps[i].effluent_step
-        if shape.unlogged >= 0:
-            noise[i, shape.unlogged] = steps[i].drift_d / UNLOGGED_DAYS
-        if shape.nitrate >= 0:
-            noise[i, shape.nitrate_rate] = NITRATE_DRIFT**2 * steps[i].drift_d
-        for e in range(shape.instruments):
-            place = shape.first_instrument + e
-            sd, fades_d = theta[shape.first_error + 2 * e], theta[shape.first_error + 2 * e + 1]
-            kept = np.exp(-steps[i].span_d / fades_d)
-            # Stationary from the start.
-            transition[i, place, place] = kept if i > 0 else 0.0
-            noise[i, place] = sd**2 * (1.0 - kept**2 if i > 0 else 1.0)
+            _fill_change(theta, steps, shape, transition, i)
+        _fill_noise(theta, steps, shape, transition, noise, i)
+
+
+@njit(cache=True)
+def _fill_change(theta, steps, shape, transition, i):  # type: ignore[no-untyped-def]
+    """The water change of step i."""
+    renewed = steps[i].change_l / theta[VOLUME]
+    water = shape.first_water + 2 * steps[i].change_water
+    for a in range(shape.first_instrument):
+        transition[i, a, a] = 1.0 - renewed
+    transition[i, 0, water] = renewed
+    if shape.z >= 0:
+        transition[i, shape.z, water] = -shape.media_calcium * renewed
+        transition[i, shape.z, water + 1] = renewed
+
+
+@njit(cache=True)
+def _fill_noise(theta, steps, shape, transition, noise, i):  # type: ignore[no-untyped-def]
+    """What wanders in step i, and how an instrument's lasting error fades."""
+    noise[i, shape.uptake] = theta[DRIFT] ** 2 * steps[i].drift_d + steps[i].uptake_step
+    if shape.effluent >= 0:
+        drift = theta[EFFLUENT_DRIFT] ** 2 * steps[i].effluent_drift_d
+        noise[i, shape.effluent] = drift + steps[i].effluent_step
+    if shape.unlogged >= 0:
+        noise[i, shape.unlogged] = steps[i].drift_d / UNLOGGED_DAYS
+    if shape.nitrate >= 0:
+        noise[i, shape.nitrate_rate] = NITRATE_DRIFT**2 * steps[i].drift_d
+    for e in range(shape.instruments):
+        place = shape.first_instrument + e
+        sd, fades_d = theta[shape.first_error + 2 * e], theta[shape.first_error + 2 * e + 1]
+        kept = np.exp(-steps[i].span_d / fades_d)
+        # Stationary from the start.
+        transition[i, place, place] = kept if i > 0 else 0.0
+        noise[i, place] = sd**2 * (1.0 - kept**2 if i > 0 else 1.0)
 
 
 @njit(cache=True)

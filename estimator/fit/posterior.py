@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
+from typing import Any
 
 import numpy as np
 
@@ -31,6 +32,7 @@ from estimator.fit.layout import (
     UNLOGGED_CALCIUM,
     UPTAKE,
     VOLUME,
+    Shape,
 )
 from estimator.fit.load import ROOM
 from estimator.fit.mass_balance import NET_CHANGE_SCALE
@@ -209,65 +211,32 @@ def describe(
 
     `chains`: of which the draws come. Reading checks and diagnostics are still empty.
     """
-    schedule, tank, shape = problem.schedule, problem.tank, problem.schedule.shape
-    volume = natural[:, VOLUME]
-    share = light_share(natural[:, LIGHT_RATIO], shape.lit)
-    uptake_start = natural[:, UPTAKE]
-    scale = np.full_like(uptake_start, NET_CHANGE_SCALE) if shape.net_change else uptake_start
-    response = natural[:, LEVEL_RESPONSE] * (0.0 if shape.net_change else uptake_start)
-    # How far a level under steady supply stands below its daily mean, in days of uptake.
-    midnight = day_shape(tank, share, 0.0)
-    end = day_shape(tank, share, float(schedule.step_time_d[-1]) % 1.0)
-    by_hand = [above / volume for above in schedule.settings.hand_dosing_above_mean]
-    at_middle = uptake_start[:, None] + scale[:, None] * states.uptake
-    alkalinity = daily_mean(states.alkalinity, at_middle, midnight, end)
-    alkalinity_now = states.alkalinity[:, -1] + at_middle[:, -1] * end - by_hand[0]
-    levels = np.column_stack([alkalinity[:, :-1], alkalinity_now])
-    calcified = at_middle + response[:, None] * (levels - shape.middle)
-    nitrate = states.nitrate_rate
-    uptake = calcified if nitrate is None else calcified + nitrate
-    calcium_uptake = natural[:, CALCIUM_SHARE, None] * calcified
-    calcium = calcium_now = None
-    if states.calcium is not None:
-        calcium = daily_mean(states.calcium, calcium_uptake, midnight, end)
-        calcium_now = states.calcium[:, -1] + calcium_uptake[:, -1] * end - by_hand[1]
-    unlogged = states.unlogged
-    if unlogged is not None:
-        unlogged = unlogged * (natural[:, UNLOGGED_CALCIUM, None] * shape.calcium_scale)
-    magnesium = np.full_like(volume, 1 - 2 * shape.media_calcium)
+    schedule, shape = problem.schedule, problem.schedule.shape
+    tested = any(r.sample == "effluent" for r in schedule.readings)
+    over_time = _over_time(problem, natural, states)
+    law = law_now(natural, schedule, strength_after(states.effluent[:, -1]))
+    if not tested:
+        off = over_time["alkalinity_now_meq_l"] - shape.middle
+        at_middle = over_time["uptake_meq_l_d"][:, -1] - law.level_response_per_d * off
+        law = law.with_room(at_middle * law.volume_l, ROOM, shape.load_meq_d)
+    magnesium = np.full(len(natural), 1 - 2 * shape.media_calcium)
     if states.magnesium is not None:
         magnesium = np.clip(magnesium + states.magnesium, 0.0, 1.0)
-    departures = [schedule.settings.departure_log_ratio(j + 0.5) for j in range(schedule.days)]
-    by_ph = natural[:, PH_RESPONSE, None] * np.array(departures)
     kits = natural[:, shape.first_repeatability :]
-    law = law_now(natural, schedule, strength_after(states.effluent[:, -1]))
-    tested = any(r.sample == "effluent" for r in schedule.readings)
-    if not tested:
-        level_response = response * (alkalinity_now - shape.middle)
-        law = law.with_room((uptake[:, -1] - level_response) * volume, ROOM, shape.load_meq_d)
     return Posterior(
         chains=chains,
-        volume_l=volume,
-        light_share=share,
+        volume_l=natural[:, VOLUME],
+        light_share=light_share(natural[:, LIGHT_RATIO], shape.lit),
         calcium_share=natural[:, CALCIUM_SHARE],
         level_response_l_meq=natural[:, LEVEL_RESPONSE],
         load_share=natural[:, LOAD_SHARE],
         ph_response=natural[:, PH_RESPONSE],
         drift=natural[:, DRIFT],
         effluent_drift=natural[:, EFFLUENT_DRIFT],
-        uptake_scale=scale,
+        uptake_scale=scale_of(natural, shape),
         days=tuple(schedule.origin.date() + timedelta(days=j) for j in range(schedule.days)),
-        uptake_meq_l_d=uptake,
-        calcium_uptake_mmol_l_d=calcium_uptake,
-        alkalinity_meq_l=alkalinity,
-        calcium_mmol_l=calcium,
-        alkalinity_now_meq_l=alkalinity_now,
-        calcium_now_mmol_l=calcium_now,
-        nitrate_loss_meq_l_d=None if nitrate is None else nitrate[:, -1],
         law=law,
         media_magnesium_share=magnesium,
-        unlogged_calcium_mmol_l_d=unlogged,
-        strength=strength_after(states.effluent) * np.exp(by_ph),
         jump=jump,
         jumps=problem.frame.jumps,
         last_run_flow_l_d=schedule.last_run_flow_l_d,
@@ -279,7 +248,52 @@ def describe(
         checks=(),
         net_change=shape.net_change,
         diagnostics=NOT_CHECKED,
+        **over_time,
     )
+
+
+def scale_of(natural: np.ndarray, shape: Shape) -> np.ndarray:
+    """(s,) meq/L/day that a relative change of uptake of 1 means."""
+    start = natural[:, UPTAKE]
+    return np.full_like(start, NET_CHANGE_SCALE) if shape.net_change else start
+
+
+def _over_time(problem: Problem, natural: np.ndarray, states: DayStates) -> dict[str, Any]:
+    """What the posterior holds by day, and as of now; see `Posterior`."""
+    schedule, tank, shape = problem.schedule, problem.tank, problem.schedule.shape
+    volume, start = natural[:, VOLUME], natural[:, UPTAKE]
+    share = light_share(natural[:, LIGHT_RATIO], shape.lit)
+    response = natural[:, LEVEL_RESPONSE] * (0.0 if shape.net_change else start)
+    # How far a level under steady supply stands below its daily mean, in days of uptake.
+    midnight = day_shape(tank, share, 0.0)
+    end = day_shape(tank, share, float(schedule.step_time_d[-1]) % 1.0)
+    by_hand = [above / volume for above in schedule.settings.hand_dosing_above_mean]
+    at_middle = start[:, None] + scale_of(natural, shape)[:, None] * states.uptake
+    alkalinity = daily_mean(states.alkalinity, at_middle, midnight, end)
+    alkalinity_now = states.alkalinity[:, -1] + at_middle[:, -1] * end - by_hand[0]
+    levels = np.column_stack([alkalinity[:, :-1], alkalinity_now])
+    calcified = at_middle + response[:, None] * (levels - shape.middle)
+    calcium_uptake = natural[:, CALCIUM_SHARE, None] * calcified
+    calcium = calcium_now = None
+    if states.calcium is not None:
+        calcium = daily_mean(states.calcium, calcium_uptake, midnight, end)
+        calcium_now = states.calcium[:, -1] + calcium_uptake[:, -1] * end - by_hand[1]
+    unlogged, nitrate = states.unlogged, states.nitrate_rate
+    if unlogged is not None:
+        unlogged = unlogged * (natural[:, UNLOGGED_CALCIUM, None] * shape.calcium_scale)
+    departures = [schedule.settings.departure_log_ratio(j + 0.5) for j in range(schedule.days)]
+    by_ph = natural[:, PH_RESPONSE, None] * np.array(departures)
+    return {
+        "uptake_meq_l_d": calcified if nitrate is None else calcified + nitrate,
+        "calcium_uptake_mmol_l_d": calcium_uptake,
+        "alkalinity_meq_l": alkalinity,
+        "calcium_mmol_l": calcium,
+        "alkalinity_now_meq_l": alkalinity_now,
+        "calcium_now_mmol_l": calcium_now,
+        "nitrate_loss_meq_l_d": None if nitrate is None else nitrate[:, -1],
+        "unlogged_calcium_mmol_l_d": unlogged,
+        "strength": strength_after(states.effluent) * np.exp(by_ph),
+    }
 
 
 def law_now(natural: np.ndarray, schedule: Schedule, strength: np.ndarray) -> SupplyLaw:
