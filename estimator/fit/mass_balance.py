@@ -72,8 +72,7 @@ NET_CHANGE_SCALE = units.MEQ_L_PER_DKH
 start that may be nothing would mean nothing."""
 
 UNLOGGED_DAYS = 30.0
-"""Within so many days an unlogged supply of calcium may change by as much as it usually is (common
-practice, no source)."""
+"""In so many days an unlogged supply of calcium may change as much as it usually is (no source)."""
 
 
 @njit(cache=True)
