@@ -261,7 +261,7 @@ def _report(
     write(where, render(twin, where.twin.name), to_json(twin))
     tell(terminal_lines(twin, str(where.page), str(where.twin)))
     days = (datetime.now() - study.log.end).days
-    if days > LONG_AGO_DAYS and today is None and not invented:
+    if days > LONG_AGO_DAYS and today is None and not invented and sys.stderr.isatty():
         click.echo(f"The log ended {days} days ago: test again before you act on this.", err=True)
     if timings or sys.stderr.isatty():
         spent = ", ".join(f"{stage} {seconds:.1f} s" for stage, seconds in study.seconds.items())

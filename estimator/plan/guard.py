@@ -116,7 +116,8 @@ def held_back(
     if flow.setting is None or not base or not _unexplained(alarms, posterior, log, tank):
         return None
     step = pump.flow_step_ml_h
-    most = max(np.floor((1 + LARGEST_RAISE) * base / step + 1e-9) * step, pump.flow_min_ml_h)
+    raised = np.floor((1 + LARGEST_RAISE) * base / step + 1e-9) * step
+    most = max(float(raised), pump.flow_min_ml_h, base)  # a coarse step leaves the pump as it is
     if flow.setting.set_to_ml_h <= most:
         return None
     supply = posterior.state.law.supply_meq_d(float(to_l_d(most)), posterior.middle_meq_l)
@@ -128,7 +129,7 @@ def held_back(
         if one.alkalinity_meq_per_ml > 0
     }
     first = dict(list(bridge.items())[:1])
-    return Held(float(most), flow.setting.set_to_ml_h, first, lacking if first else 0.0)
+    return Held(most, flow.setting.set_to_ml_h, first, lacking if first else 0.0)
 
 
 def _ran_at(posterior: Posterior) -> float | None:

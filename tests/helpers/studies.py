@@ -582,8 +582,8 @@ def make_weakening(days: tuple[date, ...]) -> Watch:
     changes = tuple(
         Change(kind, "", way, 0.025, chance, size, late)
         for kind, way, chance, size in (
-            ("effluent", "down", 0.55, (-0.38, -0.29, -0.2)),
-            ("effluent_fade", "down", 0.25, (-0.4, -0.3, -0.2)),
+            ("effluent", "down", 0.55, (-0.2, -0.29, -0.38)),
+            ("effluent_fade", "down", 0.25, (-0.2, -0.3, -0.4)),
             ("uptake", "up", 0.1, (0.01, 0.05, 0.1)),
         )
     )

@@ -91,7 +91,6 @@ def no_fit(monkeypatch):
             "dose 120 mL/day of soda",
         ),
         ("wide", 3, "No setting recommended yet."),
-        ("failed", 3, "No setting recommended yet."),
         ("hostile", 0, "Lower the effluent pump"),
     ],
 )
@@ -108,12 +107,31 @@ def test_report_prints_five_lines_and_writes_both_files(inputs, fitted, variant,
     assert Path("log-report.json").exists()
 
 
+@pytest.mark.parametrize(("variant", "code"), [("failed", 3), ("alarmed", 0)])
+def test_what_stands_before_a_setting_is_one_line_more(inputs, fitted, variant, code):
+    """It leads, and the five lines follow."""
+    fitted(variant)
+    result = run("report", "log.csv", "--tank", "tank.toml")
+    assert result.exit_code == code, result.output
+    lines = result.output.splitlines()
+    assert len(lines) == 6
+    assert lines[0].startswith("Check first: ")
+
+
+def test_a_later_entry_than_the_day_of_the_report_is_a_fault(inputs, no_fit):
+    """--today takes the place of the clock, in what it refuses too; nothing is written."""
+    result = run("report", "log.csv", "--tank", "tank.toml", "--today", "2026-03-02")
+    assert result.exit_code == 2
+    assert "row 4" in result.output
+    assert not Path("log-report.html").exists()
+
+
 @pytest.mark.parametrize(
     ("variant", "code", "first"),
     [
         ("full", 0, "Next: test tank alkalinity, 3 times. It takes about 18 minutes"),
         ("leave", 0, "The readings already settle the setting"),
-        ("failed", 3, "No advice on tests, because the fit did not pass its own checks"),
+        ("failed", 3, "Check first: the fit did not pass its own checks"),
         ("hostile", 0, "Next: test tank alkalinity"),
     ],
 )

@@ -15,7 +15,7 @@ import sys
 import time
 from concurrent.futures import BrokenExecutor, Executor, Future
 from dataclasses import replace
-from datetime import datetime
+from datetime import date, datetime
 from pathlib import Path
 from urllib.parse import unquote_to_bytes
 
@@ -124,9 +124,9 @@ def fitted(monkeypatch):
     variants = {}
     calls = []
 
-    def study(inputs, seed, cores, minutes_per_week):
+    def study(inputs, seed, cores, minutes_per_week, today):
         calls.append((inputs.log.name, seed, cores))
-        study.minutes = minutes_per_week
+        study.minutes, study.today = minutes_per_week, today
         made = variants.get(Path(inputs.log.name).stem, "full")
         if isinstance(made, BaseException):
             raise made
@@ -207,6 +207,14 @@ def test_minutes_reach_every_tank(farm, fitted):
     """A folder's plans of tests keep to --minutes as one log's does."""
     assert run("report", farm("a"), "--minutes", "45").exit_code == 0
     assert fitted.minutes == 45.0
+
+
+def test_the_day_of_the_report_reaches_every_tank(farm, fitted):
+    """--today is the folder's; without it no tank's age is looked at."""
+    assert run("report", farm("a"), "--today", "2026-03-20").exit_code == 0
+    assert fitted.today == date(2026, 3, 20)
+    assert run("report", farm("a")).exit_code == 0
+    assert fitted.today is None
 
 
 def test_the_index_names_the_first_step(farm, fitted):

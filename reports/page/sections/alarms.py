@@ -7,7 +7,7 @@ from typing import Any
 
 from markupsafe import Markup
 
-from reports.blocks import Answer, Block, Numbers, Prose, Text, day, say
+from reports.blocks import Answer, Block, Prose, Text, day, say
 from reports.page.report import Report, section
 from reports.wording import chance_word, listed, times, user_text
 
@@ -26,16 +26,10 @@ WITHHELD = {
 def alarms_section(n: Report) -> Iterator[Block]:
     """What must be looked at before any setting is changed."""
     for at, alarm in n.each("/alarms"):
-        yield Answer(_how_likely(n, at, alarm), headline(n, at), list(_lines(n, at)), "alarm")
+        yield Answer(_how_likely(n, at, alarm), n.words(f"{at}/what"), list(_lines(n, at)), "alarm")
     # Alkalinity goes first: calcium is reckoned from it.
     for parameter in n.get("/withheld_figures")[:1]:
         yield Prose(WITHHELD[parameter])
-
-
-def headline(n: Numbers, at: str) -> Markup:
-    """What an alarm says, with a capital."""
-    what = str(n.get(f"{at}/what"))
-    return say('<span data-k="{}">{}</span>', f"{at}/what", user_text(what[:1].upper() + what[1:]))
 
 
 def _how_likely(n: Report, at: str, alarm: Mapping[str, Any]) -> Text:

@@ -50,6 +50,12 @@ def _grouped(
 
 
 def _trade(n: Report) -> Iterator[Block]:
+    if any(alarm["about"] == "chamber ph" for alarm in n.get("/alarms")):
+        yield Prose(
+            "The chamber's pH does not stay where it is set: see what stands at the top. What "
+            "follows holds once it does again.",
+            "lead",
+        )
     yield Prose(_what_to_set(n), "lead")
     if n.get("/chamber/from_priors"):
         yield Prose(

@@ -21,6 +21,7 @@ DO = {
     "off": "Leave the effluent pump off:",
 }
 """By what is to be done today."""
+FIRST_LOOK = "Look first at what stands above: with its cause the setting may change."
 
 
 def _title(n: Report) -> str:
@@ -44,6 +45,7 @@ def setting_section(n: Report) -> Iterator[Block]:
 def _flow_to_plan_for(n: Report) -> Answer:
     """The flow of a reactor to come."""
     lines: list[Text] = [
+        *([FIRST_LOOK] if n.get("/alarms") else []),
         "No reactor runs yet: this is a plan, not a setting.",
         say("Range: {}.", n.flow_range()),
     ]
@@ -64,7 +66,7 @@ def _set_today(n: Report) -> Answer:
     alarms = n.get("/alarms")
     lines: list[Text] = [say("<strong>and {}.</strong>", dosing)] if dosing else []
     if alarms:
-        lines.append("Look first at what stands above: with its cause the setting may change.")
+        lines.append(FIRST_LOOK)
     if n.steps:
         lines.append(
             n.say(

@@ -60,7 +60,8 @@ def _scatter(n: Report) -> Iterator[Block]:
         (1,),
     )
     if found["passes"]:
-        yield Prose("They do: the model leaves nothing visible out.")
+        above = ", but see what stands at the top" if n.get("/alarms") else ""
+        yield Prose(f"They do{above or ': the model leaves nothing visible out'}.")
     else:
         yield Prose(
             "They do not: the model misses something. Look for an entry that is missing from the "

@@ -48,7 +48,8 @@ def _change_verdict(n: Report) -> Markup:
         )
     if found["quiet"]:
         return n.say(
-            "Nothing to do: it is {chance} in the last {/watch/window_days} days.",
+            "{lead}it is {chance} in the last {/watch/window_days} days.",
+            lead="By the alkalinity readings alone " if n.get("/alarms") else "Nothing to do: ",
             chance=n.chance("/watch/nothing_probability", "nothing changed", "something changed"),
         )
     return n.say(

@@ -14,6 +14,7 @@ from estimator.inputs.dosing import Solution
 from estimator.inputs.tank import Kit, Reactor, Target
 from estimator.plan.present import FlowAnswer
 from estimator.plan.result import NoPlan, Plan
+from estimator.remark import Remark
 from helpers.plans import DOSES, START, change_over, known, plan, told, unsure
 from helpers.tanks import example_tank
 
@@ -235,7 +236,8 @@ def test_a_change_over_under_way_goes_on_without_a_setting() -> None:
     assert to_ml_h(np.array(5.0)) <= flows[0] <= flows[-1] <= 3 * to_ml_h(np.array(5.0)) + 10
     assert found.steps[-1].dose_ml_d["soda"] > 0
     assert told(found) == ["load handed over in steps", "part of the way"]
-    failed = replace(posterior, diagnostics=replace(posterior.diagnostics, failures=("R-hat 1.2",)))
+    failures = (Remark("fit_divergent", {"divergences": 9, "draws": 90}),)
+    failed = replace(posterior, diagnostics=replace(posterior.diagnostics, failures=failures))
     assert isinstance(plan(failed, example_tank(), {"soda": 270 / 1.9}), NoPlan)
 
 

@@ -67,7 +67,7 @@ def test_alarms_stand_before_everything_else() -> None:
     html = page_of(build_study("alarmed"))
     assert html.index('id="alarms"') < html.index('id="set"') < html.index("<nav")
     block = html[html.index('id="alarms"') : html.index('id="set"')]
-    for text in ("80</data> in 100", "The effluent is weaker", "First:", "Test today:", "gauge"):
+    for text in ("80</data> in 100", "the effluent is weaker", "First:", "Test today:", "gauge"):
         assert text in block
     assert 'id="alarms"' not in page_of(build_study("full"))
 

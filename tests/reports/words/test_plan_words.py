@@ -11,7 +11,15 @@ from reports.words.plan import WORDS
 from reports.words.table import words
 
 PACKAGE = Path(__file__).parents[3] / "estimator" / "plan"
-VALUES = {"side": "below", "flow_min_ml_h": 1600.0, "carried_share": 0.72}
+VALUES = {
+    "side": "below",
+    "flow_min_ml_h": 1600.0,
+    "carried_share": 0.72,
+    "about": "strength",
+    "set_to_ml_h": 1800.0,
+    "wanted_ml_h": 2220.0,
+    "dose_ml_d": {"soda": 36.0},
+}
 
 
 def test_every_code_is_used_and_has_words() -> None:
