@@ -143,8 +143,8 @@ def random_log(tank: Tank, rng: np.random.Generator) -> TankLog:
 
 def draw_from_prior(
     problem: Problem, rng: np.random.Generator
-) -> tuple[Problem, np.ndarray, np.ndarray]:
-    """The problem with readings that the model gives, true parameters (p,), true states (n, d)."""
+) -> tuple[Problem, np.ndarray, np.ndarray, int]:
+    """The problem with readings that the model gives, true parameters (p,), states (n, d), jump."""
     schedule, table = problem.schedule, problem.priors
     natural = table.natural(rng.standard_normal(table.size))
     classes = rng.choice(len(MISREAD_CHANCE), size=len(schedule.readings), p=MISREAD_CHANCE)
@@ -159,6 +159,9 @@ def draw_from_prior(
         schedule.mean,
         schedule.covariance,
     )
+    jumps = problem.frame.jumps
+    jump = int(rng.choice(len(jumps.step), p=np.exp(jumps.log_prior)))
+    system.noise[jumps.step[jump], jumps.state[jump]] += jumps.variance[jump]
     state = rng.multivariate_normal(schedule.mean, schedule.covariance)
     states = np.empty((len(schedule.steps), schedule.layout.size))
     steps = schedule.steps.copy()
@@ -176,6 +179,7 @@ def draw_from_prior(
         replace(problem, schedule=made, frame=frame_of(made, problem.priors)),
         natural,
         states,
+        jump,
     )
 
 
@@ -218,7 +222,7 @@ def _of_parameters(problem: Problem, natural: np.ndarray) -> dict[str, np.ndarra
     saturated, share = natural[:, SATURATED_INCREMENT], natural[:, LOAD_SHARE]
     return {
         "saturated increment": saturated,
-        "half flow": problem.schedule.reference_load_meq_d / (saturated * share),
+        "half flow": problem.schedule.shape.load_meq_d / (saturated * share),
         "answer of uptake to level": natural[:, LEVEL_RESPONSE],
         "answer of effluent to pH": natural[:, PH_RESPONSE],
     }
@@ -234,8 +238,9 @@ def one_log(index: int, seed: int, draws: int | None = DRAWS) -> Outcome:
     simulate, first, levels, more = np.random.SeedSequence([seed, index]).spawn(4)
     rng = np.random.default_rng(simulate)
     tank = random_tank(rng)
-    problem, natural, states = draw_from_prior(pose(random_log(tank, rng), tank), rng)
-    truth = describe(problem, natural[None], day_states(problem.schedule, states[None]), 1)
+    problem, natural, states, jump = draw_from_prior(pose(random_log(tank, rng), tank), rng)
+    true_days = day_states(problem.schedule, states[None])
+    truth = describe(problem, natural[None], np.array([jump]), true_days, 1)
     if draws is None:
         fitted = fit(problem, first, more, levels, cores=1)
         trace, posterior = fitted.trace, fitted.posterior
