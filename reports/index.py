@@ -21,7 +21,7 @@ from reports.blocks import Numbers, Table, Text, moment, pointer, say
 from reports.many import Status, TankOutcome
 from reports.output import Json
 from reports.template import fill_page
-from reports.wording import LIKELY, SCALE, plain, sentence, step_decimals, user_text
+from reports.wording import LIKELY, SCALE, listed, plain, sentence, step_decimals, user_text
 
 INDEX_SCHEMA_VERSION = 1
 FIRST, UNREAD, NO_SETTING, STEADY = "first", "unread", "no_setting", "steady"
@@ -78,7 +78,7 @@ def summary_lines(index: Json, page: str, twin: str) -> list[str]:
     lines = [_counts(index["counts"])]
     for group, words in ((FIRST, "Look first at"), (NO_SETTING, "No setting yet")):
         names = [
-            f"{_name(entry)} ({plain(entry['log'])})" + _mark(entry)
+            f"{_name(entry)} ({plain(entry['log'])}{_mark(entry)})"
             for entry in index["tanks"]
             if entry["group"] == group
         ]
@@ -153,8 +153,8 @@ def _name(entry: Json) -> str:
 
 
 def _mark(entry: Json) -> str:
-    """The gravest alarm of a tank, for one line."""
-    return f": {plain(entry['alarms'][0]['what'])}" if entry["alarms"] else ""
+    """What the alarms of a tank are about, for one line."""
+    return f": {listed([alarm['about'] for alarm in entry['alarms']])}" if entry["alarms"] else ""
 
 
 def _cut(line: str) -> str:
@@ -194,14 +194,18 @@ def _do(numbers: Numbers, at: str) -> Text:
 
 
 def _alarms(numbers: Numbers, at: str) -> Text:
-    """The gravest alarm with its chance, and how many more there are."""
+    """What the gravest alarm is about, with its chance, and how many more there are."""
     alarms = numbers.get(f"{at}/alarms")
     if not alarms:
-        return "none"
-    more = f" and {len(alarms) - 1} more" if len(alarms) > 1 else ""
-    what = plain(alarms[0]["what"])
-    chance = numbers.say("{at:odds} in 100", at=f"{at}/alarms/0/chance")
-    return say("<strong>{}</strong> ({}){}", user_text(what[:1].upper() + what[1:]), chance, more)
+        return "nothing"
+    more = say("<br><small>and {} more</small>", len(alarms) - 1) if len(alarms) > 1 else ""
+    about = alarms[0]["about"].capitalize()
+    return numbers.say(
+        "<strong>{about}</strong><br>({at/chance:odds} in 100){more}",
+        about=about,
+        at=f"{at}/alarms/0",
+        more=more,
+    )
 
 
 def _why(numbers: Numbers, at: str) -> Markup:

@@ -170,8 +170,7 @@ def _out_of_band(values: Values, tank: Tank) -> str:
 
 WORDS: dict[str, Words] = {
     "withheld_fit_failed": _with_source(
-        "The fit did not pass its own checks: {failures}. What it hangs on most is {source}; what "
-        "to test stands above."
+        "The fit did not pass its own checks: {failures}. What it hangs on most is {source}."
     ),
     "withheld_flow_not_logged": "The log has effluent readings but no flow, so how much the "
     "reactor adds is unknown. Log the pump's setting as `flow`, from the day it was set.",

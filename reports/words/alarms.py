@@ -33,7 +33,7 @@ _SURGE = (
 )
 _WEAKER = (
     "Look at the cylinder's gauge and count the bubbles; then test the effluent; then let it run "
-    "into a measuring cylinder for ten minutes. Until then raise the pump by a fifth at most. "
+    "into a measuring cylinder for ten minutes. "
     f"{_SURGE}"
 )
 _STRONGER = (
@@ -82,7 +82,7 @@ ALARMS: Mapping[str, AlarmWords] = {
         "Gas is lacking: the cylinder is nearly empty, the regulator or the needle valve shut, the "
         "solenoid or the controller does not open, or the line leaks. Or the pH probe has drifted.",
         "Look at the cylinder's gauge and count the bubbles, then at solenoid and controller; then "
-        f"calibrate the probe. Until then raise the pump by a fifth at most. {_SURGE}",
+        f"calibrate the probe. {_SURGE}",
     ),
     "chamber_ph_down": AlarmWords(
         "the chamber's pH has fallen below where it was held",

@@ -122,9 +122,9 @@ def test_index_begins_with_the_tanks_that_have_alarms() -> None:
     assert [entry["log"] for entry in index["tanks"]] == ["a.csv", "b.csv", "c.csv"]
     assert [entry["group"] for entry in index["tanks"]] == ["first", "first", "steady"]
     html = render_index(index)
-    assert "The effluent is weaker" in html
+    assert "<strong>Effluent</strong>" in html
     assert resolve(index, "/tanks/0/alarms/0/chance") == pytest.approx(0.8)
-    assert any("effluent is weaker" in line for line in summary_lines(index, "i.html", "i.json"))
+    assert any("(a.csv: effluent)" in line for line in summary_lines(index, "i.html", "i.json"))
 
 
 def test_a_failed_fit_stays_among_the_tanks_without_a_setting() -> None:
