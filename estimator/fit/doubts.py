@@ -97,7 +97,7 @@ def _calcium_balance(fitted: Fit) -> Iterator[Doubt]:
     days = unlogged.shape[1]
     span = min(UNLOGGED_DAYS, days)
     sums = np.cumsum(np.pad(unlogged, ((0, 0), (1, 0))), axis=1)
-    usual = np.maximum(posterior.calcium_uptake_mmol_l_d, 0.25 * fitted.frame.shape.calcium_scale)
+    usual = np.maximum(posterior.calcium_uptake_mmol_l_d, 0.125 * fitted.frame.shape.uptake_scale)
     uptake = np.cumsum(np.pad(usual, ((0, 0), (1, 0))), axis=1)
     part = (sums[:, span:] - sums[:, :-span]) / (uptake[:, span:] - uptake[:, :-span])
     for sign, code in ((1.0, "additions_up"), (-1.0, "additions_down")):

@@ -140,8 +140,8 @@ class Shape(NamedTuple):
     `media_calcium` is α, `middle` the middle of the alkalinity band, `lit` the lit fraction of the
     day; `net_change`: no addition is in the log, so that uptake is the net change; `load_meq_d`, a
     rough figure of what the tank takes (`load.rough_load_meq_d`), with some room (`load.room_of`);
-    `calcium_scale`, the figure as calcium, mmol/L/day; `first_error`, `first_repeatability`: places
-    in theta.
+    `uptake_scale`, the figure without it, meq/L/day of the stated volume; `first_error`,
+    `first_repeatability`: places in theta.
     """
 
     z: int
@@ -165,4 +165,4 @@ class Shape(NamedTuple):
     lit: float
     net_change: bool
     load_meq_d: float
-    calcium_scale: float
+    uptake_scale: float

@@ -17,8 +17,8 @@ from estimator.fit.kalman import (
     log_likelihood_and_adjoint,
     step_response,
 )
-from estimator.fit.layout import DRIFT, EFFLUENT_DRIFT
-from estimator.fit.mass_balance import fill, pull_back
+from estimator.fit.layout import DRIFT, EFFLUENT_DRIFT, LOAD_SHARE, SATURATED_INCREMENT
+from estimator.fit.mass_balance import fill, pull_back, reach_at
 from estimator.fit.priors import natural_at, pull_to_z
 from estimator.fit.problem import Problem
 
@@ -31,7 +31,7 @@ MISREAD_CHANCE = np.array([0.96, 0.03, 0.008, 0.002])
 def compile_density(problem: Problem) -> None:
     """Compile the likelihood and its gradient, by running them once on this log."""
     readings = len(problem.schedule.readings)
-    value_and_gradient(np.zeros(problem.priors.size), np.ones(readings), 0, problem.frame)
+    density_and_gradient(np.zeros(problem.priors.size), np.ones(readings), 0, problem.frame)
 
 
 def compile_draws(problem: Problem) -> None:
@@ -115,6 +115,50 @@ def draw_path_at(theta, spread, jump, frame, normals):  # type: ignore[no-untype
         for a in range(frame.shape.size):
             expected[m] += system.loading[i, a] * path[i, a]
     return path, expected
+
+
+@njit(cache=True)
+def _bend(load_z, frame):  # type: ignore[no-untyped-def]
+    """How far the saturated increment's z moves for the tested effluent to stay, and its slope."""
+    if frame.tested_flow == 0.0:
+        return 0.0, 0.0
+    arrays = frame.arrays
+    share = 0.5 * (1.0 + np.tanh(0.5 * (arrays.centre[LOAD_SHARE] + load_z)))
+    share_slope = share * (1.0 - share)
+    reached, slope = reach_at(frame.tested_flow * share, frame.shape.chambers)
+    sd = arrays.root[SATURATED_INCREMENT, SATURATED_INCREMENT]
+    return np.log(reached) / sd, slope / reached * frame.tested_flow * share_slope / sd
+
+
+@njit(cache=True)
+def straight(z, frame):  # type: ignore[no-untyped-def]
+    """Coordinates t (p,) in which a tested effluent is one of them; the volume stays.
+
+    Effluent tests fix the product of the saturated increment and of the part reached: in z a
+    narrow, bent ridge. t holds that product instead of the saturated increment (a centred
+    parametrisation: Betancourt & Girolami 2015, arXiv:1312.0906).
+    """
+    t = z.copy()
+    t[SATURATED_INCREMENT] += _bend(z[LOAD_SHARE], frame)[0]
+    return t
+
+
+@njit(cache=True)
+def bent(t, frame):  # type: ignore[no-untyped-def]
+    """z (p,) from t, the inverse of `straight`."""
+    z = t.copy()
+    z[SATURATED_INCREMENT] -= _bend(t[LOAD_SHARE], frame)[0]
+    return z
+
+
+@njit(cache=True)
+def density_and_gradient(t, spread, jump, frame):  # type: ignore[no-untyped-def]
+    """Log of likelihood times prior of z, up to a constant, and its gradient by t (p,)."""
+    z = bent(t, frame)
+    value, gradient = value_and_gradient(z, spread, jump, frame)
+    gradient = gradient - z
+    gradient[LOAD_SHARE] -= gradient[SATURATED_INCREMENT] * _bend(t[LOAD_SHARE], frame)[1]
+    return value - 0.5 * np.sum(z * z), gradient
 
 
 def class_chances(residual: np.ndarray, variance: np.ndarray) -> np.ndarray:
@@ -303,11 +347,11 @@ def _log_sum(weights):  # type: ignore[no-untyped-def]
 def move_apart(z, misread, candidates, moves, fresh, uniform, frame):  # type: ignore[no-untyped-def]
     """Metropolis moves between explanations that lie far apart, then a jump.
 
-    Two effluent readings that disagree can each be the misread one, or the effluent has changed
+    Two readings that disagree can each be the misread one, or the effluent, say, has changed
     between them, at once or by fast drift. Given the levels, which follow whichever is believed,
-    neither would hardly ever give way; so classes of effluent readings are swapped or drawn from
-    their prior, and one of the two drifts from its own, and the move is judged with levels and jump
-    summed out.
+    neither would hardly ever give way; so classes of effluent readings, and of any two neighbours,
+    are swapped or drawn from their prior, and one of the two drifts from its own, and the move is
+    judged with levels and jump summed out.
 
     Args:
         z: (p,).
@@ -322,16 +366,20 @@ def move_apart(z, misread, candidates, moves, fresh, uniform, frame):  # type: i
         New z (p,), classes (m,) and jump.
     """
     z, misread = z.copy(), misread.copy()
+    everything = np.arange(len(misread))
     weights = weigh_jumps(natural_at(z, frame.arrays), misread, frame)
     here = _log_sum(weights)
     for k in range(len(moves)):
         proposal, moved = misread.copy(), z.copy()
         if k % 2 == 0 or len(candidates) == 0:
             moved[EFFLUENT_DRIFT if k % 4 == 0 else DRIFT] = fresh[k]
-        if len(candidates) > 0:
-            first = candidates[int(moves[k, 0] * len(candidates))]
-            second = candidates[int(moves[k, 1] * len(candidates))]
-            if k % 3 == 0 and first != second:
+        among = candidates if k < len(moves) // 2 else everything
+        if len(among) > 0:
+            first = among[int(moves[k, 0] * len(among))]
+            second = among[int(moves[k, 1] * len(among))]
+            if k >= len(moves) // 2:
+                second = min(first + 1, len(misread) - 1)
+            if k % 2 == 1 and misread[first] != misread[second]:
                 proposal[first], proposal[second] = misread[second], misread[first]
             else:
                 below = 0.0

@@ -9,12 +9,12 @@ A well-mixed tank of volume V (L) holds alkalinity A (meq/L) and calcium C (mmol
 with effluent flow F (L/day), effluent alkalinity A_e, and the supply law of `water.supply`:
 r(x) = 1/(1 + x) for one chamber, X = X_sat·f_pH^β with β the response to chamber pH. Uptake by
 calcification is u_c = u_0 + g·w (meq/L/day, constant within a local day) at the middle of the band
-A_m, and answers to the level by λ = η·u_0; light shape s; net nitrate production n (mmol/L/day, one
-equivalent lost per mole: Middelburg, Soetaert & Hagens 2020, Rev. Geophys. 58, Table 2), ρ mol of
-calcium per equivalent taken up, α mol of calcium per equivalent dissolved as expected of the media,
-a what magnesium takes of it beyond that. F0 = L/(X_sat·load share), L a rough figure of the load
-(`load`). A supply of calcium that nobody logged is its sd τ times a state that begins standard
-normal and wanders.
+A_m, and answers to the level by λ = η·L/V, L a rough figure of the load (`load`); light shape s;
+net nitrate production n (mmol/L/day, one equivalent lost per mole: Middelburg, Soetaert & Hagens
+2020, Rev. Geophys. 58, Table 2), ρ mol of calcium per equivalent taken up, α mol of calcium per
+equivalent dissolved as expected of the media, a what magnesium takes of it beyond that.
+F0 = L/(X_sat·load share). A supply of calcium that nobody logged is its sd τ times a state that
+begins standard normal and wanders.
 Left out, as less than 1 % of calcium's uptake: (α − ρ)·λ(A − A_m) in Z, below.
 
 Two facts keep this exact and cheap. (1) Between events all rates are constant but for s(t) and
@@ -119,7 +119,7 @@ def _law_at(theta, shape, flow_l_d, log_ph_ratio):  # type: ignore[no-untyped-de
 @njit(cache=True)
 def _level_response(theta, shape):  # type: ignore[no-untyped-def]
     """λ, per day; none where only the net change is seen."""
-    return 0.0 if shape.net_change else theta[LEVEL_RESPONSE] * theta[UPTAKE]
+    return 0.0 if shape.net_change else theta[LEVEL_RESPONSE] * shape.uptake_scale
 
 
 @njit(cache=True)
@@ -197,7 +197,7 @@ def _fill_moves(theta, steps, moments, shape, transition, offset, noise):  # typ
                     + (steps[i].dose_calcium_mmol - shape.media_calcium * moments[i, DOSE, 0])
                     / volume
                 )
-                supplied = theta[UNLOGGED_CALCIUM] * shape.calcium_scale
+                supplied = theta[UNLOGGED_CALCIUM] * 0.5 * shape.uptake_scale
                 transition[i, shape.z, shape.unlogged] = supplied * steps[i].span_d
                 if shape.magnesium >= 0:
                     transition[i, shape.z, shape.magnesium] = -0.5 * steps[i].dissolved_meq_l
@@ -350,8 +350,7 @@ def _pull_span(theta, steps, moments, shape, adjoint, gradient, by_light_and_sca
     _pull_law(theta, steps, gradient, i, d_log_x, d_log_strong)
     gradient[VOLUME] -= (d_kappa * kappa + d_offset * dose / volume) / volume
     if not shape.net_change:
-        gradient[LEVEL_RESPONSE] += d_k * theta[UPTAKE]
-        gradient[UPTAKE] += d_k * theta[LEVEL_RESPONSE]
+        gradient[LEVEL_RESPONSE] += d_k * shape.uptake_scale
     gradient[UPTAKE] -= d_offset * eaten
     by_light_and_scale[0] += d_eaten * (pulse - unit)
     by_light_and_scale[1] -= d_uptake * eaten
@@ -367,7 +366,7 @@ def _pull_span(theta, steps, moments, shape, adjoint, gradient, by_light_and_sca
         dosed = steps[i].dose_calcium_mmol - shape.media_calcium * moments[i, DOSE, 0]
         gradient[VOLUME] -= d_z * dosed / volume**2
         unlogged = adjoint.transition[i, shape.z, shape.unlogged] * steps[i].span_d
-        gradient[UNLOGGED_CALCIUM] += unlogged * shape.calcium_scale
+        gradient[UNLOGGED_CALCIUM] += unlogged * 0.5 * shape.uptake_scale
 
 
 @njit(cache=True)

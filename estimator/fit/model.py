@@ -29,9 +29,11 @@ from estimator.fit.layout import EFFLUENT_ALKALINITY, EFFLUENT_CALCIUM
 from estimator.fit.likelihood import (
     MISREAD_CHANCE,
     MISREAD_SPREAD,
+    bent,
+    density_and_gradient,
     move_apart,
+    straight,
     sweep_errors,
-    value_and_gradient,
 )
 from estimator.fit.problem import Frame, Problem
 
@@ -40,24 +42,21 @@ PLAIN_MODE = Mode(linker="py", optimizer="fast_run").excluding("fusion")
 save microseconds."""
 
 
-class TankLikelihood(Op):
-    """log p(readings | z, classes, jump), levels integrated out, with its gradient.
+class TankDensity(Op):
+    """log p(readings | z, classes, jump) p(z), levels integrated out, with its gradient.
 
-    Inputs: z (p,) of the `PriorTable`; the class of each reading (m,); a candidate of `jumps`.
-    Outputs: the log-likelihood, and its gradient by z (p,). Both come from one sweep; there is none
-    by the discrete classes and jump.
-
-    With `prior` the outputs include the normal prior of z, up to a constant: the density that NUTS
-    needs as a single operation, since a graph of several costs as much as the likelihood itself.
+    Inputs: t (p,), which stands for z of the `PriorTable` (`likelihood.straight`); the class of
+    each reading (m,); a candidate of `jumps`. Outputs: the log density, up to a constant, and its
+    gradient by t (p,). Both come from one sweep; there is none by the discrete classes and jump. It
+    is one operation, since a graph of several costs as much as the likelihood itself.
     """
 
     itypes = (pt.dvector, pt.lvector, pt.lscalar)
     otypes = (pt.dscalar, pt.dvector)
     __props__ = ()
 
-    def __init__(self, frame: Frame, *, prior: bool = False) -> None:
+    def __init__(self, frame: Frame) -> None:
         self.frame = frame
-        self.prior = prior
 
     def __eq__(self, other: object) -> bool:
         return self is other
@@ -66,10 +65,8 @@ class TankLikelihood(Op):
         return id(self)
 
     def perform(self, node: Apply, inputs: Any, output_storage: Any) -> None:
-        z, misread, jump = inputs
-        value, gradient = value_and_gradient(z, MISREAD_SPREAD[misread], int(jump), self.frame)
-        if self.prior:
-            value, gradient = value - 0.5 * z @ z, gradient - z
+        t, misread, jump = inputs
+        value, gradient = density_and_gradient(t, MISREAD_SPREAD[misread], int(jump), self.frame)
         output_storage[0][0] = np.asarray(value)
         output_storage[1][0] = gradient
 
@@ -128,7 +125,8 @@ class KitErrorStep(BlockedStep):
         self.sd = np.array([prior.sd for prior in priors])
 
     def step(self, point: dict[str, np.ndarray]) -> tuple[dict[str, np.ndarray], list[Any]]:
-        z, misread, jump = point["z"], point["misread"], int(point["jump"])
+        t, misread, jump = point["t"], point["misread"], int(point["jump"])
+        z = bent(t, self.frame)
         for _ in range(SWEEPS):
             z, misread = sweep_errors(
                 z,
@@ -147,22 +145,26 @@ class KitErrorStep(BlockedStep):
         moves = self.rng.random((MOVES_APART, 3))
         fresh, uniform = self.rng.standard_normal(MOVES_APART), self.rng.random()
         z, misread, jump = move_apart(z, misread, self.effluent, moves, fresh, uniform, self.frame)
-        return point | {"z": z, "misread": misread, "jump": np.asarray(jump)}, [{}]
+        return point | {
+            "t": straight(z, self.frame),
+            "misread": misread,
+            "jump": np.asarray(jump),
+        }, [{}]
 
 
 def build_model(problem: Problem) -> pm.Model:
     """The PyMC model of one log.
 
-    Free variables: `z` (p,), standard normal numbers that `PriorTable` maps to the parameters, and
-    `misread` (m,), the class of each reading, and `jump`, which of the candidates of `jumps`
-    happened. Potential: `readings`.
+    Free variables: `t` (p,), which stands for the standard normal numbers z that `PriorTable` maps
+    to the parameters (`likelihood.straight`; their prior is in the density), and `misread` (m,), the class of each reading, and `jump`, which of the candidates of `jumps`
+    happened. Potential: `density`.
     """
-    likelihood = TankLikelihood(problem.frame)
+    density = TankDensity(problem.frame)
     names = [prior.name for prior in problem.priors.priors]
     with pm.Model(coords={"parameter": names}) as model:
-        z = pm.Normal("z", 0.0, 1.0, dims="parameter")
+        t = pm.Flat("t", dims="parameter", initval=np.zeros(len(names)))
         misread = pm.Categorical("misread", p=MISREAD_CHANCE, shape=len(problem.schedule.readings))
         jump = pm.Categorical("jump", p=np.exp(problem.frame.jumps.log_prior))
-        log_likelihood, _ = cast(list[Any], likelihood(z, misread, jump))
-        pm.Potential("readings", log_likelihood)
+        log_density, _ = cast(list[Any], density(t, misread, jump))
+        pm.Potential("density", log_density)
     return model

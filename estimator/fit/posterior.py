@@ -258,12 +258,18 @@ def scale_of(natural: np.ndarray, shape: Shape) -> np.ndarray:
     return np.full_like(start, NET_CHANGE_SCALE) if shape.net_change else start
 
 
+def level_response_per_d(natural: np.ndarray, shape: Shape) -> np.ndarray:
+    """(s,) λ of `mass_balance`."""
+    scale = 0.0 if shape.net_change else shape.uptake_scale
+    return natural[:, LEVEL_RESPONSE] * scale
+
+
 def _over_time(problem: Problem, natural: np.ndarray, states: DayStates) -> dict[str, Any]:
     """What the posterior holds by day, and as of now; see `Posterior`."""
     schedule, tank, shape = problem.schedule, problem.tank, problem.schedule.shape
     volume, start = natural[:, VOLUME], natural[:, UPTAKE]
     share = light_share(natural[:, LIGHT_RATIO], shape.lit)
-    response = natural[:, LEVEL_RESPONSE] * (0.0 if shape.net_change else start)
+    response = level_response_per_d(natural, shape)
     # How far a level under steady supply stands below its daily mean, in days of uptake.
     midnight = day_shape(tank, share, 0.0)
     end = day_shape(tank, share, float(schedule.step_time_d[-1]) % 1.0)
@@ -280,7 +286,7 @@ def _over_time(problem: Problem, natural: np.ndarray, states: DayStates) -> dict
         calcium_now = states.calcium[:, -1] + calcium_uptake[:, -1] * end - by_hand[1]
     unlogged, nitrate = states.unlogged, states.nitrate_rate
     if unlogged is not None:
-        unlogged = unlogged * (natural[:, UNLOGGED_CALCIUM, None] * shape.calcium_scale)
+        unlogged = unlogged * (natural[:, UNLOGGED_CALCIUM, None] * 0.5 * shape.uptake_scale)
     departures = [schedule.settings.departure_log_ratio(j + 0.5) for j in range(schedule.days)]
     by_ph = natural[:, PH_RESPONSE, None] * np.array(departures)
     return {
@@ -307,14 +313,13 @@ def law_now(natural: np.ndarray, schedule: Schedule, strength: np.ndarray) -> Su
     column, shape = np.ascontiguousarray(natural.T), schedule.shape
     at_setting = column[SATURATED_INCREMENT]
     end_ph = schedule.settings.log_ph_ratio(float(schedule.step_time_d[-1]))
-    uptake = 0.0 if shape.net_change else column[UPTAKE]
     return SupplyLaw(
         volume_l=column[VOLUME],
         saturated_meq_l=at_setting * np.exp(column[PH_RESPONSE] * end_ph),
         half_flow_l_d=shape.load_meq_d / (at_setting * column[LOAD_SHARE]),
         middle_meq_l=shape.middle,
         strength=strength,
-        level_response_per_d=column[LEVEL_RESPONSE] * uptake,
+        level_response_per_d=level_response_per_d(natural, shape),
         chambers=shape.chambers,
     )
 

@@ -13,7 +13,7 @@ from numba import njit
 
 from estimator import units
 from estimator.fit.layout import PHYSICAL
-from estimator.fit.schedule import Schedule
+from estimator.fit.schedule import LARGEST_LEVEL_RESPONSE_L_MEQ, Schedule
 from estimator.inputs.parameters import PARAMETERS
 from estimator.inputs.tank import Tank
 from estimator.water import chamber_table
@@ -101,7 +101,7 @@ def physical_priors(schedule: Schedule, tank: Tank) -> tuple[Prior, ...]:
     known_ph = tank.reactor is None or schedule.settings.chamber_ph_known
     chamber_ph = schedule.settings.chamber_ph.last
     saturated = chamber_table.saturated_increment_meq_l(chamber_ph) * media_ceiling_factor(tank)
-    per_dkh = units.MEQ_L_PER_DKH
+    largest = LARGEST_LEVEL_RESPONSE_L_MEQ
     uptake = Prior("uptake_start_meq_l_d", LOG, 1.2 * units.MEQ_L_PER_DKH, 0.8)
     if not schedule.additions:
         uptake = replace(uptake, scale=IDENTITY, median=0.0, sd=1.2 * units.MEQ_L_PER_DKH)
@@ -114,7 +114,7 @@ def physical_priors(schedule: Schedule, tank: Tank) -> tuple[Prior, ...]:
         Prior("load_share", LOGIT, 0.4 if tested else 0.5, 1.0),
         Prior("drift_per_root_day", LOG, 0.02, 0.7),
         Prior("effluent_drift_per_root_day", LOG, 0.015, 0.7),
-        Prior("level_response_l_meq", LOGIT, 0.06 / per_dkh, 0.9, high=0.25 / per_dkh),
+        Prior("level_response_l_meq", LOGIT, 0.24 * largest, 0.9, high=largest),
         Prior("ph_response", LOGIT, 0.7, 1.2, high=1.25),
         Prior("unlogged_calcium", LOG, 0.01, 1.5),
     )

@@ -9,7 +9,7 @@ import numpy as np
 
 from estimator.fit.instruments import condense
 from estimator.fit.jumps import Jumps, jumps_of
-from estimator.fit.layout import Shape
+from estimator.fit.layout import EFFLUENT_ALKALINITY, SATURATED_INCREMENT, Shape
 from estimator.fit.priors import PriorArrays, PriorTable, prior_table
 from estimator.fit.schedule import Schedule, build_schedule
 from estimator.inputs.records import TankLog
@@ -17,7 +17,11 @@ from estimator.inputs.tank import Tank
 
 
 class Frame(NamedTuple):
-    """All that the compiled likelihood needs beside z and the spreads."""
+    """All that the compiled likelihood needs beside z and the spreads.
+
+    `tested_flow`: F/F0 per load share of the effluent's tests at the prior medians, 0 where there
+    is none, see `straight`.
+    """
 
     steps: np.ndarray
     moments: np.ndarray
@@ -28,6 +32,7 @@ class Frame(NamedTuple):
     reading_step: np.ndarray
     arrays: PriorArrays
     jumps: Jumps
+    tested_flow: float
 
 
 def frame_of(schedule: Schedule, table: PriorTable) -> Frame:
@@ -43,7 +48,17 @@ def frame_of(schedule: Schedule, table: PriorTable) -> Frame:
         reading_step=schedule.reading_step,
         arrays=table.arrays,
         jumps=jumps_of(schedule),
+        tested_flow=_tested_flow(schedule, table),
     )
+
+
+def _tested_flow(schedule: Schedule, table: PriorTable) -> float:
+    readings = schedule.steps[schedule.reading_step]
+    flows = readings["shown_flow_l_d"][readings["kind"] == EFFLUENT_ALKALINITY]
+    if not len(flows):
+        return 0.0
+    saturated = table.priors[SATURATED_INCREMENT].median
+    return float(np.median(flows)) * saturated / schedule.shape.load_meq_d
 
 
 @dataclass(frozen=True)

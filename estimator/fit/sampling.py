@@ -17,8 +17,14 @@ from pymc.model.core import ValueGradFunction
 from scipy import optimize
 
 from estimator.errors import FitError
-from estimator.fit.likelihood import MISREAD_SPREAD, class_chances, draw_path_at
-from estimator.fit.model import PLAIN_MODE, KitErrorStep, TankLikelihood, build_model
+from estimator.fit.likelihood import (
+    MISREAD_SPREAD,
+    bent,
+    class_chances,
+    draw_path_at,
+    straight,
+)
+from estimator.fit.model import PLAIN_MODE, KitErrorStep, TankDensity, build_model
 from estimator.fit.problem import Problem
 
 CHAINS = 4
@@ -52,18 +58,18 @@ class Trace:
 
 
 class _Density:
-    """Log posterior of z (p,), classes of the readings held fixed."""
+    """Log posterior of t (p,), see `likelihood.straight`, classes of the readings held fixed."""
 
     def __init__(self, model: pm.Model, problem: Problem) -> None:
-        z = model.rvs_to_values[model["z"]]
+        t = model.rvs_to_values[model["t"]]
         classes = model.rvs_to_values[model["misread"]]
         jump = model.rvs_to_values[model["jump"]]
         start = model.initial_point(0)
         # The classes' own prior is for the Gibbs step.
-        density, _ = cast(list[Any], TankLikelihood(problem.frame, prior=True)(z, classes, jump))
+        density, _ = cast(list[Any], TankDensity(problem.frame)(t, classes, jump))
         self.function = ValueGradFunction(
             [density],
-            [z],
+            [t],
             {classes: start["misread"], jump: start["jump"]},
             model=model,
             initial_point=start,
@@ -76,16 +82,16 @@ class _Density:
         """Fix the classes (m,), with no jump."""
         self.function.set_extra_values({"misread": misread, "jump": np.asarray(0)})
 
-    def minus(self, z: np.ndarray) -> tuple[float, np.ndarray]:
+    def minus(self, t: np.ndarray) -> tuple[float, np.ndarray]:
         """Minus the log density and minus its gradient; a wall where it is not finite."""
-        value, gradient = self.function(z)
+        value, gradient = self.function(t)
         if not np.isfinite(value):
-            return WALL, np.zeros_like(z)
+            return WALL, np.zeros_like(t)
         return -float(value), -np.asarray(gradient)
 
 
 def _mode(density: _Density, problem: Problem) -> tuple[np.ndarray, np.ndarray]:
-    """Posterior mode z (p,) and the classes (m,) there.
+    """Posterior mode t (p,) and the classes (m,) there.
 
     Classes start as ordinary and are set to the likeliest one given the smoothed residuals, until
     they settle, so that one misread titration cannot pull the start away.
@@ -95,13 +101,13 @@ def _mode(density: _Density, problem: Problem) -> tuple[np.ndarray, np.ndarray]:
     first_kit = problem.schedule.shape.first_repeatability
     normals = np.zeros((len(frame.steps) + 1, frame.shape.size + 1))
     misread = np.zeros(len(readings), dtype=int)
-    z = np.zeros(table.size)
+    t = straight(np.zeros(table.size), frame)
     for _ in range(ROBUST_ROUNDS):
         density.set_classes(misread)
-        z = optimize.minimize(
-            density.minus, z, jac=True, method="L-BFGS-B", options={"maxiter": 300}
+        t = optimize.minimize(
+            density.minus, t, jac=True, method="L-BFGS-B", options={"maxiter": 300}
         ).x
-        natural = table.natural(z)
+        natural = table.natural(bent(t, frame))
         _, expected = draw_path_at(natural, MISREAD_SPREAD[misread], 0, frame, normals)
         repeat = natural[first_kit + readings["kit"]]
         residual = readings["value"] - expected
@@ -111,7 +117,7 @@ def _mode(density: _Density, problem: Problem) -> tuple[np.ndarray, np.ndarray]:
         if np.array_equal(likeliest, misread):
             break
         misread = likeliest
-    return z, misread
+    return t, misread
 
 
 def _laplace_covariance(density: _Density, z: np.ndarray) -> np.ndarray:
@@ -167,13 +173,13 @@ def sample(
     if resume is not None:
         starts = list(zip(resume.z[:, -1], resume.misread[:, -1], resume.jump[:, -1], strict=True))
     errors = KitErrorStep(
-        [model.rvs_to_values[model[name]] for name in ("misread", "jump", "z")],
+        [model.rvs_to_values[model[name]] for name in ("misread", "jump", "t")],
         problem=problem,
         model=model,
     )
     with model:
         nuts = pm.NUTS(
-            [model["z"]],
+            [model["t"]],
             scaling=covariance,
             is_cov=True,
             target_accept=target_accept,
@@ -186,11 +192,11 @@ def sample(
 
 def _trace_of(trace: Any, problem: Problem, draws: int) -> Trace:
     """PyMC's trace as ours."""
-    chains = trace.get_values("z", combine=False, squeeze=False)
+    chains = trace.get_values("t", combine=False, squeeze=False)
     if [len(chain) for chain in chains] != [draws] * CHAINS:
         # PyMC takes an interrupt as enough draws; advice from a part of them is not wanted.
         raise KeyboardInterrupt
-    z = np.array(chains)
+    z = np.array([[bent(t, problem.frame) for t in chain] for chain in chains])
     return Trace(
         z=z,
         natural=problem.priors.natural(z),
@@ -250,8 +256,8 @@ def _run(
         cores=min(cores or os.cpu_count() or 1, CHAINS),
         step=steps,
         initvals=[
-            {"z": z.copy(), "misread": classes.copy(), "jump": np.asarray(jump)}
-            for z, classes, jump in starts
+            {"t": t.copy(), "misread": classes.copy(), "jump": np.asarray(jump)}
+            for t, classes, jump in starts
         ],
         random_seed=int(rng.integers(2**31)),
         progressbar=False,

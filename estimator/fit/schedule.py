@@ -35,8 +35,8 @@ from estimator.water.salinity import salinity_factors
 from estimator.water.settings import Settings, actions_of, day_of, origin_of, settings_of
 from estimator.water.supply import media_calcium_share
 
-FASTEST_RESPONSE_PER_D = 0.5
-"""Room for λ, the uptake's answer to the level, where spans are cut: 15 % per dKH of 3 dKH/day."""
+LARGEST_LEVEL_RESPONSE_L_MEQ = 0.25 / units.MEQ_L_PER_DKH
+"""Bound of η, the relative answer of uptake to the level (`priors`): a quarter per dKH."""
 MOST_STEPS = 20_000
 """Steps of one log: 25 years of days, half of them with a reading."""
 
@@ -159,7 +159,9 @@ def build_schedule(log: TankLog, tank: Tank) -> Schedule:
         _reading_columns(reading, tank, layout, bottle, kits, normal(reading.time))
         for reading, bottle in zip(readings, bottle_of, strict=True)
     ]
-    table, reading_step, day_step = _walk(log, tank, readings, columns, settings, layout)
+    fastest = LARGEST_LEVEL_RESPONSE_L_MEQ * load / tank.water_volume_l
+    walked = _walk(log, tank, readings, columns, settings, layout, fastest)
+    table, reading_step, day_step = walked
     moments, calcium = moments_of(table.steps, settings, tank)
     steps = table.array(settings)
     steps["dose_calcium_mmol"] = calcium
@@ -216,7 +218,7 @@ def _shape(
         lit=lit_fraction(tank),
         net_change=net_change,
         load_meq_d=room * load_meq_d,
-        calcium_scale=0.5 * load_meq_d / tank.water_volume_l,
+        uptake_scale=load_meq_d / tank.water_volume_l,
     )
 
 
@@ -322,8 +324,11 @@ def _walk(
     columns: Sequence[Mapping[str, float]],
     settings: Settings,
     layout: Layout,
+    response_per_d: float,
 ) -> tuple[StepTable, np.ndarray, np.ndarray]:
     """Every instant in turn: the span up to it, its readings, its events.
+
+    `response_per_d`: largest λ.
 
     Returns:
         (steps, step of each reading (m,), step of each midnight (days,)).
@@ -339,7 +344,7 @@ def _walk(
             events.setdefault(day_of(action.time, origin), []).append(action)
     midnights = {float(j) for j in range(1, int(np.floor(end)) + 1)}
     instants = sorted(midnights | read.keys() | events.keys() | {end})
-    _refuse_too_many_steps(instants, settings, tank, log)
+    _refuse_too_many_steps(instants, settings, tank, log, response_per_d)
     table = StepTable()
     reading_step = np.zeros(len(readings), dtype=int)
     day_step = [-1]
@@ -348,7 +353,9 @@ def _walk(
         drift = {}
         if instant in midnights:
             drift = {"drift_d": 1.0, "effluent_drift_d": float(instant > settings.first_run_d)}
-        edges = np.linspace(before, instant, _pieces(before, instant, settings, tank) + 1)
+        edges = np.linspace(
+            before, instant, _pieces(before, instant, settings, tank, response_per_d) + 1
+        )
         edges[-1] = instant
         for start, stop in pairwise(edges):
             table.span(float(start), float(stop), **(drift if stop == instant else {}))
@@ -367,20 +374,28 @@ def _walk(
     return table, reading_step, np.array(day_step)
 
 
-def _pieces(start_d: float, end_d: float, settings: Settings, tank: Tank) -> int:
+def _pieces(
+    start_d: float, end_d: float, settings: Settings, tank: Tank, response_per_d: float
+) -> int:
     """Into how many pieces a span is cut so that k·span <= 1.
 
     k <= F/V + λ, with V at least three sd below the stated volume.
     """
     smallest = tank.water_volume_l * np.exp(-3 * tank.water_volume_sd_fraction)
-    fastest = settings.flow_l_d.at(start_d) / smallest + FASTEST_RESPONSE_PER_D
+    fastest = settings.flow_l_d.at(start_d) / smallest + response_per_d
     return max(1, int(np.ceil(fastest * (end_d - start_d))))
 
 
 def _refuse_too_many_steps(
-    instants: Sequence[float], settings: Settings, tank: Tank, log: TankLog
+    instants: Sequence[float],
+    settings: Settings,
+    tank: Tank,
+    log: TankLog,
+    response_per_d: float,
 ) -> None:
-    count = sum(_pieces(a, b, settings, tank) for a, b in pairwise([0.0, *instants]))
+    count = sum(
+        _pieces(a, b, settings, tank, response_per_d) for a, b in pairwise([0.0, *instants])
+    )
     if count > MOST_STEPS:
         fastest = float(np.max(settings.flow_l_d.values)) * 1000 / units.HOURS_PER_DAY
         rule = (

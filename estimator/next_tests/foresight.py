@@ -311,7 +311,7 @@ def _predict(
     shape = longer.frame.shape._replace(
         net_change=known.net_change,
         load_meq_d=known.load_meq_d,
-        calcium_scale=known.calcium_scale,
+        uptake_scale=known.uptake_scale,
     )
     frame = longer.frame._replace(shape=shape, jumps=placed(problem.frame.jumps, ahead))
     mean = np.empty((len(natural), k + t))
