@@ -119,23 +119,23 @@ def draw_path_at(theta, spread, jump, frame, normals):  # type: ignore[no-untype
 
 @njit(cache=True)
 def _bend(load_z, frame):  # type: ignore[no-untyped-def]
-    """How far the saturated increment's z moves for the tested effluent to stay, and its slope."""
-    if frame.tested_flow == 0.0:
+    """How far the saturated increment's z moves for the known supply to stay, and its slope."""
+    if frame.known_flow == 0.0:
         return 0.0, 0.0
     arrays = frame.arrays
     share = 0.5 * (1.0 + np.tanh(0.5 * (arrays.centre[LOAD_SHARE] + load_z)))
     share_slope = share * (1.0 - share)
-    reached, slope = reach_at(frame.tested_flow * share, frame.shape.chambers)
+    reached, slope = reach_at(frame.known_flow * share, frame.shape.chambers)
     sd = arrays.root[SATURATED_INCREMENT, SATURATED_INCREMENT]
-    return np.log(reached) / sd, slope / reached * frame.tested_flow * share_slope / sd
+    return np.log(reached) / sd, slope / reached * frame.known_flow * share_slope / sd
 
 
 @njit(cache=True)
 def straight(z, frame):  # type: ignore[no-untyped-def]
-    """Coordinates t (p,) in which a tested effluent is one of them; the volume stays.
+    """Coordinates t (p,) in which the effluent at a known flow is one of them; the volume stays.
 
-    Effluent tests fix the product of the saturated increment and of the part reached: in z a
-    narrow, bent ridge. t holds that product instead of the saturated increment (a centred
+    Effluent tests, or the level itself, fix the product of the saturated increment and of the part
+    reached: in z a narrow, bent ridge. t holds that product instead of the saturated increment (a centred
     parametrisation: Betancourt & Girolami 2015, arXiv:1312.0906).
     """
     t = z.copy()

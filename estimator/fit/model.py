@@ -156,8 +156,9 @@ def build_model(problem: Problem) -> pm.Model:
     """The PyMC model of one log.
 
     Free variables: `t` (p,), which stands for the standard normal numbers z that `PriorTable` maps
-    to the parameters (`likelihood.straight`; their prior is in the density), and `misread` (m,), the class of each reading, and `jump`, which of the candidates of `jumps`
-    happened. Potential: `density`.
+    to the parameters (`likelihood.straight`; their prior is in the density); `misread` (m,), the
+    class of each reading; `jump`, which of the candidates of `jumps` happened. Potential:
+    `density`.
     """
     density = TankDensity(problem.frame)
     names = [prior.name for prior in problem.priors.priors]

@@ -19,8 +19,8 @@ from estimator.inputs.tank import Tank
 class Frame(NamedTuple):
     """All that the compiled likelihood needs beside z and the spreads.
 
-    `tested_flow`: F/F0 per load share of the effluent's tests at the prior medians, 0 where there
-    is none, see `straight`.
+    `known_flow`: F/F0 per load share, at the prior medians, where the log knows the supply: in the
+    effluent's tests, else where most of it flowed; 0 without a reactor. See `likelihood.straight`.
     """
 
     steps: np.ndarray
@@ -32,7 +32,7 @@ class Frame(NamedTuple):
     reading_step: np.ndarray
     arrays: PriorArrays
     jumps: Jumps
-    tested_flow: float
+    known_flow: float
 
 
 def frame_of(schedule: Schedule, table: PriorTable) -> Frame:
@@ -48,17 +48,21 @@ def frame_of(schedule: Schedule, table: PriorTable) -> Frame:
         reading_step=schedule.reading_step,
         arrays=table.arrays,
         jumps=jumps_of(schedule),
-        tested_flow=_tested_flow(schedule, table),
+        known_flow=_known_flow(schedule, table),
     )
 
 
-def _tested_flow(schedule: Schedule, table: PriorTable) -> float:
-    readings = schedule.steps[schedule.reading_step]
-    flows = readings["shown_flow_l_d"][readings["kind"] == EFFLUENT_ALKALINITY]
-    if not len(flows):
-        return 0.0
+def _known_flow(schedule: Schedule, table: PriorTable) -> float:
+    steps, readings = schedule.steps, schedule.steps[schedule.reading_step]
+    tested = readings["shown_flow_l_d"][readings["kind"] == EFFLUENT_ALKALINITY]
+    litres = steps["flow_l_d"] * steps["span_d"]
+    flow = 0.0
+    if len(tested):
+        flow = float(np.median(tested))
+    elif litres.sum() > 0:
+        flow = float(np.average(steps["flow_l_d"], weights=litres))
     saturated = table.priors[SATURATED_INCREMENT].median
-    return float(np.median(flows)) * saturated / schedule.shape.load_meq_d
+    return flow * saturated / schedule.shape.load_meq_d
 
 
 @dataclass(frozen=True)
