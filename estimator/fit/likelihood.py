@@ -135,8 +135,8 @@ def straight(z, frame):  # type: ignore[no-untyped-def]
     """Coordinates t (p,) in which the effluent at a known flow is one of them; the volume stays.
 
     Effluent tests, or the level itself, fix the product of the saturated increment and of the part
-    reached: in z a narrow, bent ridge. t holds that product instead of the saturated increment (a centred
-    parametrisation: Betancourt & Girolami 2015, arXiv:1312.0906).
+    reached: in z a narrow, bent ridge. t holds that product instead of the saturated increment (a
+    centred parametrisation: Betancourt & Girolami 2015, arXiv:1312.0906).
     """
     t = z.copy()
     t[SATURATED_INCREMENT] += _bend(z[LOAD_SHARE], frame)[0]

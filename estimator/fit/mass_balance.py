@@ -73,6 +73,8 @@ start that may be nothing would mean nothing."""
 
 UNLOGGED_DAYS = 30.0
 """In so many days an unlogged supply of calcium may change as much as it usually is (no source)."""
+LEAST_UNLOGGED = 0.01
+"""Of the load: food, media and losses that no log holds (no source)."""
 
 
 @njit(cache=True)
@@ -197,7 +199,7 @@ def _fill_moves(theta, steps, moments, shape, transition, offset, noise):  # typ
                     + (steps[i].dose_calcium_mmol - shape.media_calcium * moments[i, DOSE, 0])
                     / volume
                 )
-                supplied = theta[UNLOGGED_CALCIUM] * 0.5 * shape.uptake_scale
+                supplied = (LEAST_UNLOGGED + theta[UNLOGGED_CALCIUM]) * 0.5 * shape.uptake_scale
                 transition[i, shape.z, shape.unlogged] = supplied * steps[i].span_d
                 if shape.magnesium >= 0:
                     transition[i, shape.z, shape.magnesium] = -0.5 * steps[i].dissolved_meq_l

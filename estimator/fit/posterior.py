@@ -35,7 +35,7 @@ from estimator.fit.layout import (
     Shape,
 )
 from estimator.fit.load import ROOM
-from estimator.fit.mass_balance import NET_CHANGE_SCALE
+from estimator.fit.mass_balance import LEAST_UNLOGGED, NET_CHANGE_SCALE
 from estimator.fit.problem import Problem
 from estimator.fit.sampling import Trace
 from estimator.fit.schedule import Schedule
@@ -286,7 +286,9 @@ def _over_time(problem: Problem, natural: np.ndarray, states: DayStates) -> dict
         calcium_now = states.calcium[:, -1] + calcium_uptake[:, -1] * end - by_hand[1]
     unlogged, nitrate = states.unlogged, states.nitrate_rate
     if unlogged is not None:
-        unlogged = unlogged * (natural[:, UNLOGGED_CALCIUM, None] * 0.5 * shape.uptake_scale)
+        unlogged = unlogged * (
+            (LEAST_UNLOGGED + natural[:, UNLOGGED_CALCIUM, None]) * 0.5 * shape.uptake_scale
+        )
     departures = [schedule.settings.departure_log_ratio(j + 0.5) for j in range(schedule.days)]
     by_ph = natural[:, PH_RESPONSE, None] * np.array(departures)
     return {

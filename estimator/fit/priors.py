@@ -67,7 +67,7 @@ def physical_priors(schedule: Schedule, tank: Tank) -> tuple[Prior, ...]:
     - light ratio (mean lit over dark uptake): 2.5, 95 % in 1.25 to 5: measured 1.9 (Anthony et
       al. 2013, Biogeosciences 10:4897), 3.2 (Sandeman 2012), about 3 (Gattuso et al. 1999, from
       memory).
-    - uptake at the start: 1.2 dKH/day, 95 % in 0.25 to 5.8, around the 0.2 to 4 dKH/day of home
+    - uptake at the start: 1.2 dKH/day, 95 % in 0.25 to 5.8 (with `start.START_UPTAKE_SD`), around the 0.2 to 4 dKH/day of home
       reefs (common practice, no source; 0.2 m² of coral at 150 mmol/m²/day in 250 L is
       0.67 dKH/day, with rates of Venti et al. 2014, Coral Reefs 33:979). With no addition in the
       log only the net change can be seen, of either sign.
@@ -92,9 +92,9 @@ def physical_priors(schedule: Schedule, tank: Tank) -> tuple[Prior, ...]:
     - response to chamber pH: strength goes with this power of what the table predicts for the pH
       read: 0.7, 90 % in 0.13 to 1.18: the table is for a medium in equilibrium at the pH that the
       probe shows.
-    - unlogged calcium: sd of a steady supply of calcium that is not in the log, over what the
-      load takes: 1 %, 95 % in 0.05 to 19 %: small, with a tail for doses that nobody wrote down (no
-      source).
+    - unlogged calcium: sd of a supply of calcium that is not in the log, over what the load takes,
+      beyond `mass_balance.LEAST_UNLOGGED`: 1 %, 95 % in 0.05 to 19 %: small, with a tail for doses
+      that nobody wrote down (no source).
     """
     tested = any(reading.sample == "effluent" for reading in schedule.readings)
     # A planned reactor will be held at the usual pH; one that runs at a pH not stated may not be.
@@ -102,9 +102,9 @@ def physical_priors(schedule: Schedule, tank: Tank) -> tuple[Prior, ...]:
     chamber_ph = schedule.settings.chamber_ph.last
     saturated = chamber_table.saturated_increment_meq_l(chamber_ph) * media_ceiling_factor(tank)
     largest = LARGEST_LEVEL_RESPONSE_L_MEQ
-    uptake = Prior("uptake_start_meq_l_d", LOG, 1.2 * units.MEQ_L_PER_DKH, 0.8)
+    uptake = Prior("uptake_start_meq_l_d", LOG, 1.2 * units.MEQ_L_PER_DKH, 0.785)
     if not schedule.additions:
-        uptake = replace(uptake, scale=IDENTITY, median=0.0, sd=1.2 * units.MEQ_L_PER_DKH)
+        uptake = replace(uptake, scale=IDENTITY, median=0.0, sd=1.19 * units.MEQ_L_PER_DKH)
     return (
         Prior("water_volume_l", LOG, tank.water_volume_l, tank.water_volume_sd_fraction),
         Prior("light_ratio", LOG, 2.5, 0.354),

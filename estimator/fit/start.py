@@ -17,6 +17,11 @@ START_ALKALINITY = (8.0 * units.MEQ_L_PER_DKH, 2.0 * units.MEQ_L_PER_DKH)
 START_CALCIUM = (425.0 / units.CA_G_MOL, 40.0 / units.CA_G_MOL)
 START_NITRATE = (10.0 / units.NO3_G_MOL, 20.0 / units.NO3_G_MOL)
 NITRATE_RATE_SD = 0.5 / units.NO3_G_MOL
+START_UPTAKE_SD = 0.15
+"""Part of the doubt about the uptake at the start that the filter integrates out, relative."""
+START_EFFLUENT_SD = 0.05
+"""The same of the effluent's strength. Both keep what the log says of a start from growing ever
+narrower as the drift gets slower: a funnel that a sampler's steps do not fit into."""
 # New salt water: sd about its stated values, and mean and sd where nothing is stated
 # (Millero et al. 2008 composition for calcium; total alkalinity 2300 µmol/kg from memory).
 WATER_ALKALINITY_SD = 0.3 * units.MEQ_L_PER_DKH
@@ -46,6 +51,9 @@ def start_of(
         mean[layout.z] = START_CALCIUM[0] - alpha * START_ALKALINITY[0]
         covariance[layout.z, layout.z] = START_CALCIUM[1] ** 2 + (alpha * START_ALKALINITY[1]) ** 2
         covariance[0, layout.z] = covariance[layout.z, 0] = -alpha * START_ALKALINITY[1] ** 2
+    covariance[layout.uptake, layout.uptake] = START_UPTAKE_SD**2
+    if layout.effluent >= 0:
+        covariance[layout.effluent, layout.effluent] = START_EFFLUENT_SD**2
     if layout.unlogged >= 0:
         covariance[layout.unlogged, layout.unlogged] = 1.0
     if layout.magnesium >= 0:
