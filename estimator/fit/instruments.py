@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 from itertools import groupby
 
 import numpy as np
@@ -20,14 +20,17 @@ MANY_A_DAY = 2.0
 """Mean readings a day, of days with any, above which a kit counts as such an instrument."""
 LEAST_READINGS = 10
 WINDOWS_A_DAY = 2
-"""Averages a day: day and night are told apart, and a year stays within 730 readings."""
+"""Averages a day, so that day and night are told apart."""
+RECENT_DAYS, EVERY = 60, 3
+"""Of averages older than that one in three is kept, day and night in turn: their errors hang
+together over days, and a fit's cost grows with each."""
 
 
 def condense(log: TankLog) -> TankLog:
     """The log with the readings of each such instrument averaged over half days.
 
     An average stands at the mean time, in the row of its first reading, and knows how many readings
-    it is of (`Reading.averaged`).
+    it is of (`Reading.averaged`). Old averages are thinned (`RECENT_DAYS`).
     """
     series: dict[tuple[str, str, str, str], list[Reading]] = {}
     for reading in log.readings:
@@ -35,7 +38,7 @@ def condense(log: TankLog) -> TankLog:
         series.setdefault(key, []).append(reading)
     kept: list[Reading] = []
     for readings in series.values():
-        kept.extend(_averages(readings) if _is_many(readings) else readings)
+        kept.extend(_averages(readings, log.end) if _is_many(readings) else readings)
     return replace(log, readings=tuple(sorted(kept, key=lambda r: (r.time, r.row))))
 
 
@@ -45,13 +48,16 @@ def _is_many(readings: Sequence[Reading]) -> bool:
     return bool(kit) and len(readings) >= max(LEAST_READINGS, MANY_A_DAY * len(days) + 1)
 
 
-def _averages(readings: Sequence[Reading]) -> list[Reading]:
-    def window(reading: Reading) -> tuple[int, int]:
+def _averages(readings: Sequence[Reading], end: datetime) -> list[Reading]:
+    def window(reading: Reading) -> int:
         part = reading.time.hour * WINDOWS_A_DAY // 24
-        return reading.time.toordinal(), part
+        return reading.time.toordinal() * WINDOWS_A_DAY + part
 
+    recent = (end.toordinal() - RECENT_DAYS) * WINDOWS_A_DAY
     found = []
-    for _, group in groupby(sorted(readings, key=lambda r: r.time), key=window):
+    for number, group in groupby(sorted(readings, key=lambda r: r.time), key=window):
+        if number < recent and number % EVERY:
+            continue
         one = list(group)
         since = [(reading.time - one[0].time) / timedelta(seconds=1) for reading in one]
         time = one[0].time + timedelta(seconds=round(float(np.mean(since))))
