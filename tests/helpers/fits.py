@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from datetime import date, timedelta
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -78,11 +80,17 @@ def theta_of(case: Case, schedule: Schedule, drift: float = 0.02) -> np.ndarray:
     return theta
 
 
-def follow(system: System, schedule: Schedule, truth: Truth, alpha: float) -> np.ndarray:
+def follow(
+    system: System,
+    schedule: Schedule,
+    truth: Truth,
+    alpha: float,
+    begin: Mapping[int, float] = MappingProxyType({}),
+) -> np.ndarray:
     """Readings (m,) that the linear system expects along a true path: no noise, no errors.
 
-    Daily changes of uptake and effluent strength enter at the midnights, as drift would; other
-    states begin at nothing.
+    Daily changes of uptake and effluent strength enter at the midnights, as drift would; states
+    that no truth speaks of begin at nothing, or as `begin` says by their place.
     """
     layout = schedule.layout
     state = np.zeros(layout.size)
@@ -95,6 +103,8 @@ def follow(system: System, schedule: Schedule, truth: Truth, alpha: float) -> np
     for j, name in enumerate(layout.waters):
         state[layout.first_water + 2 * j] = truth.waters[name]["alkalinity"]
         state[layout.first_water + 2 * j + 1] = truth.waters[name]["calcium"]
+    for place, value in begin.items():
+        state[place] = value
     day_of = {int(step): j for j, step in enumerate(schedule.day_step)}
     moving = layout.moving
     expected = np.full(len(system.offset), np.nan)
