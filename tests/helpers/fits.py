@@ -30,7 +30,7 @@ from estimator.fit.layout import (
     VOLUME,
 )
 from estimator.fit.posterior import Posterior
-from estimator.fit.problem import pose
+from estimator.fit.problem import Problem, pose
 from estimator.fit.sampling import Trace, made_up_trace
 from estimator.fit.schedule import Schedule
 from estimator.inputs.records import TankLog
@@ -55,6 +55,14 @@ def part_of(trace: Trace, which: slice) -> Trace:
         misread=np.ascontiguousarray(trace.misread[:, which]),
         jump=np.ascontiguousarray(trace.jump[:, which]),
     )
+
+
+def still_trace(problem: Problem, natural: np.ndarray, copies: int = 2) -> Trace:
+    """A trace whose every draw is the same (p,), every reading an ordinary one, nothing jumped."""
+    shape = (1, copies, len(natural))
+    classes = np.zeros((1, copies, len(problem.schedule.readings)), dtype=np.int64)
+    jump = np.zeros((1, copies), dtype=np.int64)
+    return Trace(np.zeros(shape), np.broadcast_to(natural, shape).copy(), classes, jump, 0, 0)
 
 
 def theta_of(case: Case, schedule: Schedule, drift: float = 0.02) -> np.ndarray:
