@@ -28,9 +28,7 @@ BY_OMEGA = '1 - SR("Aragonite")'
 
 def supply_law(flow: np.ndarray, half_flow: float) -> np.ndarray:
     """X / X_sat at a flow, by the program's own law; half of it is reached at `half_flow`."""
-    law = SupplyLaw(
-        volume_l=1.0, saturated_meq_l=1.0, half_flow_l_d=half_flow, middle_meq_l=3.0
-    )
+    law = SupplyLaw(volume_l=1.0, saturated_meq_l=1.0, half_flow_l_d=half_flow, middle_meq_l=3.0)
     return law.increment_at(flow, law.middle_meq_l)
 
 

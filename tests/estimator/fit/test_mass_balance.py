@@ -15,7 +15,7 @@ from estimator.fit.load import rough_increment_meq_l
 from estimator.fit.mass_balance import fill, pull_back
 from estimator.fit.schedule import build_schedule
 from estimator.synthetic.simulation import simulate_levels
-from estimator.water import chamber_table
+from estimator.water import chamber_table, supply
 from estimator.water.supply import media_calcium_share
 from helpers.fits import UNLOGGED_SCALE, follow, theta_of
 from helpers.tanks import CASES, example_log, example_tank, example_truth
@@ -109,8 +109,7 @@ def solve(case, made) -> np.ndarray:
         """Effluent alkalinity over the tank's."""
         filled = 1 / (1 + flow_ml_h / truth.half_flow_ml_h)
         if tank.reactor and tank.reactor.chambers == 2:
-            second = 1 - (1 - filled) ** 1.6
-            filled = filled + (second - filled) * filled
+            filled = float(supply.reach(flow_ml_h / truth.half_flow_ml_h, 2))
         return (strong - (level - middle)) * filled
 
     steps_since = made.step_time_d - made.steps["span_d"]
