@@ -65,13 +65,17 @@ def jumps_of(schedule: Schedule) -> Jumps:
 
 
 def placed(jumps: Jumps, schedule: Schedule) -> Jumps:
-    """The same candidates in the steps and states of another schedule of the log, or a longer."""
+    """The same candidates in the steps and states of another schedule of the log, or a longer.
+
+    A jump stands on the step on which the walk moves, before what is read at that very midnight.
+    """
+    midnights = np.flatnonzero(schedule.steps["drift_d"] > 0)
     states = np.array([*_states(schedule), 0])
     variances = np.append(np.square(SIZE_SD), 0.0)
     return jumps._replace(
         day=np.ascontiguousarray(jumps.day),
         kind=np.ascontiguousarray(jumps.kind),
-        step=np.maximum(schedule.day_step[jumps.day], 0),
+        step=np.append(0, midnights)[jumps.day],
         state=states[jumps.kind],
         variance=variances[jumps.kind],
     )

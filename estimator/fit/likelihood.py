@@ -47,7 +47,7 @@ def compile_draws(problem: Problem) -> None:
     draw_path_at(theta, np.ones(readings), 0, frame, normals)
     classes = np.zeros(readings, dtype=np.int64)
     effluent = np.zeros(2, dtype=np.int64)
-    move_apart(np.zeros(size), classes, effluent, np.zeros((1, 3)), np.zeros(1), 0.5, frame)
+    move_apart(np.zeros(size), classes, effluent, np.zeros((1, 4)), np.zeros(1), 0.5, frame)
     moves, ones = np.full((kits, 1), 0.5), np.ones(kits)
     sweep_errors(
         np.zeros(size),
@@ -357,7 +357,7 @@ def move_apart(z, misread, candidates, moves, fresh, uniform, frame):  # type: i
         z: (p,).
         misread: (m,) classes.
         candidates: (c,) effluent readings; none, or one, are fine.
-        moves: (k, 3) uniform numbers: which reading, which other or which class, whether accepted.
+        moves: (k, 4) uniform numbers: which reading, which other, which class, whether accepted.
         fresh: (k,) standard normal, for a drift.
         uniform: for the jump.
         frame: the log.
@@ -384,11 +384,11 @@ def move_apart(z, misread, candidates, moves, fresh, uniform, frame):  # type: i
             else:
                 below = 0.0
                 for c in range(len(MISREAD_CHANCE)):
-                    if moves[k, 1] >= below:
+                    if moves[k, 2] >= below:
                         proposal[first] = c
                     below += MISREAD_CHANCE[c]
         there = weigh_jumps(natural_at(moved, frame.arrays), proposal, frame)
-        if np.log(moves[k, 2]) < _log_sum(there) - here:
+        if np.log(moves[k, 3]) < _log_sum(there) - here:
             z, misread, weights, here = moved, proposal, there, _log_sum(there)
     below = 0.0
     for c in range(len(weights)):

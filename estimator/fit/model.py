@@ -142,7 +142,7 @@ class KitErrorStep(BlockedStep):
                 self.rng.random(self.moves),
                 self.rng.random(len(misread)),
             )
-        moves = self.rng.random((MOVES_APART, 3))
+        moves = self.rng.random((MOVES_APART, 4))
         fresh, uniform = self.rng.standard_normal(MOVES_APART), self.rng.random()
         z, misread, jump = move_apart(z, misread, self.effluent, moves, fresh, uniform, self.frame)
         return point | {

@@ -86,11 +86,11 @@ def physical_priors(schedule: Schedule, tank: Tank) -> tuple[Prior, ...]:
     - drift of uptake per root day, relative: 2 % is 11 % in 30 days; of effluent strength: 1.5 %
       is 8 % in 30 days (both common practice, no source).
     - level response η: uptake over that at the middle of the band, per alkalinity: 6 % per dKH,
-      90 % in 1.6 to 15: a rise of 0.15 per unit of aragonite saturation (Chan & Connolly 2013, from
-      memory), which rises by 0.55 to 0.94 per dKH (PyCO2SYS), would be 8 to 14 %; Bermuda's reefs
-      hardly follow saturation (Venti et al. 2014, Coral Reefs 33:979).
+      90 % in 1.7 to 14.5: a rise of 0.15 per unit of aragonite saturation (Chan & Connolly 2013,
+      from memory), which rises by 0.55 to 0.94 per dKH (PyCO2SYS), would be 8 to 14 %; Bermuda's
+      reefs hardly follow saturation (Venti et al. 2014, Coral Reefs 33:979).
     - response to chamber pH: strength goes with this power of what the table predicts for the pH
-      read: 0.7, 90 % in 0.13 to 1.18: the table is for a medium in equilibrium at the pH that the
+      read: 0.7, 90 % in 0.19 to 1.13: the table is for a medium in equilibrium at the pH that the
       probe shows.
     - unlogged calcium: sd of a supply of calcium that is not in the log, over what the load takes,
       beyond `mass_balance.LEAST_UNLOGGED`: 1 %, 95 % in 0.05 to 19 %: small, with a tail for doses

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from estimator import units
+from estimator.fit.instruments import condense
 from estimator.inputs.dosing import Solution, solution_from_strengths
 from estimator.inputs.records import Action, Reading, TankLog
 from estimator.inputs.tank import Composition, Kit, Reactor, Tank, Target
@@ -125,7 +126,8 @@ def example_truth(days: int, **changes: Any) -> Truth:
         saturated_increment_meq_l=28 * DKH,
         effluent_strength=1 + 0.02 * np.cos(day / 7),
         half_flow_ml_h=3400.0,
-        media_magnesium_share=0.1,
+        # As is expected of the example tank's media.
+        media_magnesium_share=0.025,
         start={"alkalinity": 8.1 * DKH, "calcium": 425 / CA, "nitrate": 8 / NO3},
         waters={
             "new": {"alkalinity": 8.3 * DKH, "calcium": 415 / CA},
@@ -299,6 +301,46 @@ def _big_flow() -> Case:
     return Case(example_tank(water_volume_l=20.0), example_log(readings, actions), truth)
 
 
+def _probes() -> Case:
+    """Two chambers with a hydroxide medium, an instrument for alkalinity, a chamber's pH probe."""
+    tank = example_tank()
+    tank = replace(
+        tank,
+        kits={
+            **tank.kits,
+            "probe": Kit("probe", "alkalinity", "dKH", 0.01 * DKH, 0.05 * DKH, 0.05),
+        },
+        reactor=Reactor(
+            60.0, 6000.0, 10.0, 6.6, 2, magnesium_media_fraction=0.1, magnesium_media="hydroxide"
+        ),
+    )
+    days = 14
+    chamber_ph = 6.6 + 0.08 * np.sin(np.arange(days + 1) / 2)
+    readings = [(t, "alkalinity", "tank", "alk") for t in _spread(0.1, 13.0, 5)]
+    readings += [(3.05 + j / 8, "alkalinity", "tank", "probe") for j in range(48)]
+    readings += [(t, "calcium", "tank", "ca") for t in _spread(0.2, 13.5, 5)]
+    readings += [(t, "nitrate", "tank", "no3") for t in _spread(0.3, 13.0, 3)]
+    readings += [(t, "alkalinity", "effluent", "alk") for t in _spread(1.5, 13.0, 4)]
+    readings += [(t, "calcium", "effluent", "ca") for t in _spread(1.6, 13.0, 2)]
+    readings += [(j + 0.4, "ph", "chamber", "", float(chamber_ph[j])) for j in range(days)]
+    actions = [
+        (0.2, "dose_rate", "soda", 60.0),
+        (1.2, "flow", "", 1500.0),
+        (5.4, "water_change", "new", 60.0),
+        (6.3, "flow", "", 2400.0),
+        (9.5, "ph_setting", "", 6.5),
+    ]
+    truth = example_truth(
+        days,
+        ph_response=0.8,
+        chamber_ph=chamber_ph,
+        media_magnesium_share=0.1,
+        nitrate_rate_mmol_l_d=0.3 / NO3,
+        drifting={"probe": (0.1 * DKH, 1.5)},
+    )
+    return Case(tank, condense(example_log(readings, actions)), truth)
+
+
 CASES: Mapping[str, Callable[[], Case]] = {
     "nothing done": _nothing_done,
     "dosed": _dosed,
@@ -306,4 +348,5 @@ CASES: Mapping[str, Callable[[], Case]] = {
     "reactor": _reactor,
     "everything": _everything,
     "20 L with 3 L/h": _big_flow,
+    "probes": _probes,
 }

@@ -13,11 +13,11 @@ from estimator import units
 from estimator.fit import start
 from estimator.fit.layout import UPTAKE
 from estimator.fit.likelihood import draw_path_at
-from estimator.fit.mass_balance import light_and_scale
+from estimator.fit.mass_balance import UNLOGGED_DAYS, light_and_scale
 from estimator.fit.problem import pose
 from estimator.synthetic.simulation import simulate_levels
 from estimator.water import light
-from helpers.fits import theta_of
+from helpers.fits import UNLOGGED_SCALE, theta_of
 from helpers.tanks import example_log, example_tank, example_truth
 
 DKH = units.MEQ_L_PER_DKH
@@ -40,10 +40,13 @@ def test_smoothed_uptake_is_the_dense_gaussian_posterior() -> None:
     """With the non-linear parameters fixed, the smoothed uptake is plain Gaussian regression.
 
     The regression knows nothing of state space: its columns are what the simulator's
-    Runge-Kutta answers to a unit of each unknown (start levels, new water, each day's uptake),
-    and Rasmussen & Williams 2006 (Gaussian Processes for Machine Learning) eq. 2.11 conditions.
+    Runge-Kutta answers to a unit of each unknown (start levels, new water, each day's uptake and
+    unlogged calcium), and Rasmussen & Williams 2006 (Gaussian Processes for Machine Learning)
+    eq. 2.11 conditions.
     """
     tank = example_tank(reactor=None)
+    chloride = tank.solutions["chloride"]
+    tank = replace(tank, solutions={**tank.solutions, "spare": replace(chloride, name="spare")})
     skeleton = dosed_log()
     base = example_truth(DAYS, uptake_meq_l_d=np.full(DAYS, 0.5), kit_calibration={})
     rng = np.random.default_rng(0)
@@ -85,6 +88,11 @@ def test_smoothed_uptake_is_the_dense_gaussian_posterior() -> None:
         path = centre.uptake_meq_l_d.copy()
         path[day] += 1
         columns.append(levels(replace(centre, uptake_meq_l_d=path)) - at_centre)
+    unit = base.volume_l / chloride.calcium_mmol_per_ml
+    for day in range(DAYS):
+        spare = [(day, "dose_rate", "spare", unit), (day + 1, "dose_rate", "spare", 0.0)]
+        moved = replace(centre, unlogged=example_log([], spare).actions)
+        columns.append(levels(moved) - at_centre)
     design = np.stack(columns, axis=1)
     mean = np.zeros(design.shape[1])
     drift = 0.05
@@ -92,7 +100,11 @@ def test_smoothed_uptake_is_the_dense_gaussian_posterior() -> None:
     prior[:4, :4] = np.diag(covariance)
     # A random walk from a known first day.
     day = np.arange(DAYS)
-    prior[4:, 4:] = (0.5 * drift) ** 2 * np.minimum.outer(day, day)
+    between = np.minimum.outer(day, day)
+    prior[4 : 4 + DAYS, 4 : 4 + DAYS] = (0.5 * drift) ** 2 * between
+    # Unlogged calcium begins with its sd, and may change as much in so many days.
+    supplied = UNLOGGED_SCALE * made.shape.calcium_scale
+    prior[4 + DAYS :, 4 + DAYS :] = supplied**2 * (1 + between / UNLOGGED_DAYS)
     kit = {"alk": 0.2 * DKH, "ca": 8 / units.CA_G_MOL}
     error = np.array([kit[r.kit] ** 2 + tank.kits[r.kit].step ** 2 / 12 for r in made.readings])
     values = at_centre + rng.normal(0, np.sqrt(error))
@@ -104,7 +116,7 @@ def test_smoothed_uptake_is_the_dense_gaussian_posterior() -> None:
     theta = theta_of(case, made, drift)
     frame = problem.frame
     normals = np.zeros((len(made.steps) + 1, made.layout.size + 1))
-    path, _ = draw_path_at(theta, np.ones(len(values)), frame, normals)
+    path, _ = draw_path_at(theta, np.ones(len(values)), 0, frame, normals)
     edges = made.day_step[1:]
     smoothed = 0.5 * path[edges, made.layout.uptake]
     np.testing.assert_allclose(smoothed, posterior[5:][: len(smoothed)], rtol=1e-4, atol=1e-7)
@@ -136,7 +148,7 @@ def test_two_perfect_readings_are_the_hand_method() -> None:
         natural = table.natural(rng.standard_normal(table.size))
         theta = natural
         normals = rng.standard_normal((len(made.steps) + 1, made.layout.size + 1))
-        path, _ = draw_path_at(theta, np.ones(2), frame, normals)
+        path, _ = draw_path_at(theta, np.ones(2), 0, frame, normals)
         change = np.append(0.0, path[made.day_step[1:], made.layout.uptake])
         light_part, scale = light_and_scale(theta, frame.shape)
         uptake = theta[UPTAKE] + scale * change

@@ -19,6 +19,7 @@ import pytest
 
 from estimator import units
 from estimator.water import chamber_table
+from estimator.water.supply import SupplyLaw
 from helpers.phreeqc_runs import alkalinity_dkh, chamber, pitzer_tank, run
 
 CHAMBER_PH = (6.3, 6.5, 6.7, 6.9)
@@ -26,8 +27,9 @@ BY_OMEGA = '1 - SR("Aragonite")'
 
 
 def supply_law(flow: np.ndarray, half_flow: float) -> np.ndarray:
-    """X / X_sat at a flow; half of it is reached at `half_flow`."""
-    return 1 / (1 + flow / half_flow)
+    """X / X_sat at a flow, by the program's own law; half of it is reached at `half_flow`."""
+    law = SupplyLaw(volume_l=1.0, saturated_meq_l=1.0, half_flow_l_d=half_flow, middle_meq_l=3.0)
+    return law.increment_at(flow, law.middle_meq_l)
 
 
 @cache

@@ -7,6 +7,14 @@ import pytest
 
 from estimator import units
 from estimator.fit import schedule, start
+from estimator.fit.layout import (
+    CALCIUM_SHARE,
+    LIGHT_RATIO,
+    PHYSICAL,
+    SATURATED_INCREMENT,
+    UPTAKE,
+    VOLUME,
+)
 from estimator.fit.mass_balance import fill
 from estimator.fit.schedule import build_schedule
 from estimator.inputs.parameters import ALKALINITY, CALCIUM, MAGNESIUM, PARAMETERS
@@ -24,13 +32,12 @@ def shown(
     gain_x: float = 1.0,
     calcium_share: float = 0.5,
 ) -> np.ndarray:
-    """Readings (m,) of perfect kits: ε = 0, uptake even over the day, states as started."""
-    kits = len(made.bottles), len(made.kits)
-    theta = np.array(
-        [volume_l, 1.0, uptake, calcium_share, gain_x, 0.0, 0.01, 0.01]
-        + [1.0] * kits[0]
-        + [0.1] * kits[1]
-    )
+    """Readings (m,) of perfect kits: effluent saturated at any flow, uptake even over the day and
+    whatever the level, states as started."""
+    theta = np.zeros(made.parameters)
+    theta[VOLUME], theta[LIGHT_RATIO], theta[UPTAKE] = volume_l, 1.0, uptake
+    theta[CALCIUM_SHARE], theta[SATURATED_INCREMENT] = calcium_share, gain_x
+    theta[PHYSICAL:] = 1.0
     ones = np.ones(len(made.steps))
     system = fill(theta, ones, made.steps, made.moments, made.shape, made.mean, made.covariance)
     state = np.zeros(made.layout.size)

@@ -28,8 +28,7 @@ sys.path.extend(str(Path(__file__).resolve().parents[up]) for up in (2, 1))
 
 from estimator import units
 from estimator.fit.layout import LEVEL_RESPONSE, LOAD_SHARE, PH_RESPONSE, SATURATED_INCREMENT
-from estimator.fit.likelihood import MISREAD_CHANCE, MISREAD_SPREAD
-from estimator.fit.mass_balance import fill
+from estimator.fit.likelihood import MISREAD_CHANCE, system_at
 from estimator.fit.problem import Problem, frame_of, pose
 from estimator.inputs.dosing import Solution
 from estimator.inputs.records import Action, Reading, TankLog
@@ -143,25 +142,14 @@ def random_log(tank: Tank, rng: np.random.Generator) -> TankLog:
 
 def draw_from_prior(
     problem: Problem, rng: np.random.Generator
-) -> tuple[Problem, np.ndarray, np.ndarray, int]:
-    """The problem with readings that the model gives, true parameters (p,), states (n, d), jump."""
-    schedule, table = problem.schedule, problem.priors
+) -> tuple[Problem, np.ndarray, int, np.ndarray]:
+    """The problem with readings that the model gives, true parameters (p,), which jump, true states
+    (n, d)."""
+    schedule, table, jumps = problem.schedule, problem.priors, problem.frame.jumps
     natural = table.natural(rng.standard_normal(table.size))
     classes = rng.choice(len(MISREAD_CHANCE), size=len(schedule.readings), p=MISREAD_CHANCE)
-    spread = np.ones(len(schedule.steps))
-    spread[schedule.reading_step] = MISREAD_SPREAD[classes]
-    system = fill(
-        natural,
-        spread,
-        schedule.steps,
-        schedule.moments,
-        schedule.shape,
-        schedule.mean,
-        schedule.covariance,
-    )
-    jumps = problem.frame.jumps
-    jump = int(rng.choice(len(jumps.step), p=np.exp(jumps.log_prior)))
-    system.noise[jumps.step[jump], jumps.state[jump]] += jumps.variance[jump]
+    jump = int(rng.choice(len(jumps.kind), p=np.exp(jumps.log_prior)))
+    system = system_at(natural, classes, jump, problem.frame)
     state = rng.multivariate_normal(schedule.mean, schedule.covariance)
     states = np.empty((len(schedule.steps), schedule.layout.size))
     steps = schedule.steps.copy()
@@ -175,12 +163,8 @@ def draw_from_prior(
             error = np.sqrt(system.variance[i]) * rng.standard_normal()
             steps["value"][i] = system.loading[i] @ state + system.intercept[i] + error
     made = replace(schedule, steps=steps)
-    return (
-        replace(problem, schedule=made, frame=frame_of(made, problem.priors)),
-        natural,
-        states,
-        jump,
-    )
+    posed = replace(problem, schedule=made, frame=frame_of(made, problem.priors))
+    return posed, natural, jump, states
 
 
 @dataclass(frozen=True)
@@ -222,7 +206,7 @@ def _of_parameters(problem: Problem, natural: np.ndarray) -> dict[str, np.ndarra
     saturated, share = natural[:, SATURATED_INCREMENT], natural[:, LOAD_SHARE]
     return {
         "saturated increment": saturated,
-        "half flow": problem.schedule.shape.load_meq_d / (saturated * share),
+        "half flow": problem.frame.shape.load_meq_d / (saturated * share),
         "answer of uptake to level": natural[:, LEVEL_RESPONSE],
         "answer of effluent to pH": natural[:, PH_RESPONSE],
     }
@@ -238,9 +222,9 @@ def one_log(index: int, seed: int, draws: int | None = DRAWS) -> Outcome:
     simulate, first, levels, more = np.random.SeedSequence([seed, index]).spawn(4)
     rng = np.random.default_rng(simulate)
     tank = random_tank(rng)
-    problem, natural, states, jump = draw_from_prior(pose(random_log(tank, rng), tank), rng)
-    true_days = day_states(problem.schedule, states[None])
-    truth = describe(problem, natural[None], np.array([jump]), true_days, 1)
+    problem, natural, jump, states = draw_from_prior(pose(random_log(tank, rng), tank), rng)
+    by_day = day_states(problem.schedule, states[None])
+    truth = describe(problem, natural[None], np.array([jump]), by_day, 1)
     if draws is None:
         fitted = fit(problem, first, more, levels, cores=1)
         trace, posterior = fitted.trace, fitted.posterior

@@ -33,7 +33,7 @@ sys.path.extend(str(Path(__file__).resolve().parents[up]) for up in (2, 1))
 from estimator.inputs.dosing import alkalinity_meq_d
 from estimator.inputs.records import Action, Reading, TankLog
 from estimator.inputs.tank import Composition, Tank
-from estimator.plan.present import answer_seen, dose_rates_now, settable_doses
+from estimator.plan.present import dose_rates_now, settable_doses
 from estimator.plan.result import ChangeOver, Plan
 from estimator.synthetic.simulation import read_with_kit, simulate_levels, simulate_log
 from helpers.keepers import DKH, NEVER, Habits, keeper_case
@@ -293,10 +293,8 @@ def _plan(log: TankLog, tank: Tank, seed: list[int]) -> tuple[Recommendation, Ch
     posterior = replace(posterior, diagnostics=replace(posterior.diagnostics, failures=()))
     recommendation = recommend(posterior, tank, advice)
     rates = dose_rates_now(log, tank)
-    start = log.end.date()
-    answer = answer_seen(log, tank)
     return recommendation, plan_change_over(
-        posterior, tank, recommendation, rates, start, plan, answer
+        posterior, tank, recommendation, rates, log.end.date(), plan
     )
 
 

@@ -27,8 +27,10 @@ import numpy as np
 
 sys.path.extend(str(Path(__file__).resolve().parents[up]) for up in (2, 1))
 
-from estimator.fit.layout import EXPONENT, INCREMENT, UPTAKE, VOLUME
+from estimator.fit.layout import UPTAKE, VOLUME
 from estimator.fit.likelihood import MISREAD_SPREAD, draw_path_at
+from estimator.fit.load import ROOM
+from estimator.fit.posterior import law_now
 from estimator.fit.problem import Problem, pose
 from estimator.fit.sampling import Trace, sample
 from estimator.inputs.records import Reading, TankLog
@@ -37,9 +39,8 @@ from estimator.next_tests.foresight import foresee
 from estimator.next_tests.outcomes import outcomes_of, show
 from estimator.next_tests.worth import flow_quantiles
 from estimator.synthetic.simulation import simulate_log
-from estimator.water import chamber_table
 from estimator.water.settings import day_of
-from estimator.water.supply import law_of, strength_after
+from estimator.water.supply import strength_after
 from helpers.keepers import NEVER, Habits, keeper_case
 
 DAYS = 50
@@ -133,27 +134,22 @@ def flows_at(
     layout = schedule.layout
     step = int(np.searchsorted(schedule.step_time_d, at_d + 1e-9, side="right")) - 1
     natural = trace.natural.reshape(-1, trace.natural.shape[-1])
-    misread = trace.misread.reshape(-1, trace.misread.shape[-1])
+    misread = trace.misread.reshape(len(natural), -1)
     rng = np.random.default_rng(seed)
     shape = (len(schedule.steps) + 1, layout.size + 1)
     states = np.array(
         [
-            draw_path_at(one, MISREAD_SPREAD[classes], frame, rng.standard_normal(shape))[0][step]
-            for one, classes in zip(natural, misread, strict=True)
+            draw_path_at(one, MISREAD_SPREAD[classes], jump, frame, rng.standard_normal(shape))[0][
+                step
+            ]
+            for one, classes, jump in zip(natural, misread, trace.jump.ravel(), strict=True)
         ]
     )
-    effluent = states[:, layout.effluent] if layout.effluent >= 0 else 0.0
-    volume = natural[:, VOLUME]
-    load = natural[:, UPTAKE] * (1.0 + states[:, layout.uptake]) * volume
-    law = law_of(
-        volume,
-        natural[:, EXPONENT],
-        natural[:, INCREMENT] * strength_after(effluent),
-        schedule.reference_flow_l_d,
-        schedule.shape.middle,
-        load,
-        chamber_table.ceiling_meq_l(schedule.settings.chamber_ph.last),
-    )
+    effluent = states[:, layout.effluent] if layout.effluent >= 0 else np.zeros(len(states))
+    load = natural[:, UPTAKE] * (1.0 + states[:, layout.uptake]) * natural[:, VOLUME]
+    law = law_now(natural, schedule, strength_after(effluent))
+    if not any(reading.sample == "effluent" for reading in schedule.readings):
+        law = law.with_room(load, ROOM, frame.shape.load_meq_d)
     return law.flow_for(load)
 
 

@@ -16,19 +16,22 @@ BAND = Target(MIDDLE - 0.3, MIDDLE + 0.3, "meq/L")
 FLOWS = np.array([0.0, 30.0, 50.0, 58.0, 70.0])
 
 
-@pytest.mark.parametrize("reference_l_d", [50.0, None])
+@pytest.mark.parametrize("chambers", [1, 2])
 @pytest.mark.parametrize(("dosed", "effluent_drift"), [(0.0, 0.01), (45.0, 0.01), (0.0, 0.6)])
-def test_chances_are_those_of_plain_daily_steps(dosed, effluent_drift, reference_l_d) -> None:
+def test_chances_are_those_of_plain_daily_steps(dosed, effluent_drift, chambers) -> None:
     """A draw counts only if each of its days is within the band, at every flow, drift included.
 
-    For a running and for a planned reactor; an effluent that drifts far keeps a twentieth.
+    With one chamber and two, and an uptake that answers to the level; an effluent that drifts far
+    keeps a twentieth, and never passes saturation.
     """
     state = known_posterior(
         500,
         log_sd=0.05,
+        reach=0.8,
         drift=np.full(500, 0.02),
         effluent_drift=np.full(500, effluent_drift),
-        reference_flow_l_d=reference_l_d,
+        level_response_l_meq=0.2,
+        chambers=chambers,
     ).state
     noise = np.random.default_rng(3).standard_normal((14, 500, 2))
     levels = levels_ahead(state, FLOWS, noise, dosed)
@@ -39,15 +42,13 @@ def test_chances_are_those_of_plain_daily_steps(dosed, effluent_drift, reference
 
 
 def test_each_outcome_has_its_own_law() -> None:
-    """Two outcomes of a planned reactor, whose rates differ, are those of each alone."""
-    states = [
-        known_posterior(300, log_sd=log_sd, reference_flow_l_d=None).state for log_sd in (0.05, 0.2)
-    ]
+    """Two outcomes of a reactor, whose rates differ, are those of each alone."""
+    states = [known_posterior(300, log_sd=0.05, reach=reach).state for reach in (0.5, 0.9)]
     noise = np.random.default_rng(3).standard_normal((14, 300, 2))
     laws = [s.law for s in states]
     law = laws[0]._replace(
-        reference_l_d=np.stack([law.reference_l_d for law in laws]),
-        increment_meq_l=np.stack([law.increment_meq_l for law in laws]),
+        half_flow_l_d=np.stack([law.half_flow_l_d for law in laws]),
+        saturated_meq_l=np.stack([law.saturated_meq_l for law in laws]),
     )
     both = replace(
         states[0],

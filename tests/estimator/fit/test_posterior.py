@@ -11,41 +11,42 @@ from scipy import integrate
 
 from estimator import units
 from estimator.fit.checks import diagnose
-from estimator.fit.posterior import collect
+from estimator.fit.layout import (
+    DRIFT,
+    EFFLUENT_DRIFT,
+    LEVEL_RESPONSE,
+    LOAD_SHARE,
+    SATURATED_INCREMENT,
+    UNLOGGED_CALCIUM,
+    UPTAKE,
+    VOLUME,
+)
+from estimator.fit.load import ROOM
+from estimator.fit.posterior import collect, describe
 from estimator.fit.problem import pose
 from estimator.fit.sampling import Trace
 from estimator.fit.state import TankState
+from estimator.fit.states import DayStates
 from estimator.remark import Remark
 from estimator.synthetic.simulation import simulate_levels, simulate_log
+from estimator.water import chamber_table
 from estimator.water.supply import SupplyLaw
-from helpers.tanks import example_log, example_tank, example_truth
+from helpers.fits import still_trace, theta_of
+from helpers.tanks import Case, example_log, example_tank, example_truth
 
 DKH = units.MEQ_L_PER_DKH
 
 
-def exact_trace(problem, truth, draws: int = 60) -> Trace:
-    """A trace that knows the truth: every draw the same, kits all but perfect."""
-    table = problem.priors
-    half_flow_l_d = truth.half_flow_ml_h * 0.024
-    saturated = truth.saturated_increment_meq_l * truth.effluent_strength[0]
-    load_share = problem.schedule.reference_load_meq_d / (saturated * half_flow_l_d)
-    known = {
-        "water_volume_l": truth.volume_l,
-        "light_ratio": truth.light_ratio,
-        "uptake_start_meq_l_d": truth.uptake_meq_l_d[0],
-        "calcium_share": truth.calcium_share,
-        "saturated_increment_meq_l": saturated,
-        "load_share": load_share,
-        "drift_per_root_day": 1e-5,
-        "effluent_drift_per_root_day": 1e-5,
-        "uptake_per_meq_l": truth.uptake_per_meq_l,
-        "ph_response": truth.ph_response,
-        "unlogged_calcium": 1e-5,
-    }
-    row = [known.get(p.name, 1.0 if p.name.startswith("calib") else 1e-4) for p in table.priors]
-    natural = np.broadcast_to(np.array(row), (4, draws, table.size)).copy()
-    ordinary = np.zeros((4, draws, len(problem.schedule.readings)), dtype=int)
-    return Trace(np.zeros_like(natural), natural, ordinary, 0, 0)
+def exact_trace(problem, case: Case, draws: int = 60) -> Trace:
+    """A trace that knows the truth: every draw the same, nothing drifts, kits all but perfect."""
+    schedule = problem.schedule
+    natural = theta_of(case, schedule)
+    natural[[DRIFT, EFFLUENT_DRIFT, UNLOGGED_CALCIUM]] = 1e-5
+    natural[schedule.shape.first_repeatability :] = 1e-4
+    one = still_trace(problem, natural, draws)
+    return Trace(
+        *(np.repeat(part, 4, axis=0) for part in (one.z, one.natural, one.misread, one.jump)), 0, 0
+    )
 
 
 @pytest.fixture(scope="module")
@@ -53,6 +54,7 @@ def known():
     """Constant uptake and effluent, perfect kits, daily doses by rate, reactor from day 4."""
     readings = [(0.3 + 0.7 * j, "alkalinity", "tank", "alk") for j in range(14)]
     readings += [(0.5 + 1.1 * j, "calcium", "tank", "ca") for j in range(8)]
+    readings += [(t, "alkalinity", "effluent", "alk") for t in (5.2, 8.3)]
     actions = [(0.0, "dose_rate", "soda", 160.0), (4.0, "flow", "", 1300.0)]
     actions += [(4.0, "dose_rate", "soda", 0.0), (6.0, "stock_change"), (10.4, "new_bottle", "ca")]
     log = example_log(readings, actions)
@@ -69,7 +71,7 @@ def known():
     log = simulate_log(tank, log, truth, np.random.default_rng(0))
     problem = pose(log, tank)
     made = problem.schedule
-    trace = exact_trace(problem, truth)
+    trace = exact_trace(problem, Case(tank, log, truth))
     return made, tank, log, truth, collect(problem, trace, np.random.SeedSequence(0))
 
 
@@ -135,31 +137,100 @@ def test_checks_name_every_used_reading(known) -> None:
     assert min(c.chance_ordinary for c in posterior.checks) > 0.5
 
 
-def flow_of(uptake, volume, gain, exponent, reference):
-    """Needed flow of draws (s,), L/day."""
-    law = SupplyLaw(volume, exponent, reference, gain, 3.0)
-    return TankState(law, 3.0 + 0 * uptake, uptake, uptake, uptake).needed_flow_l_d
+def test_the_law_now_is_the_chamber_of_the_truth(known) -> None:
+    """Half flow, saturated increment and volume come out of the parameters as they went in."""
+    _, _, _, truth, posterior = known
+    law = posterior.law
+    np.testing.assert_allclose(law.half_flow_l_d, truth.half_flow_ml_h * 0.024, rtol=1e-9)
+    np.testing.assert_allclose(law.saturated_meq_l, truth.saturated_increment_meq_l, rtol=1e-9)
+    np.testing.assert_allclose(law.volume_l, truth.volume_l)
+    np.testing.assert_allclose(posterior.strength, 1.0, atol=1e-2)
+    needed = 0.5 * truth.volume_l
+    half, saturated = truth.half_flow_ml_h * 0.024, truth.saturated_increment_meq_l
+    flow = needed / saturated / (1 - needed / saturated / half)
+    np.testing.assert_allclose(np.median(posterior.needed_flow_l_d), flow, rtol=0.02)
 
 
-def test_supply_flow_solves_its_equation() -> None:
-    """(F/V)·X·(F/F_ref)^(−ε) = U at the flow found; one case by hand."""
-    rng = np.random.default_rng(0)
-    uptake, volume = rng.uniform(0.1, 1.0, 50), rng.uniform(100, 900, 50)
-    gain, exponent = rng.uniform(2, 12, 50), rng.uniform(0, 0.8, 50)
-    flow = flow_of(uptake, volume, gain, exponent, 30.0)
-    np.testing.assert_allclose(flow / volume * gain * (flow / 30.0) ** -exponent, uptake)
-    # 0.5 meq/L/day in 600 L is 300 meq/day; 6 meq/L more in the effluent: 50 L/day.
-    one = flow_of(np.array([0.5]), np.array([600.0]), np.array([6.0]), np.zeros(1), 30.0)
-    assert one == pytest.approx([50.0])
-    half = flow_of(np.array([0.5]), np.array([600.0]), np.array([6.0]), np.array([0.5]), 25.0)
-    assert half == pytest.approx([100.0])  # 25 · (50/25)²
+def short_problem(readings, actions=(), **changes):
+    """A log of a week with a reactor at 1300 mL/h, and one draw of states as given."""
+    tests = [(j + 0.5, "alkalinity", "tank", "alk", 2.9) for j in range(7)]
+    log = example_log([*tests, *readings], [(0.2, "flow", "", 1300.0), *actions])
+    problem = pose(log, example_tank(**changes))
+    count, days = 3, problem.schedule.days
+    states = DayStates(
+        alkalinity=np.full((count, days), problem.frame.shape.middle + 0.4),
+        calcium=None,
+        uptake=np.zeros((count, days)),
+        nitrate_rate=None,
+        effluent=np.zeros((count, days)),
+        unlogged=None,
+        magnesium=None,
+    )
+    natural = np.repeat(problem.priors.natural(np.zeros(problem.priors.size))[None], count, axis=0)
+    return problem, natural, states
+
+
+def test_uptake_answers_to_the_level() -> None:
+    """Uptake of a day is that at the middle of the band and η for what the level is above it.
+
+    The needed flow rests on the uptake at the middle.
+    """
+    problem, natural, states = short_problem([(3.0, "alkalinity", "effluent", "alk", 10.0)])
+    posterior = describe(problem, natural, np.zeros(3, dtype=int), states, 1)
+    off = posterior.alkalinity_now_meq_l - posterior.middle_meq_l
+    assert off.min() > 0.3
+    expected = natural[:, UPTAKE] * (1 + natural[:, LEVEL_RESPONSE] * off)
+    np.testing.assert_allclose(posterior.uptake_now_meq_l_d, expected)
+    np.testing.assert_allclose(posterior.uptake_at_middle_meq_l_d, natural[:, UPTAKE])
+    load = natural[:, UPTAKE] * natural[:, VOLUME]
+    supplied = posterior.law.supply_meq_d(posterior.needed_flow_l_d, posterior.middle_meq_l)
+    np.testing.assert_allclose(supplied, load)
+
+
+def test_the_law_stands_at_the_chambers_present_ph() -> None:
+    """A pH setting that was changed leaves the table's increment for the last one; a chamber that
+    departs from its setting has the law of its own pH, to the power of the response."""
+    tests = [(3.0, "alkalinity", "effluent", "alk", 10.0)]
+    problem, natural, states = short_problem(tests, [(4.0, "ph_setting", "", 6.4)])
+    posterior = describe(problem, natural, np.zeros(3, dtype=int), states, 1)
+    expected = chamber_table.saturated_increment_meq_l(6.4)
+    np.testing.assert_allclose(posterior.law.saturated_meq_l, expected)
+    probe = [(j + 0.3, "ph", "chamber", "", 6.6 if j < 4 else 6.8) for j in range(7)]
+    problem, natural, states = short_problem([*tests, *probe])
+    posterior = describe(problem, natural, np.zeros(3, dtype=int), states, 1)
+    settings = problem.schedule.settings
+    off = settings.ph_departure.at(6.5)
+    table = chamber_table.saturated_increment_meq_l
+    expected = table(6.6) * (table(6.6 + off) / table(6.6)) ** 0.7
+    assert off > 0.1
+    np.testing.assert_allclose(posterior.law.saturated_meq_l, expected)
+    first, last = posterior.strength[0, [0, -1]]
+    assert last / first == pytest.approx(
+        (table(6.6 + off) / table(6.6 + settings.ph_departure.at(0.5))) ** 0.7
+    )
+
+
+def test_an_untested_reactor_can_carry_its_load() -> None:
+    """While no effluent was tested F0 is at least so large that the draw's load has its room.
+
+    A tested reactor keeps what its readings say.
+    """
+    for tests, factor in (([], 4.0), ([(3.0, "alkalinity", "effluent", "alk", 10.0)], 1.0)):
+        problem, natural, states = short_problem(tests)
+        # A draw whose load is four times what F0 was placed by.
+        natural[:, UPTAKE] = 4 * problem.frame.shape.load_meq_d / natural[:, VOLUME] / ROOM
+        posterior = describe(problem, natural, np.zeros(3, dtype=int), states, 1)
+        placed = problem.frame.shape.load_meq_d / (
+            natural[:, SATURATED_INCREMENT] * natural[:, LOAD_SHARE]
+        )
+        np.testing.assert_allclose(posterior.law.half_flow_l_d, placed * factor)
 
 
 def test_no_uptake_needs_no_flow() -> None:
     """Net gain clips to a flow of nothing; a hopeless chamber to a finite figure."""
-    flow = flow_of(
-        np.array([-0.1, 0.5]), np.full(2, 600.0), np.array([6.0, 1e-12]), np.full(2, 0.9), 30.0
-    )
+    law = SupplyLaw(np.full(2, 600.0), np.array([6.0, 1e-12]), np.full(2, 30.0), 3.0)
+    uptake = np.array([-0.1, 0.5])
+    flow = TankState(law, 3.0 + 0 * uptake, uptake, uptake, uptake).needed_flow_l_d
     assert flow[0] == 0.0
     assert np.isfinite(flow[1])
 

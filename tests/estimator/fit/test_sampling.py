@@ -8,11 +8,12 @@ import numpy as np
 import pytest
 
 from estimator import units
-from estimator.fit.layout import INCREMENT
+from estimator.fit.layout import SATURATED_INCREMENT
 from estimator.fit.posterior import Posterior, collect
 from estimator.fit.problem import pose
 from estimator.fit.sampling import Trace, join, sample
 from estimator.synthetic.simulation import simulate_log
+from estimator.water import chamber_table
 from helpers.fits import part_of
 from helpers.tanks import dosed_then_reactor_log, example_log, example_tank, example_truth
 
@@ -82,7 +83,7 @@ def test_a_fit_that_is_drawn_on_keeps_its_draws_and_finds_the_same(log, fit):
     both = join(first, second)
     np.testing.assert_array_equal(both.natural[:, :150], first.natural)
     np.testing.assert_array_equal(both.z[:, 150:], second.z)
-    assert both.misread.shape[1] == 300
+    assert both.misread.shape[1] == both.jump.shape[1] == 300
     found = collect(problem, second, levels).uptake_now_meq_l_d
     expected = posterior.uptake_now_meq_l_d
     assert abs(np.mean(found) - np.mean(expected)) < 0.25 * np.std(expected)
@@ -174,7 +175,7 @@ def test_three_readings_and_nothing_else() -> None:
     mean = posterior.uptake_meq_l_d.mean(axis=1) / DKH
     assert posterior.net_change
     assert posterior.calcium_now_mmol_l is None
-    assert posterior.reference_flow_l_d is None
+    assert posterior.last_run_flow_l_d is None
     assert np.median(mean) == pytest.approx(0.3, abs=0.04)
     assert 0.02 < np.std(mean) < 0.1
 
@@ -189,12 +190,42 @@ def test_rising_level_is_a_negative_net_change() -> None:
 
 
 def test_effluent_never_tested_keeps_to_chemistry() -> None:
-    """A running reactor without effluent test: strength inside what its chamber pH can give."""
+    """A running reactor without effluent test: never above what its chamber pH can give, and wide.
+
+    The saturated increment stays that of the table, within what is allowed for probe and medium.
+    """
     posterior, trace = fitted(example_tank(), UNTESTED_EFFLUENT, 100)
-    table = pose(UNTESTED_EFFLUENT, example_tank()).priors
-    assert trace.natural[:, :, INCREMENT].max() < table.priors[INCREMENT].high
+    saturated = trace.natural[:, :, SATURATED_INCREMENT]
+    table = chamber_table.saturated_increment_meq_l(6.6)
+    assert np.median(saturated) == pytest.approx(table, rel=0.10)
+    assert np.std(np.log(saturated)) < 0.15
+    assert np.all(posterior.increment_meq_l <= posterior.law.saturated_meq_l)
     assert not posterior.net_change
-    assert np.std(np.log(posterior.increment_meq_l)) > 0.2
+    assert np.ptp(np.quantile(np.log(posterior.increment_meq_l), [0.05, 0.95])) > np.log(1.5)
+
+
+def test_a_first_flow_does_not_make_the_needed_one_less_sure() -> None:
+    """Starting an untested reactor adds an entry, and takes no knowledge away.
+
+    The same tank without a pump, with one that was started as the last entry, and with one that has
+    run for three days: the 9-in-10 range of log needed flow is at most a few per cent wider.
+    """
+    tank, truth = example_tank(), example_truth(28)
+    readings = [(j + 0.4, "alkalinity", "tank", "alk") for j in range(28)]
+    dosing = [(0.1, "dose_rate", "soda", 165.0)]
+    starts = (
+        [],
+        [(27.5, "flow", "", 1200.0)],
+        [(25.0, "flow", "", 1200.0), (25.0, "dose_rate", "soda", 90.0)],
+    )
+    width = []
+    for started in starts:
+        log = example_log(readings, [*dosing, *started])
+        log = simulate_log(tank, log, truth, np.random.default_rng(2))
+        posterior, _ = fitted(tank, log, 400)
+        width.append(np.ptp(np.quantile(np.log(posterior.needed_flow_l_d), [0.05, 0.95])))
+    assert max(width[1:]) < 1.05 * width[0]
+    assert width[0] > 0.3
 
 
 def test_progress_counts_to_the_end() -> None:

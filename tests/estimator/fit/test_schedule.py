@@ -13,10 +13,18 @@ from scipy import integrate
 from estimator import units
 from estimator.errors import InputError
 from estimator.fit import start
-from estimator.fit.layout import DOSE, EFFLUENT_ALKALINITY, NOTHING, PULSE, TANK_ALKALINITY, UNIT
+from estimator.fit.layout import (
+    DOSE,
+    EFFLUENT_ALKALINITY,
+    NOTHING,
+    PHYSICAL,
+    PULSE,
+    TANK_ALKALINITY,
+    UNIT,
+)
 from estimator.fit.schedule import build_schedule, used_readings
 from estimator.water.light import TERMS, day_shape, light_share, lit_fraction, pulse_moments
-from helpers.tanks import example_log, example_tank
+from helpers.tanks import CASES, example_log, example_tank
 
 LIGHTS = [(10.0, 20.0), (15.0, 1.5), (22.0, 6.0), (0.0, 12.0), (12.0, 0.0)]
 
@@ -144,10 +152,12 @@ def test_spans_cover_the_log_without_gap(case) -> None:
 
 
 def test_spans_are_short_beside_the_turnover(case) -> None:
-    """Spans are cut so that the series in k·span converges: k·span <= 1 at the smallest volume."""
+    """Spans are cut so that the series in k·span converges: k·span <= 1 at the smallest volume,
+    with room for an uptake that answers to the level by 0.5 a day."""
     made = build_schedule(case.log, case.tank)
     smallest = case.tank.water_volume_l * np.exp(-3 * case.tank.water_volume_sd_fraction)
-    assert np.all(made.steps["flow_l_d"] * made.steps["span_d"] <= smallest * (1 + 1e-9))
+    fastest = made.steps["flow_l_d"] / smallest + 0.5
+    assert np.all(fastest * made.steps["span_d"] <= 1 + 1e-9)
     assert np.all(made.steps["span_d"] <= 1.0)
 
 
@@ -242,18 +252,68 @@ def test_layout_holds_only_what_the_log_needs() -> None:
     plain = build_schedule(example_log([(0.5, "alkalinity", "tank", "alk")]), example_tank())
     assert plain.layout.size == 2
     assert not plain.additions
-    assert plain.reference_flow_l_d is None
+    assert plain.last_run_flow_l_d is None
 
 
-def test_reference_flow_is_the_last_that_ran() -> None:
-    """A pump switched off at the end leaves the last running flow as the reference."""
+def test_every_state_and_parameter_has_a_place_of_its_own(case) -> None:
+    """States fill their places without gap or overlap, moving ones first; so do parameters."""
+    made = build_schedule(case.log, case.tank)
+    layout, shape = made.layout, made.shape
+    named = (layout.alkalinity, layout.z, layout.nitrate, layout.uptake, layout.effluent)
+    named += (layout.nitrate_rate, layout.unlogged, layout.magnesium)
+    places = [place for place in named if place >= 0]
+    places += [layout.first_instrument + e for e in range(len(layout.instruments))]
+    places += [layout.first_water + j for j in range(2 * len(layout.waters))]
+    assert sorted(places) == list(range(layout.size))
+    moving = [p for p in (layout.alkalinity, layout.z, layout.nitrate) if p >= 0]
+    assert layout.moving == len(moving) + len(layout.instruments)
+    assert max(moving) < layout.moving <= layout.uptake
+    assert shape.first_error == PHYSICAL + len(made.bottles)
+    assert shape.first_repeatability == shape.first_error + 2 * len(layout.instruments)
+    assert made.parameters == shape.first_repeatability + len(made.kits)
+
+
+def test_only_an_instruments_readings_have_its_lasting_error() -> None:
+    """Averaged readings point to their error's state and share rounding; a kit's point nowhere."""
+    case = CASES["probes"]()
+    made = build_schedule(case.log, case.tank)
+    assert made.layout.instruments == ("probe",)
+    for reading, step in zip(made.readings, made.steps[made.reading_step], strict=True):
+        rounding = case.tank.kits[reading.kit].step ** 2 / 12
+        if reading.kit == "probe":
+            assert step["instrument"] == made.layout.first_instrument
+            assert step["rounding"] == pytest.approx(rounding / reading.averaged)
+        else:
+            assert step["instrument"] == -1
+            assert step["rounding"] == pytest.approx(rounding)
+
+
+def test_last_run_flow_outlives_the_pump() -> None:
+    """A pump switched off at the end leaves the last flow that ran as the one to speak of."""
     log = example_log(
         [(0.5, "alkalinity", "tank", "alk")],
         [(0.6, "flow", "", 1000.0), (1.0, "flow", "", 1500.0), (2.0, "flow", "", 0.0)],
     )
     made = build_schedule(log, example_tank())
-    assert made.reference_flow_l_d == pytest.approx(36.0)
+    assert made.last_run_flow_l_d == pytest.approx(36.0)
     assert made.present_flow_l_d == 0.0
+
+
+def test_effluent_at_rest_is_shown_at_the_flow_that_last_ran() -> None:
+    """A reading of the effluent while the pump stands speaks of the last running flow; of a
+    reactor that never ran, of the flow that its load needs."""
+    tests = [(2.5, "alkalinity", "effluent", "alk", 10.0)]
+    for actions, flow in (
+        ([(0.6, "flow", "", 1500.0), (2.0, "flow", "", 0.0)], 36.0),
+        ([(0.6, "flow", "", 1500.0), (2.0, "flow", "", 1000.0)], 24.0),
+    ):
+        made = build_schedule(example_log(tests, actions), example_tank())
+        assert made.steps["shown_flow_l_d"][made.reading_step[0]] == pytest.approx(flow)
+    tank = example_tank()
+    never = build_schedule(example_log(tests), tank)
+    increment = 10.0 - tank.targets["alkalinity"].middle
+    needed = never.shape.load_meq_d / increment
+    assert never.steps["shown_flow_l_d"][never.reading_step[0]] == pytest.approx(needed)
 
 
 @pytest.mark.parametrize(

@@ -1,4 +1,4 @@
-"""What changed lately: Bayes factors by brute force, and the right answer on simulated logs."""
+"""What changed lately: what the draws of a fit say, and the right answer on simulated logs."""
 
 from __future__ import annotations
 
@@ -8,77 +8,59 @@ from datetime import timedelta
 import numpy as np
 import pytest
 from scipy import integrate, stats
-from scipy.special import logsumexp
 
 from estimator import units
+from estimator.fit import jumps
+from estimator.fit.change import Change, gaussian_evidence, half_normal_size
+from estimator.fit.fitting import Fit, fit_of
 from estimator.fit.kalman import forward, step_response
-from estimator.fit.layout import DRIFT, EFFLUENT_DRIFT
-from estimator.fit.likelihood import MISREAD_SPREAD, system_at
+from estimator.fit.kit_shift import kit_shifts
+from estimator.fit.likelihood import MISREAD_SPREAD, draw_path_at, system_at
+from estimator.fit.posterior import collect
 from estimator.fit.problem import pose
-from estimator.fit.sampling import Trace, sample
-from estimator.fit.watch import (
-    CHANGE_CHANCE,
-    EFFLUENT_STEP_SD,
-    KIT_SHIFT_SD,
-    UPTAKE_STEP_SD,
-    Watch,
-    gaussian_evidence,
-    watch,
-)
-from estimator.inputs.records import Action
+from estimator.fit.sampling import sample
+from estimator.fit.watch import FADED, KINDS, Watch, watch
 from estimator.synthetic.simulation import round_to_step, simulate_log
-from helpers.tanks import example_log, example_tank, example_truth
+from helpers.fits import known_posterior, still_trace, theta_of
+from helpers.tanks import Case, example_log, example_tank, example_truth
 
 DKH = units.MEQ_L_PER_DKH
-WINDOW = 3
-
-
-def still_trace(problem, copies: int = 2, **changes: float) -> Trace:
-    """A trace whose every draw is one point near the truth, every reading an ordinary one."""
-    table = problem.priors
-    near = {
-        "water_volume_l": 580.0,
-        "uptake_start_meq_l_d": 0.55,
-        "saturated_increment_meq_l": 28 * DKH,
-        "calibration alk 0": 1.03,
-    }
-    natural = np.array([(near | changes).get(prior.name, prior.median) for prior in table.priors])
-    classes = np.zeros((1, copies, len(problem.schedule.readings)), dtype=int)
-    shape = (1, copies, table.size)
-    return Trace(np.zeros(shape), np.broadcast_to(natural, shape).copy(), classes, 0, 0)
-
-
-def log_likelihood(problem, natural) -> float:
-    """log p(readings | parameters), every reading an ordinary one."""
-    classes = np.zeros(len(problem.schedule.readings), dtype=int)
-    return float(forward(system_at(natural, classes, problem.frame))[0])
-
-
-def with_drift(natural, at: int, prior, score: float):
-    """The same parameters with one drift moved to a standard normal score."""
-    moved = natural.copy()
-    moved[at] = prior.median * np.exp(prior.sd * score)
-    return moved
-
-
-def bayes_factor(found: Watch, kind: str) -> float:
-    """The Bayes factor that the stated chances imply."""
-    changes = [change for change in found.changes if change.kind == kind]
-    odds = sum(change.chance for change in changes) / found.nothing
-    return odds / (sum(change.prior for change in changes) / found.nothing_prior)
 
 
 @pytest.fixture(scope="module")
-def small():
-    """Twelve days with a reactor."""
-    readings = [(j + 0.35 + 0.03 * (j % 3), "alkalinity", "tank", "alk") for j in range(12)]
-    readings += [(j + 0.6, "alkalinity", "effluent", "alk") for j in (2, 5, 8, 10, 11)]
-    actions = [(0.2, "flow", "", 2400.0)]
-    tank = example_tank()
-    log = simulate_log(
-        tank, example_log(readings, actions), example_truth(13), np.random.default_rng(3)
+def small() -> Case:
+    """Forty days with a reactor and, at first, dosing."""
+    readings = [(j + 0.35 + 0.03 * (j % 3), "alkalinity", "tank", "alk") for j in range(40)]
+    readings += [(j + 0.6, "alkalinity", "effluent", "alk") for j in (2, 8, 14, 20, 26, 32, 38)]
+    actions = [(0.2, "flow", "", 2400.0), (0.2, "dose_rate", "soda", 10.0)]
+    tank, truth = example_tank(), example_truth(41)
+    log = example_log(readings, actions)
+    return Case(tank, simulate_log(tank, log, truth, np.random.default_rng(3)), truth)
+
+
+def still(case: Case, jump=(0, 0), **changes) -> Fit:
+    """A fit whose every draw is the truth but for its jump, every reading an ordinary one.
+
+    `changes` are of its posterior.
+    """
+    problem = pose(case.log, case.tank)
+    trace = still_trace(problem, theta_of(case, problem.schedule), len(jump))
+    jump = np.array(jump)
+    posterior = known_posterior(
+        len(jump), problem.schedule.days, jump=jump, jumps=problem.frame.jumps, **changes
     )
-    return pose(log, tank)
+    return fit_of(problem, replace(trace, jump=jump[None]), posterior)
+
+
+def at(fitted: Fit, kind: int, day: int) -> int:
+    """The candidate of a kind on a day."""
+    table = fitted.frame.jumps
+    return int(np.flatnonzero((table.kind == kind) & (table.day == day))[0])
+
+
+def of_kind(found: Watch, kind: str) -> dict[str, Change]:
+    """The changes of one kind by their direction."""
+    return {change.direction: change for change in found.changes if change.kind == kind}
 
 
 def test_step_response_is_the_exact_parabola(case) -> None:
@@ -89,7 +71,7 @@ def test_step_response_is_the_exact_parabola(case) -> None:
     table = problem.priors
     classes = np.arange(len(schedule.readings)) % len(MISREAD_SPREAD)
     theta = table.natural(0.2 * np.ones(table.size))
-    system = system_at(theta, classes, problem.frame)
+    system = system_at(theta, classes, 0, problem.frame)
     _, predicted, filtered, predicted_cov, filtered_cov = forward(system)
     slope, curvature = step_response(system, predicted, predicted_cov, 0)
     for step in (0, len(filtered) // 3, len(filtered) // 2):
@@ -123,126 +105,148 @@ def test_evidence_of_a_step_is_the_integral_over_it() -> None:
     assert spread**2 == pytest.approx(second / total - (first / total) ** 2, rel=1e-6)
 
 
-@pytest.mark.parametrize(
-    ("kind", "column", "sd", "at"),
-    [
-        ("uptake", "uptake_step", UPTAKE_STEP_SD, DRIFT),
-        ("effluent", "effluent_step", EFFLUENT_STEP_SD, EFFLUENT_DRIFT),
-    ],
-)
-def test_bayes_factor_of_a_step_is_the_ratio_of_marginal_likelihoods(
-    small, kind, column, sd, at
-) -> None:
-    """One fixed draw: the factor is p(readings | a step somewhere) / p(readings | none).
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_size_is_that_of_the_half_that_goes_the_way(sign) -> None:
+    """Quantiles of a mixture of normals cut off at zero, against a million draws."""
+    mean, sd, share = np.array([0.1, -0.05]), np.array([0.1, 0.2]), np.array([0.3, 0.7])
+    rng = np.random.default_rng(0)
+    drawn = []
+    for one, spread, part in zip(mean, sd, share, strict=True):
+        draws = one + spread * rng.standard_normal(2_000_000)
+        drawn.append(draws[sign * draws > 0][: int(500_000 * part)])
+    expected = np.quantile(np.abs(np.concatenate(drawn)), [0.05, 0.5, 0.95])
+    found = half_normal_size(mean, sd, sign, share)
+    np.testing.assert_allclose(sign * np.array(found), expected, rtol=0.03, atol=2e-3)
 
-    By brute force: the filter is run with the step's variance entered at each midnight in turn, and
-    both sides are integrated over the drift on a fine grid.
+
+JUMPED = (jumps.UPTAKE, jumps.SUPPLY, jumps.EFFLUENT, jumps.ADDITION)
+
+
+@pytest.mark.parametrize("kind", JUMPED)
+def test_a_jumps_size_and_day_are_those_of_the_smoothed_state(small, kind) -> None:
+    """What one draw says of its jump: that part of the smoothed move that is the jump's.
+
+    By another way: the state's smoothed move over the midnight, of which the walk of that night has
+    the part that its variance has. Uptake is told in meq/L/day, an addition that stands as an
+    uptake the other way round; days before and after have no chance.
     """
-    problem = small
-    schedule = problem.schedule
-    trace = still_trace(problem)
-    found = watch(problem, trace, window_days=WINDOW)
-    prior = problem.priors.priors[at]
-    natural = trace.natural[0, 0]
-    scores = np.linspace(-3.5, 3.5, 57)
-    weights = stats.norm.logpdf(scores)
-
-    def marginal(one) -> float:
-        values = [log_likelihood(one, with_drift(natural, at, prior, s)) for s in scores]
-        return float(logsumexp(values + weights))
-
-    base = marginal(problem)
-    ratios = []
-    for midnight in schedule.day_step[-WINDOW:]:
-        steps = schedule.steps.copy()
-        steps[column][midnight] += sd**2
-        stepped = replace(problem, frame=problem.frame._replace(steps=steps))
-        ratios.append(np.exp(marginal(stepped) - base))
-    assert bayes_factor(found, kind) == pytest.approx(np.mean(ratios), rel=5e-3)
-    assert abs(np.mean(ratios) - 1) > 0.02
-
-
-def test_bayes_factor_of_a_kit_shift_is_the_ratio_of_marginal_likelihoods(small) -> None:
-    """By brute force: a new bottle logged at each midnight has e^δ times the gain, δ on a grid."""
-    problem = small
-    log, tank = problem.log, problem.tank
-    schedule = problem.schedule
-    trace = still_trace(problem)
-    found = watch(problem, trace, window_days=WINDOW)
-    natural = trace.natural[0, 0]
-    prior = problem.priors.priors[DRIFT]
-    scores = np.linspace(-3.2, 3.2, 25)
-    deltas = KIT_SHIFT_SD * np.linspace(-4, 4, 81)
-    grid = stats.norm.logpdf(scores)
-    base = logsumexp(
-        [log_likelihood(problem, with_drift(natural, DRIFT, prior, s)) for s in scores] + grid
-    )
-    ratios = []
-    for day in range(schedule.days - WINDOW, schedule.days):
-        opened = Action(99, schedule.origin + timedelta(days=day), "new_bottle", "alk", None)
-        problem = pose(replace(log, actions=(*log.actions, opened)), tank)
-        made = problem.schedule
-        assert made.bottles == (("alk", 0), ("alk", 1))
-        first = list(problem.priors.priors).index(
-            next(p for p in problem.priors.priors if p.name.startswith("calibration alk 1"))
-        )
-        wide = np.insert(natural, first, natural[first - 1])
-        values = np.empty((len(scores), len(deltas)))
-        for k, score in enumerate(scores):
-            for j, delta in enumerate(deltas):
-                moved = with_drift(wide, DRIFT, prior, score)
-                moved[first] *= np.exp(delta)
-                values[k, j] = log_likelihood(problem, moved)
-        weights = stats.norm.logpdf(deltas / KIT_SHIFT_SD)
-        weights -= logsumexp(weights)
-        ratios.append(np.exp(logsumexp(values + grid[:, None] + weights) - base))
-    assert bayes_factor(found, "kit") == pytest.approx(np.mean(ratios), rel=1e-2)
+    plain = still(small)
+    c = at(plain, kind, 30)
+    fitted = still(small, (c, c))
+    found = of_kind(watch(fitted), KINDS[kind])
+    table, frame = fitted.frame.jumps, fitted.frame
+    theta, misread = fitted.trace.natural[0, 0], fitted.trace.misread[0, 0]
+    step, state = int(table.step[c]), int(table.state[c])
+    normals = np.zeros((len(frame.steps) + 1, frame.shape.size + 1))
+    path, _ = draw_path_at(theta, MISREAD_SPREAD[misread], c, frame, normals)
+    system = system_at(theta, misread, c, frame)
+    before = path[step - 1, state]
+    if state < frame.shape.moving:
+        before = system.transition[step, state] @ path[step - 1] + system.offset[step, state]
+    mean = (path[step, state] - before) * table.variance[c] / system.noise[step, state]
+    unit = {jumps.UPTAKE: theta[2], jumps.SUPPLY: -theta[2]}.get(kind, 1.0)
+    way = "up" if mean * unit > 0 else "down"
+    assert found["up"].chance + found["down"].chance == pytest.approx(1.0, rel=0.1)
+    likely = found[way]
+    assert likely.chance > found["down" if way == "up" else "up"].chance
+    # The median of the half normal on the likelier side lies beyond the mean of the whole.
+    assert abs(mean * unit) <= abs(likely.size[1]) * (1 + 1e-2)
+    system = system_at(theta, misread, 0, frame)
+    _, predicted, _, predicted_cov, _ = forward(system)
+    _, curvature = step_response(system, predicted, predicted_cov, step)
+    sd = np.sqrt(table.variance[c] / (1 + curvature[step, state] * table.variance[c]))
+    one = np.array([mean * unit]), np.array([sd * abs(unit)])
+    expected = half_normal_size(*one, 1.0 if way == "up" else -1.0, np.ones(1))
+    assert likely.size == pytest.approx(expected, rel=1e-6)
+    first = fitted.schedule.days - len(likely.by_day)
+    assert np.flatnonzero(likely.by_day).tolist() == [30 - first]
 
 
-def test_drift_is_integrated_whatever_the_draw_says(small) -> None:
-    """Draws that differ in the drift of uptake alone give the same factor for its step."""
-    problem = small
-    one = watch(problem, still_trace(problem))
-    other = watch(problem, still_trace(problem, drift_per_root_day=0.08))
-    assert bayes_factor(one, "uptake") == pytest.approx(bayes_factor(other, "uptake"), rel=1e-9)
-    assert bayes_factor(one, "effluent") != pytest.approx(bayes_factor(other, "effluent"))
+def test_chances_are_shares_of_the_draws(small) -> None:
+    """Each kind's chance is the share of draws in which it jumped, less what a kit's shift takes.
 
-
-def test_chances_add_up_to_one_and_days_too(small) -> None:
-    """Nothing and all changes share the whole chance, each change its days; sizes are in order."""
-    problem = small
-    schedule = problem.schedule
-    found = watch(problem, still_trace(problem), window_days=7)
+    Nothing and all changes share the whole chance, each change its days; sizes are in order.
+    """
+    plain = still(small)
+    chosen = [at(plain, kind, 35) for kind in JUMPED]
+    draws = [0] * 5 + [chosen[0]] * 6 + [chosen[1]] * 2 + [chosen[2]] * 4 + [chosen[3]] * 3
+    fitted = still(small, draws)
+    found = watch(fitted)
+    kit = sum(c.chance for c in kit_shifts(fitted, len(found.days)).changes)
     assert found.nothing + sum(c.chance for c in found.changes) == pytest.approx(1.0)
-    assert found.nothing_prior + sum(c.prior for c in found.changes) == pytest.approx(1.0)
-    assert found.nothing_prior == pytest.approx(1 - 3 * CHANGE_CHANCE / 2)
-    assert {(c.kind, c.of) for c in found.changes} == {
-        ("uptake", ""), ("effluent", ""), ("kit", "alk")
-    }  # fmt: skip
-    assert len(found.days) == 7
-    assert found.days[-1] == (schedule.origin + timedelta(days=schedule.days - 1)).date()
+    assert found.nothing == pytest.approx((1 - kit) * 5 / 20)
+    for kind, count in zip(JUMPED, (6, 2, 4, 3), strict=True):
+        both = of_kind(found, KINDS[kind]).values()
+        assert sum(c.chance for c in both) == pytest.approx((1 - kit) * count / 20)
+    assert len(found.days) == min(fitted.schedule.days - 1, jumps.WINDOW_DAYS)
+    assert found.days[-1] == (fitted.schedule.origin + timedelta(fitted.schedule.days - 1)).date()
     for change in found.changes:
         assert change.by_day.sum() == pytest.approx(1.0)
-        assert abs(change.size[0]) < abs(change.size[1]) < abs(change.size[2])
-        assert (change.size[0] < 0) == (change.direction == "down")
+        assert change.by_day.shape == (len(found.days),)
+        if change.chance > 0:
+            assert abs(change.size[0]) < abs(change.size[1]) < abs(change.size[2])
+            assert (change.size[0] < 0) == (change.direction == "down")
     assert [c.chance for c in found.changes] == sorted(c.chance for c in found.changes)[::-1]
-    # Draws that agree are all effective.
-    assert found.effective_draws == pytest.approx(found.draws)
 
 
-def test_a_change_too_late_to_be_seen_keeps_its_prior() -> None:
-    """With no reading in the window the answer is the prior: nothing was learned."""
-    readings = [(j + 0.4, "alkalinity", "tank", "alk") for j in range(8)]
-    actions = [(0.2, "dose_rate", "soda", 160.0), (30.0, "dose_rate", "soda", 0.0)]
+def test_prior_chances_add_up_to_one(small) -> None:
+    """Before the readings: nothing, a kit's shift, and each kind of jump both ways.
+
+    A fade is no further thing that may happen in the model, and stands apart.
+    """
+    found = watch(still(small))
+    apart = [change for change in found.changes if change.kind != "effluent_fade"]
+    kit = sum(change.prior for change in apart if change.kind == "kit")
+    jumped = sum(change.prior for change in apart if change.kind != "kit")
+    assert found.nothing_prior == pytest.approx((1 - kit) * (1 - jumped))
+    assert jumped == pytest.approx(min(4 * 39 * jumps.DAILY_CHANCE, jumps.LARGEST_CHANCE))
+
+
+def test_an_effluent_fades_where_it_lost_a_tenth_in_four_weeks(small) -> None:
+    """The share of draws with such a loss and no jump of the effluent; the prior by simulation."""
+    draws = 40
+    strength = np.ones((draws, 40))
+    strength[:20, -1] = 0.8
+    strength[20:30, :11] = 1.3  # Lost long ago.
+    plain = still(small)
+    jumped = [at(plain, jumps.EFFLUENT, 35)] * 5 + [0] * 35
+    fitted = still(small, jumped, strength=strength)
+    (faded,) = of_kind(watch(fitted), "effluent_fade").values()
+    kit = sum(c.chance for c in kit_shifts(fitted, 39).changes)
+    assert faded.chance == pytest.approx((1 - kit) * 15 / draws)
+    assert faded.direction == "down"
+    assert faded.size == pytest.approx((-0.2, -0.2, -0.2))
+    rng = np.random.default_rng(0)
+    drift = 0.015 * np.exp(0.7 * rng.standard_normal(400_000)) * np.sqrt(28)
+    expected = np.mean(drift * rng.standard_normal(400_000) < -FADED)
+    assert faded.prior == pytest.approx(expected, abs=0.004)
+    assert not of_kind(watch(still(small, (0, 0), last_run_flow_l_d=None)), "effluent_fade")
+
+
+def test_only_what_can_have_happened_is_asked_for() -> None:
+    """A tank without additions and reactor can only have changed its uptake or been given a dose.
+
+    An effluent is asked for from the day on that it first ran.
+    """
+    tests = [(j + 0.4, "alkalinity", "tank", "alk", 2.9) for j in range(8)]
     tank = example_tank()
-    log = simulate_log(
-        tank, example_log(readings, actions), example_truth(31), np.random.default_rng(0)
-    )
-    problem = pose(log, tank)
-    found = watch(problem, still_trace(problem))
-    assert {c.kind for c in found.changes} == {"uptake"}
-    assert found.nothing == pytest.approx(1 - CHANGE_CHANCE)
-    assert found.changes[0].by_day == pytest.approx(np.full(14, 1 / 14))
+    table = pose(example_log(tests), tank).frame.jumps
+    assert set(table.kind.tolist()) == {-1, jumps.UPTAKE, jumps.ADDITION}
+    table = pose(example_log(tests, [(3.2, "flow", "", 2000.0)]), tank).frame.jumps
+    assert table.day[table.kind == jumps.EFFLUENT].tolist() == [4, 5, 6, 7]
+    assert table.day[table.kind == jumps.SUPPLY].tolist() == list(range(1, 8))
+
+
+def test_jumps_are_looked_for_within_six_weeks() -> None:
+    """A long log asks for no earlier day, and its prior chances add up to 1."""
+    tests = [(j + 0.4, "alkalinity", "tank", "alk", 2.9) for j in range(60)]
+    table = pose(
+        example_log(tests, [(0.2, "dose_rate", "soda", 160.0)]), example_tank()
+    ).frame.jumps
+    assert table.day[1:].min() == 60 - jumps.WINDOW_DAYS
+    assert table.day.max() == 59
+    assert np.exp(table.log_prior).sum() == pytest.approx(1.0)
+    assert np.exp(table.log_prior[1:]) == pytest.approx(np.full(3 * 42, jumps.DAILY_CHANCE))
 
 
 def test_a_log_of_one_day_has_nothing_to_watch() -> None:
@@ -250,16 +254,13 @@ def test_a_log_of_one_day_has_nothing_to_watch() -> None:
     log = example_log(
         [(0.3, "alkalinity", "tank", "alk", 2.9), (0.7, "alkalinity", "tank", "alk", 2.8)]
     )
-    tank = example_tank()
-    problem = pose(log, tank)
-    found = watch(problem, still_trace(problem))
+    found = watch(still(Case(example_tank(), log, example_truth(2))))
     assert (found.nothing, found.changes, found.likeliest) == (1.0, (), None)
 
 
 def test_few_effective_draws_cannot_tell_unless_overwhelming(small) -> None:
     """Under 30 effective draws nothing is said, but for odds that no accident of draws can make."""
-    problem = small
-    found = watch(problem, still_trace(problem))
+    found = watch(still(small))
     first = replace(found.changes[0], chance=0.7)
     unsure = replace(found, nothing=0.3, changes=(first,), effective_draws=12.0)
     assert not unsure.can_tell
@@ -273,33 +274,6 @@ def test_few_effective_draws_cannot_tell_unless_overwhelming(small) -> None:
     assert replace(quiet, effective_draws=31.0).quiet
 
 
-@pytest.mark.sampler
-def test_without_an_effluent_test_a_fall_has_two_explanations() -> None:
-    """Tank levels that fall say "uptake up or effluent down"; effluent tests then say which."""
-    strength = np.ones(41)
-    strength[30:] *= 0.7
-    truth = example_truth(40, uptake_meq_l_d=np.full(41, 0.55), effluent_strength=strength)
-    found = {}
-    for tested in (False, True):
-        readings = [(j + 0.35, "alkalinity", "tank", "alk") for j in range(40)]
-        days = (5, 12, 19, 26, *((33, 36, 39) if tested else ()))
-        readings += [(j + 0.6, "alkalinity", "effluent", "alk") for j in days]
-        tank = example_tank()
-        log = example_log(readings, [(0.1, "flow", "", 2330.0)])
-        log = simulate_log(tank, log, truth, np.random.default_rng(4))
-        problem = pose(log, tank)
-        trace = sample(problem, np.random.SeedSequence(1), draws=100, cores=1)
-        found[tested] = watch(problem, trace)
-    chances = {
-        tested: {(c.kind, c.direction): c.chance for c in one.changes}
-        for tested, one in found.items()
-    }
-    up, down = ("uptake", "up"), ("effluent", "down")
-    assert chances[False][up] + chances[False][down] > 0.9
-    assert 0.1 < chances[False][up] < 0.9
-    assert chances[True][down] > 0.99
-
-
 def test_overwhelming_evidence_does_not_overflow() -> None:
     """Readings that no draw can explain give chances all the same, not infinities."""
     kit = replace(example_tank().kits["alk"], step=1e-4, repeatability=1e-4)
@@ -307,10 +281,54 @@ def test_overwhelming_evidence_does_not_overflow() -> None:
     readings = [
         (j + 0.4, "alkalinity", "tank", "alk", 2.9 - 0.1 * max(j - 8, 0)) for j in range(14)
     ]
-    problem = pose(example_log(readings, [(0.1, "dose_rate", "soda", 170.0)]), tank)
-    found = watch(problem, still_trace(problem))
+    log = example_log(readings, [(0.1, "dose_rate", "soda", 170.0)])
+    truth = example_truth(14, kit_repeatability={"alk": 1e-4})
+    case = Case(tank, log, truth)
+    found = watch(still(case, (0, at(still(case), jumps.UPTAKE, 9))))
     assert found.nothing + sum(c.chance for c in found.changes) == pytest.approx(1.0)
     assert all(np.isfinite([*c.size, *c.by_day]).all() for c in found.changes)
+
+
+def test_watching_draws_nothing_at_random(small) -> None:
+    """The same fit gives the same answer to the last bit."""
+    fitted = still(small, [0, 5, 9, 60] * 10)
+    one, other = (watch(fitted) for _ in range(2))
+    assert one.nothing == other.nothing
+    assert [c.chance for c in one.changes] == [c.chance for c in other.changes]
+    assert one.draws == 40
+    assert 1 <= one.effective_draws <= 40
+
+
+def fitted_watch(log, tank, draws: int = 100) -> tuple[Watch, Fit]:
+    """A fit of a log, and what it says has changed."""
+    problem = pose(log, tank)
+    first, second = np.random.SeedSequence(1).spawn(2)
+    trace = sample(problem, first, draws=draws, cores=1)
+    fitted = fit_of(problem, trace, collect(problem, trace, second))
+    return watch(fitted), fitted
+
+
+@pytest.mark.sampler
+def test_without_an_effluent_test_a_fall_has_two_explanations() -> None:
+    """Tank levels that fall say "uptake up or effluent down"; effluent tests then say which."""
+    strength = np.ones(41)
+    strength[30:] *= 0.7
+    truth = example_truth(40, uptake_meq_l_d=np.full(41, 0.55), effluent_strength=strength)
+    chances = {}
+    for tested in (False, True):
+        readings = [(j + 0.35, "alkalinity", "tank", "alk") for j in range(40)]
+        days = (5, 12, 19, 26, *((33, 36, 39) if tested else ()))
+        readings += [(j + 0.6, "alkalinity", "effluent", "alk") for j in days]
+        tank = example_tank()
+        log = example_log(readings, [(0.1, "flow", "", 2330.0)])
+        log = simulate_log(tank, log, truth, np.random.default_rng(4))
+        found, _ = fitted_watch(log, tank)
+        chances[tested] = {(c.kind, c.direction): c.chance for c in found.changes}
+    down = ("effluent", "down")
+    taken = sum(chances[False][one] for one in (("uptake", "up"), ("additions", "down")))
+    assert taken + chances[False][down] > 0.9
+    assert 0.05 < chances[False][down] < 0.95
+    assert chances[True][down] > 0.95
 
 
 DAYS = 60
@@ -334,11 +352,16 @@ def changed_log(what: str):
         (20, "flow", "", 2117.0),
     ]
     uptake, strength = np.full(DAYS + 1, 0.5), np.ones(DAYS + 1)
+    unlogged = ()
     if what == "uptake":
         uptake[CHANGE_DAY:] *= 1.30
     if what == "effluent":
         strength[CHANGE_DAY:] *= 0.75
-    truth = example_truth(DAYS, uptake_meq_l_d=uptake, effluent_strength=strength)
+    if what == "one_addition":
+        unlogged = example_log([], [(CHANGE_DAY, "dose", "soda", 580 * 1.2 * DKH / 1.9)]).actions
+    truth = example_truth(
+        DAYS, uptake_meq_l_d=uptake, effluent_strength=strength, unlogged=unlogged
+    )
     log = simulate_log(tank, example_log(readings, actions), truth, rng)
     if what == "kit":
         since = log.start.replace(hour=0, minute=0, second=0, microsecond=0)
@@ -361,46 +384,33 @@ def changed_log(what: str):
         ("nothing", "", 0.0),
         ("uptake", "up", 0.15),
         ("effluent", "down", -0.25),
+        ("one_addition", "up", 1.2 * DKH),
         ("kit", "up", 0.06),
     ],
 )
 def test_the_change_that_was_made_is_found(what, direction, size) -> None:
     """A fitted log with a real step: its own hypothesis gains, with its size and its day.
 
-    Uptake 30 % up, effluent 25 % down, a kit reading 6 % more, and none, in turn.
+    Uptake 30 % up, effluent 25 % down, 1.2 dKH given unlogged, a kit reading 6 % more, and none, in
+    turn. A rise of uptake may as well be an addition that ended, and half a dKH that a kit reads
+    more is hardly told from half a dKH that was added.
     """
-    log, tank = changed_log(what)
-    problem = pose(log, tank)
-    schedule = problem.schedule
-    trace = sample(problem, np.random.SeedSequence(1), draws=100, cores=1)
-    found = watch(problem, trace)
+    found, fitted = fitted_watch(*changed_log(what))
     if what == "nothing":
-        assert found.nothing > found.nothing_prior
+        assert found.nothing > 0.5
         assert found.can_tell
         assert found.likeliest is None
         return
+    chances = {(c.kind, c.direction): c.chance for c in found.changes}
+    alike = {(what, direction)} | ({("additions", "down")} if what == "uptake" else set())
+    told = sum(chances[one] for one in alike)
     first = found.changes[0]
     assert (first.kind, first.direction) == (what, direction)
     assert first.chance > 0.5
-    assert first.chance > 10 * max(change.chance for change in found.changes[1:])
+    times = 4 if what == "kit" else 10
+    assert told > times * max(chance for one, chance in chances.items() if one not in alike)
     low, middle, high = first.size
     assert min(low, high) <= size <= max(low, high)
     assert abs(middle) > 0.5 * abs(size)
     likely_days = [d for d, chance in zip(found.days, first.by_day, strict=True) if chance > 0.05]
-    assert (schedule.origin + timedelta(days=CHANGE_DAY)).date() in likely_days
-
-
-def test_watching_draws_nothing_at_random(small) -> None:
-    """The same trace gives the same answer to the last bit."""
-    problem = small
-    schedule = problem.schedule
-    rng = np.random.default_rng(0)
-    table = problem.priors
-    z = 0.3 * rng.standard_normal((2, 20, table.size))
-    classes = np.zeros((2, 20, len(schedule.readings)), dtype=int)
-    trace = Trace(z, table.natural(z), classes, 0, 0)
-    one, other = (watch(problem, trace) for _ in range(2))
-    assert one.nothing == other.nothing
-    assert [c.chance for c in one.changes] == [c.chance for c in other.changes]
-    assert one.draws == 40
-    assert 1 <= one.effective_draws <= 40
+    assert (fitted.schedule.origin + timedelta(days=CHANGE_DAY)).date() in likely_days
