@@ -11,6 +11,7 @@ import numpy as np
 from estimator import units
 from estimator.fit.checks import Diagnostics
 from estimator.fit.fitting import Fit, fit_of
+from estimator.fit.jumps import Jumps
 from estimator.fit.kalman import System
 from estimator.fit.layout import (
     CALCIUM_SHARE,
@@ -33,6 +34,8 @@ from estimator.fit.schedule import Schedule
 from estimator.inputs.records import TankLog
 from estimator.inputs.tank import Tank
 from estimator.synthetic.simulation import Truth
+from estimator.water import supply
+from estimator.water.supply import Floats, SupplyLaw
 from helpers.tanks import Case
 
 MIDDLE = 8.2 * units.MEQ_L_PER_DKH
@@ -48,6 +51,7 @@ def part_of(trace: Trace, which: slice) -> Trace:
         z=trace.z[:, which],
         natural=np.ascontiguousarray(trace.natural[:, which]),
         misread=np.ascontiguousarray(trace.misread[:, which]),
+        jump=np.ascontiguousarray(trace.jump[:, which]),
     )
 
 
@@ -62,22 +66,23 @@ def theta_of(case: Case, schedule: Schedule, drift: float = 0.02) -> np.ndarray:
     theta[UPTAKE] = truth.uptake_meq_l_d[0]
     theta[CALCIUM_SHARE] = truth.calcium_share
     theta[SATURATED_INCREMENT] = saturated
-    theta[LOAD_SHARE] = schedule.reference_load_meq_d / (saturated * half_flow_l_d)
+    theta[LOAD_SHARE] = schedule.shape.load_meq_d / (saturated * half_flow_l_d)
     theta[DRIFT], theta[EFFLUENT_DRIFT] = drift, 0.4 * drift
     theta[LEVEL_RESPONSE] = truth.uptake_per_meq_l
     theta[PH_RESPONSE] = truth.ph_response
     theta[UNLOGGED_CALCIUM] = UNLOGGED_SCALE
     calibrations = [truth.kit_calibration.get(pair, 1.0) for pair in schedule.bottles]
+    errors = [truth.drifting[name] for name in schedule.layout.instruments]
     repeats = [truth.kit_repeatability.get(kit.name, 0.1) for kit in schedule.kits]
-    kits = [*calibrations, *repeats]
-    theta[PHYSICAL : PHYSICAL + len(kits)] = kits
+    theta[PHYSICAL:] = [*calibrations, *(part for pair in errors for part in pair), *repeats]
     return theta
 
 
 def follow(system: System, schedule: Schedule, truth: Truth, alpha: float) -> np.ndarray:
     """Readings (m,) that the linear system expects along a true path: no noise, no errors.
 
-    Daily changes of uptake and effluent strength enter at the midnights, as drift would.
+    Daily changes of uptake and effluent strength enter at the midnights, as drift would; other
+    states begin at nothing.
     """
     layout = schedule.layout
     state = np.zeros(layout.size)
@@ -106,29 +111,75 @@ def follow(system: System, schedule: Schedule, truth: Truth, alpha: float) -> np
     return expected[schedule.reading_step]
 
 
+NO_JUMP = Jumps(*(np.array([value]) for value in (0, -1, 0, 0)), np.zeros(1), np.zeros(1))
+"""A table of candidates that holds none but "none"."""
+
+
+def known_law(
+    *,
+    gain: Floats = 5.4,
+    reach: Floats = 0.6,
+    at_l_d: float = 50.0,
+    volume_l: Floats = 600.0,
+    middle_meq_l: float = MIDDLE,
+    level_response_per_d: Floats = 0.0,
+    chambers: int = 1,
+) -> SupplyLaw:
+    """The law of a reactor whose effluent is known at one flow.
+
+    Args:
+        gain: effluent alkalinity over water at the middle of the band, meq/L, at the flow `at_l_d`.
+        reach: part of saturation that one chamber reaches there; 1 for a chamber that saturates
+            at any flow.
+        at_l_d: see `gain`.
+        volume_l, middle_meq_l, level_response_per_d, chambers: as in `SupplyLaw`.
+    """
+    # Half flows beyond all pumps stand for a chamber without limit.
+    half_flow_l_d = at_l_d * reach / np.maximum(1.0 - np.asarray(reach), 1e-9)
+    reached = supply.reach(at_l_d / half_flow_l_d, chambers)
+    return SupplyLaw(
+        volume_l=volume_l,
+        saturated_meq_l=gain / reached,
+        half_flow_l_d=half_flow_l_d,
+        middle_meq_l=middle_meq_l,
+        level_response_per_d=level_response_per_d,
+        chambers=chambers,
+    )
+
+
 def known_posterior(
     draws: int = 400,
     days: int = 3,
     log_sd: float = 0.0,
     *,
-    uptake: float | np.ndarray = 0.5,
-    gain: float = 5.4,
-    calcium_share: float | np.ndarray = 0.5,
+    uptake: Floats = 0.5,
+    gain: Floats = 5.4,
+    reach: Floats = 0.6,
+    flow_l_d: float | None = 50.0,
+    at_l_d: float = 50.0,
+    volume_l: Floats = 600.0,
+    calcium_share: Floats = 0.5,
+    level_response_l_meq: Floats = 0.0,
     middle_meq_l: float = MIDDLE,
+    chambers: int = 1,
     **changes: Any,
 ) -> Posterior:
     """A fit that is known: 600 L at the band's middle, the same uptake every day.
 
-    Unchanged, the effluent is 5.4 meq/L above the middle at 50 L/day, ε is 0.4, and 55.6 L/day at
-    the reference strength would hold the level.
+    Unchanged, the effluent is 5.4 meq/L above the middle at 50 L/day, where it reaches 0.6 of
+    saturation (9 meq/L, F0 75 L/day), and 60 L/day would hold the level.
 
     Args:
         draws, days: s, and how many days from 1 March 2026.
         log_sd: spread of uptake and of effluent strength.
-        uptake: meq/L/day, one number or (s,).
-        gain: effluent alkalinity over the middle, meq/L.
+        uptake: meq/L/day at the middle of the band, one number or (s,).
+        gain, reach, at_l_d: of the chamber, see `known_law`.
+        flow_l_d: that runs; None for a reactor that never ran.
+        volume_l: one number or (s,).
         calcium_share: mmol of calcium taken up per meq, one number or (s,).
+        level_response_l_meq: η.
         middle_meq_l: middle of the band, where the level is.
+        chambers: one or two.
         changes: fields that are to be as given; others do not follow them.
     """
     rng = np.random.default_rng(1)
@@ -136,12 +187,23 @@ def known_posterior(
     per_draw = uptake * np.exp(log_sd * rng.standard_normal(draws))
     by_day = np.repeat(per_draw[:, None], days, axis=1)
     share = calcium_share * ones
+    law = known_law(
+        gain=gain * np.exp(log_sd * rng.standard_normal(draws)),
+        reach=reach * ones,
+        at_l_d=at_l_d,
+        volume_l=volume_l * ones,
+        middle_meq_l=middle_meq_l,
+        level_response_per_d=level_response_l_meq * per_draw,
+        chambers=chambers,
+    )._replace(strength=ones)
     posterior = Posterior(
         chains=4,
-        volume_l=600.0 * ones,
+        volume_l=volume_l * ones,
         light_share=0.4 * ones,
         calcium_share=share,
-        exponent=0.4 * ones,
+        level_response_l_meq=level_response_l_meq * ones,
+        load_share=per_draw * law.volume_l / (law.saturated_meq_l * law.half_flow_l_d),
+        ph_response=0.7 * ones,
         drift=0.0 * ones,
         effluent_drift=0.0 * ones,
         uptake_scale=per_draw,
@@ -153,11 +215,14 @@ def known_posterior(
         alkalinity_now_meq_l=middle_meq_l * ones,
         calcium_now_mmol_l=None,
         nitrate_loss_meq_l_d=None,
-        increment_meq_l=gain * np.exp(log_sd * rng.standard_normal(draws)),
-        effluent_meq_l=middle_meq_l + gain * ones,
-        middle_meq_l=middle_meq_l,
-        reference_flow_l_d=50.0,
-        present_flow_l_d=50.0,
+        law=law,
+        media_magnesium_share=0.0 * ones,
+        unlogged_calcium_mmol_l_d=None,
+        strength=np.ones((draws, days)),
+        jump=np.zeros(draws, dtype=np.int64),
+        jumps=NO_JUMP,
+        last_run_flow_l_d=flow_l_d,
+        present_flow_l_d=flow_l_d or 0.0,
         dosed_meq_d=0.0,
         effluent_tested=True,
         kit_calibration={},

@@ -6,9 +6,11 @@ import numpy as np
 
 from estimator import units
 from estimator.fit.likelihood import MISREAD_CHANCE, MISREAD_SPREAD
+from estimator.fit.load import ROOM
 from estimator.fit.sampling import thinned
 from estimator.inputs.records import Reading
 from estimator.next_tests.foresight import MOST_REPEATS, Foresight, Present, slopes
+from estimator.water.supply import SupplyLaw
 
 DKH = units.MEQ_L_PER_DKH
 
@@ -16,13 +18,14 @@ STATES = ("alkalinity", "uptake", "effluent")
 READ = {
     "tank now": (1.0, 0.0, 0.0),
     "tank in three days": (1.0, -3 * 1.2 * DKH, 0.0),
-    "effluent": (0.3, 0.0, 16 * DKH),
+    "effluent": (0.4, 0.0, 16 * DKH),
     "uptake itself": (0.0, 1.0, 0.0),
     "effluent itself": (0.0, 0.0, 1.0),
 }
 """Readings of `hand_made`: what each takes of the three states."""
 CENTRE = (8.2 * DKH, 0.0, 0.0)
 SPREAD = (0.15 * DKH, 0.1, 0.06)
+USUAL_LOAD_MEQ_D = 600 * 1.2 * DKH
 SCATTER = 0.2 * DKH
 STEP = 0.3 * DKH
 
@@ -45,7 +48,7 @@ def hand_made(
         scatter, step: of all kits alike, meq/L; the last two readings scatter a tenth of it.
         parameter_spread: factor on the spread of parameters and means between draws; 0 leaves the
             states alone uncertain.
-        planned: the reactor never ran.
+        planned: the reactor's effluent was never tested.
     """
     rng = np.random.default_rng(seed)
 
@@ -54,7 +57,8 @@ def hand_made(
 
     kit_calibration = lognormal(1.0, 0.03)
     start = lognormal(1.2 * DKH, 0.05)
-    strength = lognormal(16 * DKH, 0.05)
+    strength = lognormal(16 / 0.6 * DKH, 0.05)
+    half_flow = lognormal(45 * 0.6 / 0.4, 0.2)
     own = parameter_spread * 0.5 * np.array(SPREAD) * rng.standard_normal((draws, len(STATES)))
     root = np.diag(SPREAD) @ np.array([[1.0, 0.0, 0.0], [0.5, 0.8, 0.0], [0.2, 0.3, 0.9]])
     look = np.repeat(np.array(list(READ.values()))[None], draws, axis=0)
@@ -70,18 +74,23 @@ def hand_made(
     shape = (len(picks), len(READ), MOST_REPEATS)
     classes = rng.choice(len(MISREAD_CHANCE), size=shape, p=MISREAD_CHANCE)
     present = Present(
-        volume_l=lognormal(600.0, 0.04),
+        law=SupplyLaw(
+            volume_l=lognormal(600.0, 0.04),
+            saturated_meq_l=strength,
+            half_flow_l_d=half_flow,
+            middle_meq_l=8.2 * DKH,
+            strength=np.ones(draws),
+            level_response_per_d=0.06 / DKH * start,
+        ),
+        load_share=USUAL_LOAD_MEQ_D / (strength * half_flow),
+        shown_flow_l_d=45.0,
+        untested_meq_d=ROOM * USUAL_LOAD_MEQ_D if planned else None,
         uptake_start=start,
         uptake_scale=start,
-        increment_meq_l=strength,
-        exponent=np.clip(0.4 + parameter_spread * 0.05 * rng.standard_normal(draws), 0.1, 0.8),
         drift=np.full(draws, 0.015),
         effluent_drift=np.full(draws, 0.01),
         level_shift_meq_l=np.zeros(draws),
         shape_d=np.full(draws, 0.05),
-        reference_flow_l_d=None if planned else 45.0,
-        middle_meq_l=8.2 * DKH,
-        ceiling_meq_l=np.inf,
         places=(0, 1, 2, -1),
         light_ratio=lognormal(2.5, 0.3),
         kit_calibration=kit_calibration,

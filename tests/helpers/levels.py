@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from estimator.fit.state import TankState
+from estimator.water.supply import strength_after
 
 
 def levels_ahead(
@@ -19,13 +20,13 @@ def levels_ahead(
         dosed_meq_d: beside the reactor.
     """
     law = state.law.each(lambda draws: draws[:, None])
-    rates = law.rates(np.asarray(flows_l_d)[None, :])
-    level, uptake, strength = state.level_meq_l[:, None], state.uptake_meq_l_d[:, None], 1.0
+    flows = np.asarray(flows_l_d, dtype=float)[None, :]
+    level, uptake, change = state.level_meq_l[:, None], state.uptake_meq_l_d[:, None], 0.0
     levels = []
     for of_uptake, of_effluent in noise.transpose(0, 2, 1):
         uptake = uptake + (state.uptake_drift_meq_l_d * of_uptake)[:, None]
-        strength = strength + (state.effluent_drift * of_effluent)[:, None]
+        change = change + (state.effluent_drift * of_effluent)[:, None]
         net = dosed_meq_d / law.volume_l - uptake
-        level = law.advance(level, rates, net, law.increment_meq_l * np.maximum(strength, 0.05))
+        level = law.advance(level, flows, net, law.strength * strength_after(change))
         levels.append(level)
     return np.array(levels)
