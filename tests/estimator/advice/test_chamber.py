@@ -8,12 +8,21 @@ import numpy as np
 import pytest
 
 from estimator import units
-from estimator.advice.chamber import Chamber, chamber_of, co2_at, held_at, leaving, table_at
+from estimator.advice.chamber import (
+    Chamber,
+    chamber_of,
+    co2_at,
+    co2_per_caco3,
+    held_at,
+    leaving,
+    table_at,
+)
 from estimator.advice.flow import HORIZON_DAYS, to_l_d
 from estimator.advice.ph_and_flow import MUSH_PH, PH_AXIS, ChamberTrade, chamber_trade
 from estimator.fit.forecast import hold_chances
 from estimator.inputs.tank import Reactor
 from estimator.water import carbonate, chamber_table
+from estimator.water.supply import LARGEST_FLOW_L_D
 from helpers.fits import known_fit, known_posterior
 from helpers.tanks import example_log, example_tank
 
@@ -36,7 +45,7 @@ def seen(**changes) -> tuple:
     posterior = known_posterior(**changes)
     made = chamber_of(known_fit(LOG, example_tank(), posterior), np.random.default_rng(0))
     none = np.zeros_like(made.surprise)
-    return posterior, replace(made, surprise=none, co2_factor=none + 1, ceiling_factor=none + 1)
+    return posterior, replace(made, surprise=none, co2_factor=none + 1)
 
 
 def codes(remarks) -> list[str]:
@@ -46,47 +55,67 @@ def codes(remarks) -> list[str]:
 
 def test_present_ph_needs_what_the_posterior_needs() -> None:
     """At the present chamber pH the trade and the recommendation speak of one flow."""
-    posterior, made = seen(log_sd=0.15)
+    posterior, made = seen(log_sd=0.1)
     held = held_at(posterior, made, made.ph)
     np.testing.assert_allclose(held.needed_l_d, posterior.needed_flow_l_d)
     supplied = held.needed_l_d * held.increment_meq_l
     np.testing.assert_allclose(supplied, posterior.uptake_now_meq_l_d * posterior.volume_l)
 
 
-def test_another_ph_keeps_the_saturation() -> None:
-    """At the reference flow the increment follows chemistry at the Ω that the effluent shows."""
-    posterior, made = seen()
-    omega = carbonate.effluent_of_alkalinity(made.tank, 6.6, made.tank.alkalinity_meq_l + 5.4)
-    wanted = 2 * carbonate.effluent(made.tank, 6.5, omega.saturation).dissolved_mmol_l
+@pytest.mark.parametrize("response", [0.0, 0.7, 1.0])
+def test_another_ph_moves_what_saturated_effluent_has(response: float) -> None:
+    """9 meq/L at pH 6.6 go by the table to the power that the log has taught; F0, the medium's,
+    stays as it is, so that at 300 meq/day y = 300/X_sat and F = y / (1 − y/75)."""
+    posterior, made = seen(ph_response=np.full(400, response))
+    table = chamber_table.saturated_increment_meq_l
+    saturated = 9.0 * (table(6.5) / table(6.6)) ** response
     held = held_at(posterior, made, 6.5)
-    np.testing.assert_allclose(held.law.increment_meq_l, wanted, rtol=2e-3)
-    flow = 50.0 * (0.5 * 600.0 / (50.0 * wanted)) ** (1 / 0.6)
-    np.testing.assert_allclose(held.needed_l_d, flow, rtol=5e-3)
+    np.testing.assert_allclose(held.law.saturated_meq_l, saturated)
+    np.testing.assert_allclose(held.law.half_flow_l_d, 75.0)
+    litres = 300 / saturated
+    np.testing.assert_allclose(held.needed_l_d, litres / (1 - litres / 75), rtol=1e-6)
+    assert held.reached.all()
+
+
+def test_a_chamber_too_small_for_the_load_is_told_at_a_flow_that_makes_sense() -> None:
+    """9 meq/L and F0 30 L/day carry 270 of 300 meq/day at most: no flow is needed that could be
+    given, and the gas is that of four half flows, where the effluent has a fifth of saturation."""
+    posterior, made = seen(reach=0.375, gain=9 * 0.375)
+    held = held_at(posterior, made, 6.6)
+    assert not held.reached.any()
+    assert np.all(held.needed_l_d == LARGEST_FLOW_L_D)
+    np.testing.assert_allclose(held.flow_l_d, 120.0)
+    np.testing.assert_allclose(held.increment_meq_l, 1.8)
+    np.testing.assert_allclose(held.co2_mmol_d[0], co2_at(posterior, made, 6.6, 120.0))
+    ratio = co2_per_caco3(posterior, made)
+    np.testing.assert_allclose(ratio, held.co2_mmol_d / (0.5 * 120.0 * 1.8))
+    trade = trade_of(posterior, example_tank())
+    present = next(point for point in trade.points if point.is_present)
+    assert present.needed_ml_h is None
+    assert codes(present.cautions) == ["chamber_cannot_carry"]
+    # A lower pH carries it.
+    assert trade.points[0].needed_ml_h is not None
+    assert trade.flow_axis_ml_h.max() < 100_000
 
 
 @pytest.mark.parametrize("ph", [6.2, 6.5, 6.8, 7.1])
 @pytest.mark.parametrize("chambers", [1, 2])
 def test_interpolation_is_within_two_parts_in_a_thousand(ph, chambers) -> None:
-    """Increment, CO2 and free CO2 between tabulated saturations meet the direct computation."""
+    """CO2, free CO2 and pH between tabulated increments meet the direct computation."""
     feed = carbonate.TankWater(8.2 * DKH, 10.5, 8.1)
-    made = Chamber(feed, ph, True, chambers, np.zeros(1), np.ones(1), np.ones(1))
+    made = Chamber(feed, ph, True, chambers, np.zeros(1), np.ones(1))
     table = table_at(made, ph)
     omega = np.random.default_rng(0).uniform(0.3, 1.5, 200)
     exact = leaving(made, ph, omega)
     increment = 2 * exact.dissolved_mmol_l
     dissolves = increment > 0.02
-    found = table.increment_at(omega)
-    np.testing.assert_allclose(found[dissolves], increment[dissolves], rtol=2e-3)
     for column, direct in (
         (table.co2_mmol_l, exact.co2_mmol_l),
         (table.free_co2_mmol_l, exact.free_co2_mmol_l),
+        (table.ph_nbs, exact.ph_nbs * np.ones(200)),
     ):
         read = np.interp(increment, table.increment_meq_l, column)
         np.testing.assert_allclose(read[dissolves], direct[dissolves], rtol=2e-3)
-    reached = np.maximum(omega, table.saturation[0])
-    np.testing.assert_allclose(
-        table.saturation_at(increment[dissolves]), reached[dissolves], rtol=2e-3
-    )
 
 
 def test_co2_use_is_that_of_chemistry() -> None:
@@ -117,15 +146,15 @@ def test_needed_flow_falls_with_chamber_ph() -> None:
 
 
 def test_no_flow_is_stronger_than_saturation() -> None:
-    """Where the flow law asks for more than the ceiling, the ceiling sets the flow, with a caution.
-
-    A chamber near saturation, asked for a third of its flow at a lower pH.
-    """
-    posterior, made = seen(increment_meq_l=np.full(400, 9.0))
-    held = held_at(posterior, made, 6.3)
-    ceiling = carbonate.effluent(made.tank, 6.3, 1.0).alkalinity_meq_l - made.tank.alkalinity_meq_l
-    assert held.at_ceiling.all()
-    np.testing.assert_allclose(held.increment_meq_l, ceiling, rtol=2e-3)
+    """A slow flow of saturated effluent is told so: at 0.97 of 10.3 meq/L, saturation at pH 6.6 by
+    chemistry, a lower pH and less flow still give no more than saturation does there."""
+    posterior, made = seen(gain=10.0, reach=0.97, ph_response=np.ones(400))
+    for ph in (6.3, 6.6):
+        held = held_at(posterior, made, ph)
+        ceiling = 2 * carbonate.effluent(made.tank, ph, 1.0).dissolved_mmol_l
+        assert held.at_ceiling.all()
+        assert np.all(held.increment_meq_l < 1.01 * ceiling)
+        assert np.all(held.increment_meq_l > 0.93 * ceiling)
     trade = trade_of(posterior, example_tank())
     assert "chamber_near_saturation" in codes(trade.points[0].cautions)
 
@@ -173,7 +202,7 @@ def test_a_good_present_ph_is_kept() -> None:
 
 def test_a_small_pump_asks_for_a_lower_ph() -> None:
     """Where the pump cannot give the flow at the present pH the nearest pH that will is named."""
-    tank = example_tank(reactor=Reactor(0.0, 1500.0, 10.0, chamber_ph=6.6))
+    tank = example_tank(reactor=Reactor(0.0, 1800.0, 10.0, chamber_ph=6.6))
     trade = trade_of(known_posterior(log_sd=0.05), tank)
     assert trade.region is not None
     assert trade.region.suggested == trade.region.high < 6.6
@@ -204,7 +233,7 @@ def test_no_ph_will_do(pump, remedy) -> None:
 def test_low_ph_carries_the_mush_caution() -> None:
     """A chamber run below about 6.3 is told of media turning to mush, marked as practice."""
     tank = example_tank(reactor=Reactor(0.0, 6000.0, 10.0, chamber_ph=6.1))
-    posterior = known_posterior(log_sd=0.05, increment_meq_l=np.full(400, 16.0))
+    posterior = known_posterior(log_sd=0.05, gain=16.0)
     trade = trade_of(posterior, tank, NO_FLOW)
     point = next(p for p in trade.points if p.is_present)
     assert "chamber_mush" in codes(point.cautions)
@@ -242,7 +271,7 @@ def test_two_chambers_use_less_gas_for_one_load() -> None:
 def test_planned_reactor_says_so() -> None:
     """With no reactor, no flow and no effluent the answer is the priors' and says so."""
     tank = example_tank(reactor=None)
-    posterior = known_posterior(log_sd=0.2, reference_flow_l_d=None, effluent_tested=False)
+    posterior = known_posterior(log_sd=0.05, flow_l_d=None, effluent_tested=False)
     trade = trade_of(posterior, tank)
     assert trade.from_priors
     assert not trade.ph_known
@@ -250,14 +279,13 @@ def test_planned_reactor_says_so() -> None:
     assert all(p.pump_share is None for p in trade.points)
     made = chamber_of(known_fit(NO_FLOW, tank, posterior), np.random.default_rng(0))
     held = held_at(posterior, made, 6.5)
-    load = posterior.uptake_now_meq_l_d * posterior.volume_l
-    np.testing.assert_allclose(held.needed_l_d, load / posterior.increment_meq_l)
+    np.testing.assert_allclose(held.needed_l_d, posterior.needed_flow_l_d)
     assert not trade_of(known_posterior(), example_tank()).from_priors
 
 
 def test_media_that_would_not_dissolve_gets_no_flow() -> None:
-    """A weak chamber at a high pH dissolves nothing: no figure is stated, and nothing overflows."""
-    posterior = known_posterior(increment_meq_l=np.full(400, 1.2))
+    """A medium that gives nothing worth the name: no figure is stated, and nothing overflows."""
+    posterior = known_posterior(gain=0.006, ph_response=np.ones(400))
     trade = trade_of(posterior, example_tank())
     assert trade.points[-1].needed_ml_h is None
     assert codes(trade.points[-1].cautions) == ["chamber_hardly_dissolves"]
@@ -291,7 +319,7 @@ def test_another_ph_is_less_sure() -> None:
     rng = np.random.default_rng(0)
     made = chamber_of(known_fit(LOG, example_tank(), posterior), rng)
     spread = [
-        float(np.std(np.log(held_at(posterior, made, ph).law.increment_meq_l)))
+        float(np.std(np.log(held_at(posterior, made, ph).law.saturated_meq_l)))
         for ph in (6.6, 6.65, 6.5, 6.4)
     ]
     np.testing.assert_allclose(spread, [0, 0.05, 0.10, 0.10], atol=0.005)
