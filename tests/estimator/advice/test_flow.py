@@ -73,10 +73,23 @@ def test_flow_response_raises_the_needed_flow() -> None:
 
 
 def test_withheld_where_the_chamber_cannot_carry_the_load() -> None:
-    """420 meq/day where 360 are all that it gives: no pump is fast enough."""
+    """420 meq/day where 360 are all that it gives: a larger pump is no remedy."""
     advice = advise(known(reach=0.5, uptake=0.7), example_tank())
     assert advice.status == "withheld"
-    assert codes(advice.reasons) == ["withheld_pump_too_small"]
+    assert codes(advice.reasons) == ["withheld_chamber_too_small"]
+
+
+def test_withheld_where_the_chamber_may_be_too_small() -> None:
+    """A limit of 360 meq/day for a load of 324 ± 10 %: in 15 draws of 100 no flow is enough; in
+    fewer than 5 of 100 with 2 %, where the range of those that are decides."""
+    found = {}
+    for log_sd in (0.1, 0.02):
+        posterior = known(4000, reach=0.5, uptake=spread(0.54, log_sd, 4000, 1))
+        found[log_sd] = advise(posterior, example_tank()).reasons
+    (reason,) = found[0.1]
+    assert reason.code == "withheld_chamber_at_limit"
+    assert reason.values["chance"] == pytest.approx(0.146, abs=0.02)
+    assert "withheld_chamber_at_limit" not in codes(found[0.02])
 
 
 def test_the_flow_is_for_the_uptake_at_the_middle_of_the_band() -> None:

@@ -250,6 +250,20 @@ def test_what_a_chamber_cannot_carry_stays_dosed() -> None:
     assert found.probability > 0.9
 
 
+@pytest.mark.parametrize(("present", "final"), [(60.0, 100.0), (120.0, 120.0)])
+def test_a_pump_is_not_driven_where_it_brings_hardly_more(present: float, final: float) -> None:
+    """Past four half flows of 25 L/day a chamber gives four fifths of its 250 meq/day, and a litre
+    more costs gas: a plan ends there, or where the pump stands."""
+    supply = present * 10 / (1 + present / 25)
+    posterior = known(
+        gain=supply / present, reach=1 / (1 + present / 25), flow_l_d=present, at_l_d=present,
+        effluent_tested=True, dosed_meq_d=300 - supply,
+    )  # fmt: skip
+    found = plan(posterior, example_tank(), {"soda": (300 - supply) / 1.9})
+    assert found.provisional
+    assert found.steps[-1].flow_ml_h == pytest.approx(to_ml_h(np.array(final)), abs=10)
+
+
 def test_a_stopped_reactor_is_known_by_how_it_ran() -> None:
     """Tested at 10 L/day before it was stopped: its start is planned as surely as if it ran, by
     flows at which that chamber is the weaker the faster."""
