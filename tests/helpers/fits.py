@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from datetime import date, timedelta
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -28,7 +30,7 @@ from estimator.fit.layout import (
     VOLUME,
 )
 from estimator.fit.posterior import Posterior
-from estimator.fit.problem import pose
+from estimator.fit.problem import Problem, pose
 from estimator.fit.sampling import Trace, made_up_trace
 from estimator.fit.schedule import Schedule
 from estimator.inputs.records import TankLog
@@ -55,6 +57,14 @@ def part_of(trace: Trace, which: slice) -> Trace:
     )
 
 
+def still_trace(problem: Problem, natural: np.ndarray, copies: int = 2) -> Trace:
+    """A trace whose every draw is the same (p,), every reading an ordinary one, nothing jumped."""
+    shape = (1, copies, len(natural))
+    classes = np.zeros((1, copies, len(problem.schedule.readings)), dtype=np.int64)
+    jump = np.zeros((1, copies), dtype=np.int64)
+    return Trace(np.zeros(shape), np.broadcast_to(natural, shape).copy(), classes, jump, 0, 0)
+
+
 def theta_of(case: Case, schedule: Schedule, drift: float = 0.02) -> np.ndarray:
     """theta (p,) of `mass_balance.fill` that states a truth, with the first day's uptake as u_0."""
     truth = case.truth
@@ -78,11 +88,17 @@ def theta_of(case: Case, schedule: Schedule, drift: float = 0.02) -> np.ndarray:
     return theta
 
 
-def follow(system: System, schedule: Schedule, truth: Truth, alpha: float) -> np.ndarray:
+def follow(
+    system: System,
+    schedule: Schedule,
+    truth: Truth,
+    alpha: float,
+    begin: Mapping[int, float] = MappingProxyType({}),
+) -> np.ndarray:
     """Readings (m,) that the linear system expects along a true path: no noise, no errors.
 
-    Daily changes of uptake and effluent strength enter at the midnights, as drift would; other
-    states begin at nothing.
+    Daily changes of uptake and effluent strength enter at the midnights, as drift would; states
+    that no truth speaks of begin at nothing, or as `begin` says by their place.
     """
     layout = schedule.layout
     state = np.zeros(layout.size)
@@ -95,6 +111,8 @@ def follow(system: System, schedule: Schedule, truth: Truth, alpha: float) -> np
     for j, name in enumerate(layout.waters):
         state[layout.first_water + 2 * j] = truth.waters[name]["alkalinity"]
         state[layout.first_water + 2 * j + 1] = truth.waters[name]["calcium"]
+    for place, value in begin.items():
+        state[place] = value
     day_of = {int(step): j for j, step in enumerate(schedule.day_step)}
     moving = layout.moving
     expected = np.full(len(system.offset), np.nan)
