@@ -34,11 +34,14 @@ CO2_ERROR = (0.07, 0.11)
 PyCO2SYS, and a probe off by 0.1 pH changes it by about 9 % (computed); leaks not counted."""
 AT_CEILING = 0.95
 """Part of saturation from which a chamber counts as saturated."""
+FASTEST = 4.0
+"""Flow in half flows at which the CO2 counts at most: a chamber gives four fifths of its limit
+there, and a litre more brings ever less alkalinity for the same CO2 (no source)."""
 
 # Saturations at which a chamber is tabulated: chords err by less than 0.2 %.
 _SATURATIONS = np.geomspace(0.01, 4.0, 240)
-_LEAST_INCREMENT = 0.02
-"""Increment (meq/L) below which a chamber counts as dissolving nothing."""
+LEAST_INCREMENT_MEQ_L = 0.02
+"""Saturated increment below which a chamber counts as dissolving nothing."""
 
 
 @dataclass(frozen=True)
@@ -154,17 +157,19 @@ class Held:
         law: of the supply at this pH.
         needed_l_d: flow that puts back the uptake.
         reached: whether the chamber can carry the load at any flow.
-        increment_meq_l: effluent over tank at the needed flow.
+        flow_l_d: the needed one, `FASTEST` half flows at most; what follows is at it.
+        increment_meq_l: effluent over tank.
         co2_mmol_d: CO2 used, all of which has to leave the tank again.
         free_co2_mmol_l, free_co2_mmol_d: dissolved CO2 of the effluent, and what it brings beyond
             the tank's own.
         effluent_ph: NBS, as it leaves.
-        at_ceiling: whether the effluent is saturated, or nearly so, at the needed flow.
+        at_ceiling: whether the effluent is saturated, or nearly so.
     """
 
     law: SupplyLaw
     needed_l_d: np.ndarray
     reached: np.ndarray
+    flow_l_d: np.ndarray
     increment_meq_l: np.ndarray
     co2_mmol_d: np.ndarray
     free_co2_mmol_l: np.ndarray
@@ -193,10 +198,9 @@ def held_at(posterior: Posterior, chamber: Chamber, ph: float) -> Held:
     """
     state, table = posterior.state, table_at(chamber, ph)
     law = _law_at(posterior, chamber, ph)
-    load = state.load_meq_d
-    needed = law.flow_for(load)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        leaves = np.where(needed > 0, load / needed, law.increment_at(0.0, law.middle_meq_l))
+    needed = law.flow_for(state.load_meq_d)
+    flow = np.minimum(needed, FASTEST * law.half_flow_l_d)
+    leaves = law.increment_at(flow, law.middle_meq_l)
     co2, free, effluent_ph = (
         np.interp(leaves, table.increment_meq_l, column)
         for column in (table.co2_mmol_l, table.free_co2_mmol_l, table.ph_nbs)
@@ -204,23 +208,24 @@ def held_at(posterior: Posterior, chamber: Chamber, ph: float) -> Held:
     return Held(
         law=law,
         needed_l_d=needed,
-        reached=(law.saturated_meq_l > _LEAST_INCREMENT) & (needed < LARGEST_FLOW_L_D),
+        reached=(law.saturated_meq_l > LEAST_INCREMENT_MEQ_L) & (needed < LARGEST_FLOW_L_D),
+        flow_l_d=flow,
         increment_meq_l=leaves,
-        co2_mmol_d=needed * co2 * chamber.co2_factor,
+        co2_mmol_d=flow * co2 * chamber.co2_factor,
         free_co2_mmol_l=free,
-        free_co2_mmol_d=needed * (free - chamber.tank.free_co2_mmol_l),
+        free_co2_mmol_d=flow * (free - chamber.tank.free_co2_mmol_l),
         effluent_ph=effluent_ph,
-        at_ceiling=law.reach(needed) * law.strength > AT_CEILING,
+        at_ceiling=law.reach(flow) * law.strength > AT_CEILING,
     )
 
 
 def co2_per_caco3(posterior: Posterior, chamber: Chamber) -> np.ndarray:
-    """CO2 used per CaCO3 dissolved (s,), mol/mol, at the present chamber pH and the needed flow.
+    """CO2 used per CaCO3 dissolved (s,), mol/mol, at the present chamber pH and `Held.flow_l_d`.
 
     Usual (`flow.CO2_PER_CACO3`) where nothing is taken up.
     """
     held = held_at(posterior, chamber, chamber.ph)
-    dissolved = 0.5 * held.needed_l_d * held.increment_meq_l
+    dissolved = 0.5 * held.flow_l_d * held.increment_meq_l
     with np.errstate(invalid="ignore", divide="ignore"):
         ratio = held.co2_mmol_d / dissolved
     return np.where(dissolved > 0, ratio, CO2_PER_CACO3[0] * chamber.co2_factor)

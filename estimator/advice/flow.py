@@ -19,6 +19,7 @@ from estimator.inputs.parameters import ALKALINITY, CALCIUM
 from estimator.inputs.tank import Reactor, Tank, Target
 from estimator.remark import Remark
 from estimator.unknowns import Unknown
+from estimator.water.supply import LARGEST_FLOW_L_D
 
 HORIZON_DAYS = 14
 RANGE_RATIO_LIMIT = 4.0
@@ -278,9 +279,13 @@ def _reasons_before_trying(
         yield Remark("withheld_flow_not_logged")
     low, high = np.quantile(needed, [0.05, 0.95])
     limit = PLANNED_RATIO_LIMIT if is_planned(posterior) else RANGE_RATIO_LIMIT
-    pump = tank.reactor
+    pump, beyond = tank.reactor, float(np.mean(needed >= to_ml_h(np.array(LARGEST_FLOW_L_D))))
     if low <= 0 or np.median(posterior.uptake_now_meq_l_d) <= 0:
         yield Remark("withheld_no_uptake", {"source": Unknown.UPTAKE})
+    elif beyond > 0.5:
+        yield Remark("withheld_chamber_too_small")
+    elif beyond > 0.05:
+        yield Remark("withheld_chamber_at_limit", {"chance": beyond, "source": _largest(shares)})
     elif high > limit * low:
         yield Remark("withheld_wide_range", {"ratio": high / low, "source": _largest(shares)})
     elif pump is not None:

@@ -11,7 +11,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from estimator import units
-from estimator.advice.chamber import Chamber, Held, Range, held_at, range_of
+from estimator.advice.chamber import (
+    LEAST_INCREMENT_MEQ_L,
+    Chamber,
+    Held,
+    Range,
+    held_at,
+    range_of,
+)
 from estimator.advice.flow import HORIZON_DAYS, is_planned, to_l_d, to_ml_h
 from estimator.fit.posterior import Posterior
 from estimator.inputs.parameters import ALKALINITY
@@ -30,9 +37,10 @@ INSIDE_CHANCE = 0.9
 CO2_SLACK = 1.1
 """CO2 use within this factor of the least counts as equal: a bubble counter reads no finer."""
 OUT_OF_REACH = 0.05
-"""Share of draws that cannot dissolve anything from which no flow is stated."""
+"""Share of draws that cannot carry the load from which no flow is stated."""
 NEAR_SATURATION = 0.2
-"""Share of draws at saturation from which the answer to flow is called unsure."""
+"""Share of draws at saturation from which it is told that a slower pump makes effluent no
+stronger."""
 
 
 @dataclass(frozen=True)
@@ -42,7 +50,7 @@ class WorkingPoint:
     Attributes:
         chamber_ph: NBS; `is_present` marks the one that is set now.
         needed_ml_h: flow that holds the middle of the band. All but `inside_chance` are None from
-            here on where media would hardly dissolve.
+            here on where the chamber may not carry the load at any flow.
         effluent_meq_l: alkalinity of the effluent at that flow.
         effluent_ph: NBS, as it leaves the last chamber.
         co2_g_d: CO2 used, all of which the tank has to pass on to the air; leaks not counted.
@@ -102,7 +110,7 @@ class ChamberTrade:
         holding: (p, f) chance that the level, from the middle of the band, stays within it over
             `HORIZON_DAYS` at today's uptake.
         inside_chance: (p,) chance that the needed flow is inside the pump's limits.
-        co2_g_d: (p,) median CO2 used at the needed flow; infinite where media hardly dissolves.
+        co2_g_d: (p,) median CO2 used at the needed flow; infinite where no flow may carry the load.
         points: the short table, by rising pH.
         region: where to work; None where no pH will do.
         reasons: for `region`, or for its absence with the remedy.
@@ -182,7 +190,7 @@ def _median_co2_g_d(held: Held) -> float:
 
 def _flow_axis(present: Held, pump: Reactor | None) -> np.ndarray:
     """Flows around the needed one, by equal factors, inside the pump's limits."""
-    middle = max(float(np.median(to_ml_h(present.needed_l_d))), 1e-3)
+    middle = max(float(np.median(to_ml_h(present.flow_l_d))), 1e-3)
     low, high = middle / 6, middle * 6
     if pump is not None:
         low, high = max(low, pump.flow_min_ml_h), min(high, pump.flow_max_ml_h)
@@ -236,7 +244,8 @@ def _cautions(held: Held, pump: Reactor | None, ph: float, inside: float) -> Ite
     if ph < MUSH_PH:
         yield Remark("chamber_mush", {"ph": MUSH_PH})
     if _is_out_of_reach(held):
-        yield Remark("chamber_hardly_dissolves")
+        dissolves = np.median(held.law.saturated_meq_l) > LEAST_INCREMENT_MEQ_L
+        yield Remark("chamber_cannot_carry" if dissolves else "chamber_hardly_dissolves")
         return
     if np.mean(held.at_ceiling) > NEAR_SATURATION:
         yield Remark("chamber_near_saturation")

@@ -178,7 +178,7 @@ def second_chamber_share(chamber: Chamber, ph: float, held: Held) -> np.ndarray:
 def _of_solutions(balance: _Balance, tank: Tank) -> Iterator[Remark]:
     """What each solution would do to the daily mean if it held the load instead of the reactor."""
     posterior = balance.posterior
-    load_meq_d = np.clip(posterior.uptake_now_meq_l_d, 0.0, None) * posterior.volume_l
+    load_meq_d = posterior.state.load_meq_d
     without = balance.mean_ph(0.0)
     for name, solution in tank.solutions.items():
         excess = excess_co2_per_eq(solution)

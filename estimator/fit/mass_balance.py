@@ -65,7 +65,7 @@ from estimator.fit.layout import (
 )
 from estimator.fit.schedule import NITRATE_DRIFT
 from estimator.water.light import TERMS
-from estimator.water.supply import SECOND_CHAMBER_POWER
+from estimator.water.supply import SECOND_CHAMBER
 
 NET_CHANGE_SCALE = units.MEQ_L_PER_DKH
 """Scale of changes of uptake where only the net change is seen, meq/L/day: a change relative to a
@@ -102,12 +102,9 @@ def reach_at(x, chambers):  # type: ignore[no-untyped-def]
     slope = -first * first
     if chambers == 1:
         return first, slope
-    rest = (1.0 - first) ** SECOND_CHAMBER_POWER
-    rest_slope = 0.0
-    if first < 1.0:
-        rest_slope = -SECOND_CHAMBER_POWER * rest / (1.0 - first)
-    both = first + (1.0 - rest - first) * first
-    return both, slope * (1.0 + (1.0 - rest - first) - (rest_slope + 1.0) * first)
+    least, more = SECOND_CHAMBER
+    way, left = least + more * first, first * (1.0 - first)
+    return first + way * left, slope * (1.0 + more * left + way * (1.0 - 2.0 * first))
 
 
 @njit(cache=True)

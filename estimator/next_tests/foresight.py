@@ -40,6 +40,9 @@ MOMENT = "moment"
 """Kind of an action that does nothing but end a step, so that the states at its time can be had."""
 TINY = 1e-4
 """Step of a numerical derivative by the states."""
+MOST_HALF_FLOWS = 20.0
+"""A needed flow counts as so many half flows at most: there a chamber gives 19 in 20 parts of its
+limit. Beyond, or where no flow is enough, few draws would outweigh all others (no source)."""
 
 
 @dataclass(frozen=True)
@@ -109,9 +112,11 @@ class Present:
         )
 
     def log_flow(self, states: np.ndarray) -> np.ndarray:
-        """Log of the needed flow in L/day (…, s); −∞ where none is needed."""
+        """Log of the needed flow, L/day (…, s), see `MOST_HALF_FLOWS`; −∞ where none is needed."""
+        state = self.state(states)
         with np.errstate(divide="ignore"):
-            return np.asarray(np.log(self.state(states).needed_flow_l_d))
+            flow = np.minimum(state.needed_flow_l_d, MOST_HALF_FLOWS * state.law.half_flow_l_d)
+            return np.asarray(np.log(flow))
 
 
 def slopes(function: Callable[[np.ndarray], np.ndarray], states: np.ndarray) -> np.ndarray:

@@ -120,7 +120,7 @@ def held_back(
     most = max(float(raised), pump.flow_min_ml_h, base)  # a coarse step leaves the pump as it is
     if flow.setting.set_to_ml_h <= most:
         return None
-    supply = posterior.state.law.supply_meq_d(to_l_d(np.array(most)), posterior.middle_meq_l)
+    supply = posterior.state.law.supply_meq_d(float(to_l_d(np.array(most))), posterior.middle_meq_l)
     lacking = max(float(np.median(posterior.state.load_meq_d - supply)), 0.0)
     solutions = (tank.solutions[name] for name in recommendation.dose_ml_d)
     bridge = {

@@ -22,8 +22,6 @@ SATURATED_DKH = np.array([60.9, 52.4, 44.9, 38.3, 32.6, 27.6, 23.3, 19.5])
 
 USUAL_CHAMBER_PH = 6.5
 """Taken where none is stated: media dissolves usefully near it (common practice, no source)."""
-PROBE_ERROR = 0.1
-"""How far a chamber's pH may be below what its probe shows, NBS (common practice, no source)."""
 
 
 def half_saturated_increment_meq_l(chamber_ph: float) -> float:
@@ -34,12 +32,6 @@ def half_saturated_increment_meq_l(chamber_ph: float) -> float:
 def saturated_increment_meq_l(chamber_ph: float) -> float:
     """The same at saturation: chemistry gives no more from aragonite at this NBS pH."""
     return _increment(SATURATED_DKH, chamber_ph)
-
-
-def ceiling_meq_l(chamber_ph: float) -> float:
-    """Largest increment that a chamber held at this pH can give, meq/L: saturation `PROBE_ERROR`
-    below it."""
-    return saturated_increment_meq_l(chamber_ph - PROBE_ERROR)
 
 
 def _increment(column_dkh: np.ndarray, chamber_ph: float) -> float:

@@ -9,9 +9,10 @@ with flow F (L/day), half flow F0 at which half of saturation is reached, X_sat 
 saturated effluent over water at the middle of the band A_m, and s the strength: 1, and what media,
 gas and pump make of it since. Slow, the effluent is saturated and follows A by nothing; fast, the
 supply F·X rises to its limit F0·X_sat. (Levenspiel, Chemical Reaction Engineering, first-order
-reaction in a stirred tank.) A second chamber without gas dissolves on towards the saturation that
-the first's spare CO2 allows: r₂ = 1 − (1 − r)^1.6 within 0.02 (computed with PyCO2SYS, chamber pH
-6.3 and 6.5), with the same F0. In a well-mixed tank of volume V
+reaction in a stirred tank.) A second chamber without gas, of the same F0, reaches r of what the
+first's spare CO2 allows: of the part g = 0.15 + 0.23 r of what was left to saturation, so that
+r₂ = r + g r (1 − r), within 0.02 of PyCO2SYS at chamber pH 6.3 to 6.7. In a well-mixed tank of
+volume V
 
     dA/dt = κ(X_sat·s) − (κ + λ)(A − A_m) + net,   κ = (F/V) r,
 
@@ -34,8 +35,8 @@ LEAST_STRENGTH = 0.05
 """Part of its strength at the log's start that an effluent keeps at least, whatever its drift."""
 LARGEST_FLOW_L_D = 1e9
 """Stands for "no flow is enough"."""
-SECOND_CHAMBER_POWER = 1.6
-"""See the module: 1.42 at half saturation and pH 6.5 to 1.77 at 0.3 and pH 6.3."""
+SECOND_CHAMBER = (0.15, 0.23)
+"""g at r = 0, and its slope by r, see the module."""
 
 Floats = np.ndarray | float
 
@@ -58,13 +59,13 @@ def reach(flow_over_half: Floats, chambers: int) -> np.ndarray:
     first = np.asarray(1.0 / (1.0 + np.asarray(flow_over_half)))
     if chambers == 1:
         return first
-    second = 1.0 - (1.0 - first) ** SECOND_CHAMBER_POWER
-    return np.asarray(first + (second - first) * first)
+    least, slope = SECOND_CHAMBER
+    return np.asarray(first + (least + slope * first) * first * (1.0 - first))
 
 
 _GRID = np.concatenate([[0.0], np.geomspace(1e-4, 1e4, 4000)])
 _TWO_SUPPLY = _GRID * reach(_GRID, 2)
-"""x·r(x) of two chambers, rising to 1: to find x in."""
+"""x·r(x) of two chambers, rising to 1.15: to find x in."""
 
 
 class SupplyLaw(NamedTuple):
@@ -108,9 +109,11 @@ class SupplyLaw(NamedTuple):
         return self.saturated_meq_l * np.minimum(wanted, 1.0 / self.reach(flow_l_d))
 
     def increment_at(self, flow_l_d: Floats, level_meq_l: Floats) -> np.ndarray:
-        """Effluent alkalinity less the tank's, meq/L."""
+        """Effluent alkalinity less the tank's, meq/L; the effluent saturated at most."""
         off_middle = level_meq_l - self.middle_meq_l
-        return (self.strong_at(flow_l_d) - off_middle) * self.reach(flow_l_d)
+        strong = self.saturated_meq_l * np.asarray(self.strength)
+        reached = (strong - off_middle) * self.reach(flow_l_d)
+        return np.minimum(reached, self.saturated_meq_l - off_middle)
 
     def supply_meq_d(self, flow_l_d: Floats, level_meq_l: Floats) -> np.ndarray:
         """Alkalinity that the reactor adds at a tank level, meq/day."""
@@ -149,7 +152,7 @@ class SupplyLaw(NamedTuple):
         strength: Floats | None = None,
         days: float = 1.0,
     ) -> np.ndarray:
-        """Level after some days of steady settings, meq/L: exact.
+        """Level after some days of steady settings, meq/L: exact, saturation as at the middle.
 
         Args:
             level_meq_l: at the start.

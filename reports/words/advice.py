@@ -182,6 +182,13 @@ WORDS: dict[str, Words] = {
         "The data cannot say yet: the needed flow may be {ratio:.0f} times larger at one end of "
         "its range than at the other, mostly because of {source}. To narrow it, {remedy}."
     ),
+    "withheld_chamber_too_small": "Most likely no flow carries the load: the faster water flows "
+    "through the chamber, the weaker its effluent. Use a lower chamber pH or a second chamber, or "
+    "go on dosing part of the load.",
+    "withheld_chamber_at_limit": _with_source(
+        "The data cannot say yet: the chamber may be too small to carry the load at any flow "
+        "(chance {chance:.0%}), mostly because of {source}. To settle it, {remedy}."
+    ),
     "withheld_pump_too_small": "The pump's limit of {flow_max_ml_h:g} mL/h is most likely below "
     "the needed flow. Use a larger pump, a lower chamber pH or a second chamber, or go on dosing "
     "part of the load.",

@@ -112,9 +112,11 @@ WORDS: dict[str, Words] = {
         "Below about pH {ph} media may turn to mush and clog (common practice, no source)."
     ),
     "chamber_hardly_dissolves": "Media would hardly dissolve at this pH.",
+    "chamber_cannot_carry": (
+        "At this pH no flow may carry the load: the faster it flows, the weaker the effluent."
+    ),
     "chamber_near_saturation": (
-        "At so low a flow the effluent comes near saturation: how much less flow will do is least "
-        "sure here."
+        "At so low a flow the effluent is nearly saturated: a slower pump makes it no stronger."
     ),
     "chamber_needs_above_pump": "The needed flow may lie above the pump's largest.",
     "chamber_needs_below_pump": "The needed flow may lie below the pump's smallest.",

@@ -13,7 +13,6 @@ from estimator.advice.flow import recommend
 from estimator.fit.posterior import Posterior
 from estimator.inputs.tank import Tank
 from estimator.plan.change_over import plan_change_over
-from estimator.plan.present import FlowAnswer
 from estimator.plan.result import ChangeOver, NoPlan, Plan
 from helpers.fits import known_posterior
 
@@ -25,15 +24,15 @@ DOSES = {"soda": 300 / 1.9, "chloride": 150 / 1.84}
 
 
 def known(draws: int = 200, **changes: Any) -> Posterior:
-    """Every draw the same: 0.5 meq/L/day in 600 L, effluent 6 meq/L above the band's middle, ε 0.
+    """Every draw the same: 0.5 meq/L/day in 600 L, effluent 6 meq/L above the band's middle.
 
-    Needs 50 L/day; nothing runs and 300 meq/day are dosed unless changed.
+    So strong at any flow: 50 L/day hold the level. Nothing runs and 300 meq/day are dosed unless
+    changed.
     """
     stated = {
         "gain": 6.0,
-        "exponent": np.zeros(draws),
-        "reference_flow_l_d": None,
-        "present_flow_l_d": 0.0,
+        "reach": 1.0,
+        "flow_l_d": None,
         "dosed_meq_d": 300.0,
         "effluent_tested": False,
         "kit_repeatability": {"alk": np.full(draws, 0.2 * DKH)},
@@ -49,14 +48,14 @@ def spread(median: float, log_sd: float, draws: int, seed: int) -> np.ndarray:
 def unsure(
     effluent_sd: float = 0.25, kit_sd: float = 0.02, level_dkh: float = 8.2, **changes: Any
 ) -> Posterior:
-    """Effluent strength, its answer to the flow, kit and level unsure; both strengths drift."""
+    """Effluent, its answer to the flow, kit and level unsure; uptake and effluent drift."""
     draws = 800
     rng = np.random.default_rng(5)
     kit = np.exp(kit_sd * rng.standard_normal(draws))
     stated = {
         "uptake": spread(0.5, 0.02, draws, 1),
-        "increment_meq_l": spread(6.0, effluent_sd, draws, 2),
-        "exponent": np.clip(0.4 + 0.12 * rng.standard_normal(draws), 0.05, 0.9),
+        "gain": spread(6.0, effluent_sd, draws, 2),
+        "reach": np.clip(0.6 - 0.12 * rng.standard_normal(draws), 0.1, 0.95),
         "drift": np.full(draws, 0.006),
         "effluent_drift": np.full(draws, 0.006),
         "kit_calibration": {("alk", 0): kit},
@@ -66,17 +65,11 @@ def unsure(
 
 
 def change_over(
-    posterior: Posterior,
-    tank: Tank,
-    doses: Mapping[str, float] = DOSES,
-    seed: int = 3,
-    answer: FlowAnswer | None = None,
+    posterior: Posterior, tank: Tank, doses: Mapping[str, float] = DOSES, seed: int = 3
 ) -> ChangeOver:
     """Advice and change-over, starting on the day of the last entry."""
     advice = recommend(posterior, tank, np.random.SeedSequence(7))
-    return plan_change_over(
-        posterior, tank, advice, doses, START, np.random.SeedSequence(seed), answer
-    )
+    return plan_change_over(posterior, tank, advice, doses, START, np.random.SeedSequence(seed))
 
 
 def plan(

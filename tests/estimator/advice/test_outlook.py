@@ -41,13 +41,12 @@ def known(days: int, draws: int = 60, **changes: Any) -> Posterior:
     stated = {
         "uptake": DKH,
         "middle_meq_l": 8 * DKH,
-        "volume_l": np.full(draws, 300.0),
+        "volume_l": 300.0,
         "gain": 6.0,
-        "exponent": np.zeros(draws),
+        "reach": 1.0,
+        "flow_l_d": 30.0,
         "calcium_mmol_l": np.full((draws, days), 425 / CA),
         "calcium_now_mmol_l": np.full(draws, 425 / CA),
-        "reference_flow_l_d": 30.0,
-        "present_flow_l_d": 30.0,
     }
     return known_posterior(draws, days, **{**stated, **changes})
 

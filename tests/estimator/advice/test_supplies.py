@@ -38,15 +38,18 @@ SEED = np.random.SeedSequence(5)
 
 
 def known(schedule, draws: int = 50, **changes: Any) -> Posterior:
-    """Every draw the same: 1 dKH a day in 250 L, all of it calcification."""
+    """Every draw the same: 1 dKH a day in 250 L, all of it calcification, and effluent 6 meq/L
+    above the middle at any flow."""
+    flow_l_d = schedule.last_run_flow_l_d
     stated = {
         "uptake": DKH,
         "calcium_share": 0.49,
         "middle_meq_l": 8 * DKH,
-        "volume_l": np.full(draws, 250.0),
+        "volume_l": 250.0,
         "gain": 6.0,
-        "exponent": np.zeros(draws),
-        "reference_flow_l_d": schedule.reference_flow_l_d,
+        "reach": 1.0,
+        "flow_l_d": flow_l_d,
+        "at_l_d": flow_l_d or 50.0,
         "present_flow_l_d": schedule.present_flow_l_d,
         "diagnostics": NOT_CHECKED,
     }
@@ -102,7 +105,7 @@ def test_a_small_cylinder_lasts_about_a_year() -> None:
         actions,
         tank_changes={"reactor": reactor},
         draws=400,
-        volume_l=np.full(400, 170.0),
+        volume_l=170.0,
         ratio=float(np.median(ratio)),
     )
     per_day = found.media_g_d * 0.43971 * ratio
@@ -158,7 +161,7 @@ def test_a_new_cylinder_starts_anew() -> None:
 
 
 def test_what_was_used_follows_flow_and_chamber_ph() -> None:
-    """Each stretch dissolves F · X · f_pH · (F/F_ref)^(−ε): summed by hand over three settings."""
+    """Each stretch dissolves F · 10 / (1 + F/7.2) · f_pH^β: summed by hand over three settings."""
     actions = [
         (0.0, "flow", "", 100.0),
         (10.0, "flow", "", 400.0),
@@ -166,13 +169,14 @@ def test_what_was_used_follows_flow_and_chamber_ph() -> None:
         (20.0, "flow", "", 200.0),
         (30.0, "stock_change"),
     ]
-    found = supply(actions, exponent=np.full(50, 0.4))
-    weak = chamber_table.half_saturated_increment_meq_l(6.6)
-    weak /= chamber_table.half_saturated_increment_meq_l(6.4)
+    found = supply(actions, reach=0.6, ph_response=np.full(50, 0.8))
+    table = chamber_table.saturated_increment_meq_l
+    weak = (table(6.6) / table(6.4)) ** 0.8
     litres = np.array([2.4 * 10, 9.6 * 6, 9.6 * 4, 4.8 * 10])
-    respond = np.array([0.5**-0.4, 2**-0.4, 2**-0.4, 1.0]) * [weak, weak, 1.0, 1.0]
-    grams = 6.0 * float(litres @ respond) / 2000 * 100.086
-    assert found.media.used_g == pytest.approx(np.full(50, grams), rel=1e-4)
+    increment = 10 / (1 + np.array([2.4, 9.6, 9.6, 4.8]) / 7.2) * [weak, weak, 1.0, 1.0]
+    grams = float(litres @ increment) / 2000 * 100.086
+    # The log of f_pH counts to a hundredth.
+    assert found.media.used_g == pytest.approx(np.full(50, grams), rel=1e-3)
 
 
 def test_nothing_is_said_of_what_is_not_stated() -> None:
@@ -248,7 +252,7 @@ def magnesium_case():
     readings += [(5.0, "magnesium", "water", "mg", 1340 / MG, "new")]
     log = example_log(readings, EVENTS)
     schedule = build_schedule(log, tank)
-    posterior = known(schedule, 2, exponent=np.array([0.0, 0.3]))
+    posterior = known(schedule, 2, reach=np.array([1.0, 0.7]))
     slope = 1 + 0.01 * np.arange(schedule.days)
     moving = posterior.calcium_uptake_mmol_l_d * slope
     return known_fit(log, tank, replace(posterior, calcium_uptake_mmol_l_d=moving))
@@ -270,10 +274,8 @@ def walked(theta, posterior, draw: int, times) -> np.ndarray:
         for begin in np.arange(now, time, 0.001):
             step = min(0.001, time - begin)
             eaten = posterior.calcium_uptake_mmol_l_d[draw, int(begin + step / 2)]
-            reference = posterior.reference_flow_l_d
-            increment = (
-                6.0 * (flow_l_d / reference) ** -posterior.exponent[draw] if flow_l_d else 0.0
-            )
+            # 4.8 L/day run at the end.
+            increment = (6.0, 6.0 / 0.7 / (1 + 0.3 / 0.7 * flow_l_d / 4.8))[draw]
             given = (share * flow_l_d * increment / 2 + rate_mmol_d) / volume
             level += step * (given - ratio * eaten)
         now = time

@@ -54,7 +54,7 @@ def exact_chamber(fitted: Fit) -> Chamber:
     made = chamber_of(fitted, np.random.default_rng(0))
     feed = replace(made.tank, ph_nbs=carbonate.USUAL_TANK_PH)
     none = np.zeros_like(made.surprise)
-    return replace(made, tank=feed, surprise=none, co2_factor=none + 1, ceiling_factor=none + 1)
+    return replace(made, tank=feed, surprise=none, co2_factor=none + 1)
 
 
 def answer(fitted: Fit, seed: int) -> TankPh:

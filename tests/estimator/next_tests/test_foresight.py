@@ -18,6 +18,7 @@ from estimator.fit.states import day_states
 from estimator.inputs.records import Action
 from estimator.next_tests import foresight as fs
 from estimator.next_tests.outcomes import outcomes_of
+from helpers.foresights import hand_made
 
 DKH = units.MEQ_L_PER_DKH
 STEPS, MOVING, STATES = 8, 2, 4
@@ -115,7 +116,13 @@ def test_the_present_is_the_posterior(small_fit, next_tests) -> None:
     pairs = {
         "level": (mine.level_meq_l, theirs.level_meq_l),
         "uptake": (mine.uptake_meq_l_d, theirs.uptake_meq_l_d),
-        "increment": (mine.law.increment_meq_l, theirs.law.increment_meq_l),
+        "increment": tuple(
+            state.law.increment_at(posterior.shown_flow_l_d, posterior.middle_meq_l)
+            for state in (mine, theirs)
+        ),
+        "limit": tuple(
+            state.law.supply_meq_d(1e6, posterior.middle_meq_l) for state in (mine, theirs)
+        ),
         "flow": (mine.needed_flow_l_d, theirs.needed_flow_l_d),
     }
     for name, (foreseen, known) in pairs.items():
@@ -133,23 +140,24 @@ def test_the_states_are_moments_of_exact_draws(small_fit, next_tests) -> None:
     rng = np.random.default_rng(0)
     natural = trace.natural.reshape(-1, trace.natural.shape[-1])[0]
     misread = trace.misread.reshape(-1, trace.misread.shape[-1])[0]
+    jump = int(trace.jump.reshape(-1)[0])
     shape = (len(schedule.steps) + 1, schedule.layout.size + 1)
     paths = np.array(
         [
             draw_path_at(
-                natural, MISREAD_SPREAD[misread], small_fit.frame, rng.standard_normal(shape)
+                natural, MISREAD_SPREAD[misread], jump, small_fit.frame, rng.standard_normal(shape)
             )[0]
             for _ in range(3000)
         ]
     )
     ends = day_states(schedule, paths)
-    draws = np.stack([ends.alkalinity[:, -1], ends.uptake[:, -1], ends.effluent], axis=1)
+    draws = np.stack([ends.alkalinity[:, -1], ends.uptake[:, -1], ends.effluent[:, -1]], axis=1)
     sd = np.sqrt(np.diagonal(found.covariance[0])[found.states])
     np.testing.assert_allclose(
         draws.mean(axis=0), found.mean[0, found.states], atol=4 * sd.max() / np.sqrt(3000)
     )
     np.testing.assert_allclose(draws.std(axis=0), sd, rtol=0.06)
-    described = describe(small_fit, np.repeat(natural[None], 3000, 0), ends, 1)
+    described = describe(small_fit, np.repeat(natural[None], 3000, 0), np.full(3000, jump), ends, 1)
     flow_sd = outcomes_of(found, []).flow_sd[0, 0]
     assert np.std(np.log(described.needed_flow_l_d)) == pytest.approx(flow_sd, rel=0.08)
 
@@ -166,10 +174,11 @@ def test_a_tests_reading_is_expected_at_the_level_then(small_fit, next_tests) ->
     assert sd[1] > 1.3 * sd[0]
     state = found.present.state(found.mean[:, found.states])
     flow, law = small_fit.schedule.present_flow_l_d, state.law
-    increment = law.increment_meq_l - (1 - law.exponent) * (now - law.middle_meq_l)
-    rise = flow * increment / law.volume_l - state.uptake_meq_l_d
-    kappa = flow / law.volume_l * (1 - law.exponent)
-    expected = rise * (1 - np.exp(-4 * kappa)) / kappa
+    level = now / found.present.kit_calibration
+    rise = law.supply_meq_d(flow, level) / law.volume_l - state.uptake_meq_l_d
+    rise -= law.level_response_per_d * (level - law.middle_meq_l)
+    decay = law.rates(flow)[1]
+    expected = found.present.kit_calibration * rise * (1 - np.exp(-4 * decay)) / decay
     uptake = np.median(state.uptake_meq_l_d)
     assert np.median(np.abs(later - now - expected)) < 0.1 * uptake
 
@@ -218,13 +227,17 @@ def test_a_bottle_never_used_follows_the_others_of_its_kit(small_fit, next_tests
 
 
 def test_actions_done_meanwhile_are_followed(small_fit, next_tests) -> None:
-    """With the reactor stopped right away, four days cost about four days of uptake."""
+    """With the reactor stopped right away, four days cost about four days of uptake, which falls
+    with the level."""
     stop = Action(0, small_fit.log.end + timedelta(hours=1), "flow", "", 0.0)
     tests = [next_tests[name] for name in ("tank", "tank in four days")]
     found = foresee(small_fit, tests, actions=[stop])
-    uptake = found.present.state(found.mean[:, found.states]).uptake_meq_l_d
-    fall = (found.mean[:, 0] - found.mean[:, 1]) / found.present.kit_calibration
-    np.testing.assert_allclose(fall, 4 * uptake, rtol=0.02)
+    state = found.present.state(found.mean[:, found.states])
+    first, last = (found.mean[:, k] / found.present.kit_calibration for k in (0, 1))
+    level, response = first - state.law.middle_meq_l, state.law.level_response_per_d
+    fall = (state.uptake_meq_l_d / response + level) * (1 - np.exp(-4 * response))
+    np.testing.assert_allclose(first - last, fall, rtol=0.02)
+    assert np.median(fall) < 0.98 * np.median(4 * state.uptake_meq_l_d)
 
 
 def test_later_states_are_less_certain(small_fit, next_tests) -> None:
@@ -268,3 +281,26 @@ def test_the_fit_is_left_as_it_was(small_fit, next_tests) -> None:
     foresee(small_fit, list(next_tests.values()), draws=20)
     np.testing.assert_array_equal(made.steps, small_fit.schedule.steps)
     np.testing.assert_array_equal(trace.natural, before)
+
+
+def test_a_load_beyond_the_limit_counts_at_twenty_half_flows() -> None:
+    """Six times the uptake has no flow that is enough; twenty half flows stand for it, and what
+    moves the load no more moves them. An untested reactor has room for any load, by a larger F0.
+    """
+    for planned in (False, True):
+        present = hand_made(1, draws=50, planned=planned).present
+        usual = np.tile([8.2 * DKH, 0.0, 0.0], (50, 1))
+        np.testing.assert_allclose(
+            np.exp(present.log_flow(usual)), present.state(usual).needed_flow_l_d
+        )
+        hungry = usual + np.array([0.0, 5.0, 0.0])
+        state = present.state(hungry)
+        half_flows = np.exp(present.log_flow(hungry)) / state.law.half_flow_l_d
+        if planned:
+            share = state.load_meq_d / state.law.supply_meq_d(1e9, state.law.middle_meq_l)
+            np.testing.assert_allclose(share, present.load_share, rtol=1e-6)
+            np.testing.assert_allclose(half_flows, share / (1 - share), rtol=1e-6)
+        else:
+            np.testing.assert_allclose(half_flows, 20.0)
+            assert np.all(state.needed_flow_l_d > 1e6)
+            assert np.all(fs.slopes(present.log_flow, hungry) == 0.0)

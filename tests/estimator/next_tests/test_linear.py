@@ -123,7 +123,8 @@ def test_pooling_follows_sampled_covariances() -> None:
     present, states = foresight.present, sampled[..., k:]
     columns = [*np.moveaxis(sampled[..., :k], -1, 0), present.log_flow(states)]
     columns += [np.broadcast_to(np.log(present.volume_l), states.shape[:2])]
-    columns += [np.log(present.state(states).law.increment_meq_l)]
+    law = present.state(states).law
+    columns += [np.log(law.increment_at(present.shown_flow_l_d, law.middle_meq_l))]
     expected = np.cov([column.ravel() for column in columns])
     pooled = linear.pool(foresight)
     assert pooled is not None

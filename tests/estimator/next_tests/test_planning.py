@@ -57,7 +57,8 @@ def test_ranking_makes_sense_to_a_keeper(planned) -> None:
     assert narrowing["tank_alkalinity", 5] > narrowing["tank_alkalinity", 1]
     assert narrowing["tank_and_effluent", 1] > narrowing["tank_alkalinity", 1]
     assert narrowing["tank_magnesium" if ("tank_magnesium", 1) in narrowing else "volume", 1] < 0.2
-    assert min(narrowing.values()) > -0.05
+    # No test is expected to widen the range, but for the error of few draws.
+    assert all(r.narrowing > -0.02 - 2 * r.narrowing_error for r in planned.ranked)
 
 
 def test_the_needed_flow_goes_with_its_causes_as_it_should(planned) -> None:

@@ -12,7 +12,6 @@ from estimator import units
 from estimator.advice.flow import recommend, to_ml_h
 from estimator.inputs.dosing import Solution
 from estimator.inputs.tank import Kit, Reactor, Target
-from estimator.plan.present import FlowAnswer
 from estimator.plan.result import NoPlan, Plan
 from estimator.remark import Remark
 from helpers.plans import DOSES, START, change_over, known, plan, told, unsure
@@ -101,7 +100,7 @@ def test_steps_do_better_than_overnight(handed: Plan) -> None:
 def test_known_effluent_raises_the_chance() -> None:
     """A tested effluent makes for a surer plan; while it is not, testing it is what is advised."""
     tested = plan(unsure(effluent_sd=0.03, kit_sd=0.002), example_tank())
-    untested = plan(unsure(effluent_sd=0.5, kit_sd=0.002), example_tank())
+    untested = plan(unsure(effluent_sd=0.3, kit_sd=0.002), example_tank())
     assert tested.probability > untested.probability + 0.1
     assert untested.remedy.code == "test effluent at first step"
     assert untested.remedy_probability > untested.probability
@@ -141,9 +140,7 @@ def test_dosing_stands_by(handed: Plan) -> None:
     assert rule.ml_per_meq["soda"] == pytest.approx(1 / 1.9)
     assert rule.ml_per_meq["chloride"] == pytest.approx(0.5 / 1.84)
     assert rule.most_meq_d == pytest.approx(300 + 0.25 * DKH * 600, rel=0.03)
-    flow_only = known(
-        reference_flow_l_d=25.0, present_flow_l_d=25.0, dosed_meq_d=0.0, effluent_tested=True
-    )
+    flow_only = known(flow_l_d=25.0, dosed_meq_d=0.0, effluent_tested=True)
     without = plan(flow_only, example_tank(solutions={}), {}).steering
     assert (without.ml_per_meq, without.most_meq_d) == ({}, 0.0)
 
@@ -152,8 +149,7 @@ def test_low_tank_on_the_reactor_is_dosed_again() -> None:
     """Nothing is dosed and the level is low: the solutions of the tank file raise it."""
     posterior = known(
         alkalinity_now_meq_l=np.full(200, 7.0 * DKH),
-        reference_flow_l_d=50.0,
-        present_flow_l_d=50.0,
+        flow_l_d=50.0,
         dosed_meq_d=0.0,
         effluent_tested=True,
     )
@@ -170,8 +166,8 @@ def test_low_tank_on_the_reactor_is_dosed_again() -> None:
 def test_partly_handed_over_goes_on_from_there() -> None:
     """Half the load on the reactor: no step goes back behind the present settings."""
     posterior = unsure(
-        effluent_sd=0.05, reference_flow_l_d=25.0, present_flow_l_d=25.0, effluent_tested=True,
-        exponent=np.full(800, 0.1), dosed_meq_d=150.0,
+        effluent_sd=0.05, flow_l_d=25.0, effluent_tested=True,
+        reach=0.9, at_l_d=25.0, dosed_meq_d=150.0,
     )  # fmt: skip
     found = plan(posterior, example_tank(), {"soda": 150 / 1.9})
     assert found.kind == "hand over"
@@ -183,8 +179,7 @@ def test_partly_handed_over_goes_on_from_there() -> None:
 def test_running_reactor_changes_in_order(present: float) -> None:
     """Nothing dosed and the flow far from its setting: the pump moves one way, and ends there."""
     posterior = known(
-        reference_flow_l_d=present,
-        present_flow_l_d=present,
+        flow_l_d=present,
         dosed_meq_d=0.0,
         effluent_tested=True,
     )
@@ -202,9 +197,7 @@ def test_running_reactor_changes_in_order(present: float) -> None:
 
 def test_nothing_to_do_where_the_reactor_carries_the_load() -> None:
     """At its setting and in the middle of the band: no steps, and a reason."""
-    posterior = known(
-        reference_flow_l_d=50.0, present_flow_l_d=50.0, dosed_meq_d=0.0, effluent_tested=True
-    )
+    posterior = known(flow_l_d=50.0, dosed_meq_d=0.0, effluent_tested=True)
     found = plan(posterior, example_tank(), {})
     assert found.kind == "nothing to do"
     assert isinstance(found, NoPlan)
@@ -221,11 +214,11 @@ def test_no_plan_without_a_setting() -> None:
 
 
 def test_a_change_over_under_way_goes_on_without_a_setting() -> None:
-    """Strength at 5 L/day is known, its answer to the flow is not: no setting, but a next part of
-    the way, no further than three times the tested flow; no setting at all after a failed fit."""
-    answer = np.random.default_rng(9).uniform(0.0, 0.85, 800)
+    """Strength at 5 L/day is known, how much of its limit the load takes is not: no setting, but a
+    next part of the way, no further than three times the tested flow; none after a failed fit."""
+    load_share = np.random.default_rng(9).uniform(0.05, 0.95, 800)
     posterior = unsure(
-        effluent_sd=0.03, exponent=answer, reference_flow_l_d=5.0, present_flow_l_d=5.0,
+        effluent_sd=0.03, reach=1 - 0.1 * load_share, flow_l_d=5.0, at_l_d=5.0,
         dosed_meq_d=270.0, effluent_tested=True,
     )  # fmt: skip
     assert recommend(posterior, example_tank(), np.random.SeedSequence(7)).status == "withheld"
@@ -241,17 +234,45 @@ def test_a_change_over_under_way_goes_on_without_a_setting() -> None:
     assert isinstance(plan(failed, example_tank(), {"soda": 270 / 1.9}), NoPlan)
 
 
-def test_a_stopped_reactor_is_doubted_as_a_running_one() -> None:
-    """Its chamber did not answer before it was stopped: the plan counts on that."""
-    posterior = unsure(
-        effluent_sd=0.03, exponent=np.full(800, 0.1), reference_flow_l_d=10.0, effluent_tested=True
-    )
+def test_what_a_chamber_cannot_carry_stays_dosed() -> None:
+    """Saturated at 10 meq/L and F0 25 L/day, a chamber gives 250 meq/day at most, and 300 are taken
+    up: no setting, but three times its 20 L/day, which supply 60 · 10 / (1 + 60/25) = 176."""
+    supply, limited = 20 * 10 / 1.8, 60 * 10 / 3.4
+    posterior = known(
+        gain=10 / 1.8, reach=1 / 1.8, flow_l_d=20.0, at_l_d=20.0, effluent_tested=True,
+        dosed_meq_d=300 - supply,
+    )  # fmt: skip
+    assert np.all(to_ml_h(posterior.needed_flow_l_d) > 1e6)
+    found = plan(posterior, example_tank(), {"soda": (300 - supply) / 1.9})
+    assert found.provisional
+    assert found.steps[-1].flow_ml_h == pytest.approx(to_ml_h(np.array(60.0)), abs=10)
+    assert found.left_dosed == pytest.approx((300 - limited) / 300, abs=0.04)
+    assert found.probability > 0.9
 
-    def chance(answer: float) -> float:
-        seen = FlowAnswer(answer, 0.02)
-        return change_over(posterior, example_tank(), answer=seen).plan.probability
 
-    assert chance(0.95) < chance(0.1) - 0.05
+@pytest.mark.parametrize(("present", "final"), [(60.0, 100.0), (120.0, 120.0)])
+def test_a_pump_is_not_driven_where_it_brings_hardly_more(present: float, final: float) -> None:
+    """Past four half flows of 25 L/day a chamber gives four fifths of its 250 meq/day, and a litre
+    more costs gas: a plan ends there, or where the pump stands."""
+    supply = present * 10 / (1 + present / 25)
+    posterior = known(
+        gain=supply / present, reach=1 / (1 + present / 25), flow_l_d=present, at_l_d=present,
+        effluent_tested=True, dosed_meq_d=300 - supply,
+    )  # fmt: skip
+    found = plan(posterior, example_tank(), {"soda": (300 - supply) / 1.9})
+    assert found.provisional
+    assert found.steps[-1].flow_ml_h == pytest.approx(to_ml_h(np.array(final)), abs=10)
+
+
+def test_a_stopped_reactor_is_known_by_how_it_ran() -> None:
+    """Tested at 10 L/day before it was stopped: its start is planned as surely as if it ran, by
+    flows at which that chamber is the weaker the faster."""
+    was = {"effluent_sd": 0.03, "kit_sd": 0.002, "gain": 8.0, "at_l_d": 10.0, "reach": 0.9}
+    stopped = unsure(**was, flow_l_d=10.0, present_flow_l_d=0.0, effluent_tested=True)
+    found = plan(stopped, example_tank())
+    # X_sat 8.9, F0 90: 33.75 / (1 − 33.75 / 90) = 54 L/day.
+    assert found.steps[-1].flow_ml_h == pytest.approx(to_ml_h(np.array(54.0)), rel=0.04)
+    assert found.probability > 0.9
 
 
 def test_a_high_level_does_not_start_a_pump() -> None:
@@ -273,9 +294,7 @@ def test_no_row_is_told_twice() -> None:
 def test_calcium_is_given_once() -> None:
     """Where the solution of alkalinity brings calcium, none is dosed beside it for the load."""
     solutions = {"lime": Solution("lime", 0.04, 0.02), "chloride": Solution("chloride", 0.0, 1.84)}
-    posterior = known(
-        reference_flow_l_d=25.0, present_flow_l_d=25.0, dosed_meq_d=0.0, effluent_tested=True
-    )
+    posterior = known(flow_l_d=25.0, dosed_meq_d=0.0, effluent_tested=True)
     assert set(plan(posterior, example_tank(solutions=solutions), {}).steering.ml_per_meq) == {
         "lime"
     }
@@ -354,9 +373,10 @@ def test_odd_tanks_get_a_plan_that_can_be_set_or_a_reason(seed: int) -> None:
     posterior = known(
         gain=float(rng.choice([0.3, 3, 12])),
         uptake=float(rng.choice([0, 0.01, 0.2, 1.5])) * np.exp(0.1 * rng.standard_normal(200)),
-        exponent=np.clip(rng.choice([0, 0.4, 0.9]) + 0.1 * rng.standard_normal(200), 0, 0.97),
-        reference_flow_l_d=flow if running else None,
-        present_flow_l_d=flow,
+        reach=np.clip(rng.choice([1, 0.6, 0.1]) + 0.1 * rng.standard_normal(200), 0.03, 1),
+        flow_l_d=flow if running else None,
+        at_l_d=max(flow, 1.0),
+        level_response_l_meq=float(rng.choice([0, 0.2])),
         dosed_meq_d=sum(solutions[s].alkalinity_meq_per_ml * ml for s, ml in doses.items()),
         effluent_tested=running,
         alkalinity_now_meq_l=(rng.uniform(low - 2.5, low + 3.5) + np.zeros(200)) * DKH,

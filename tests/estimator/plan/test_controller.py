@@ -22,19 +22,18 @@ def tank_of(
     volume_l: float,
     increment_meq_l: float,
     uptake_meq_l_d: float,
-    reference_l_d: float = 1.0,
     middle_meq_l: float = 8.0,
 ) -> TankState:
-    """One tank whose effluent is the same at any flow and level; nothing drifts."""
+    """One tank whose effluent is saturated at any flow; nothing drifts."""
     one, nothing = np.ones(1), np.zeros(1)
     return TankState(
         law=SupplyLaw(
             volume_l=volume_l * one,
-            exponent=nothing,
-            reference_l_d=reference_l_d,
-            increment_meq_l=increment_meq_l * one,
+            saturated_meq_l=increment_meq_l * one,
+            half_flow_l_d=1e12 * one,
             middle_meq_l=middle_meq_l,
-            strongest=one,
+            strength=one,
+            level_response_per_d=nothing,
         ),
         level_meq_l=middle_meq_l * one,
         uptake_meq_l_d=uptake_meq_l_d * one,
@@ -48,7 +47,7 @@ def still(tank: TankState, level: float, days: int) -> Futures:
     return Futures(
         state=replace(tank, level_meq_l=np.array([level])),
         uptake_meq_l_d=np.repeat(tank.uptake_meq_l_d[None], days, axis=0),
-        increment_meq_l=np.repeat(tank.law.increment_meq_l[None], days, axis=0),
+        strength=np.repeat(tank.law.strength[None], days, axis=0),
         calibration=np.ones(1),
         error_meq_l=np.zeros((days + 1, 1)),
         kit_step_meq_l=1e-9,
@@ -96,7 +95,7 @@ def settings(found: Followed, day: int, tank: TankState) -> tuple[float, float]:
     levels = found.level_meq_l[:, 0, 0]
     dose = float(found.dose_meq_d[day, 0, 0])
     rise = float(levels[day] - levels[day - 1]) * 1e6 - dose
-    return rise / float(tank.law.increment_meq_l[0]), dose
+    return rise / float(tank.law.saturated_meq_l[0]), dose
 
 
 def test_known_tank_follows_the_stirred_tank() -> None:
@@ -105,7 +104,7 @@ def test_known_tank_follows_the_stirred_tank() -> None:
     The balance of a stirred tank, A_∞ = A_e − UV/F = 8, A = A_∞ + (A_0 − A_∞)e^(−Ft/V) (Levenspiel,
     Chemical Reaction Engineering; worked by hand).
     """
-    tank = tank_of(250.0, 20.0 * DKH, 2.0 * DKH, reference_l_d=25.0, middle_meq_l=8.0 * DKH)
+    tank = tank_of(250.0, 20.0 * DKH, 2.0 * DKH, middle_meq_l=8.0 * DKH)
     plans = one_plan((), flow_l_d=np.full((1, 4), 25.0), dose_meq_d=np.zeros(1))
     levels = follow_plans(still(tank, 7.0 * DKH, 7), plans, 7).level_meq_l
     assert levels[[0, 2, 6], 0, 0] / DKH == pytest.approx([7.0952, 7.2592, 7.5034], abs=5e-5)

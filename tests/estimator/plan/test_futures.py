@@ -2,30 +2,63 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from estimator.plan.futures import futures_of
-from estimator.plan.present import FlowAnswer
-from helpers.plans import unsure
+from estimator.plan.futures import FUTURE_DRAWS, futures_of
+from helpers.plans import known, unsure
 from helpers.tanks import example_tank
 
+TANK = example_tank()
 
-def test_half_the_futures_answer_as_the_effluent_last_did() -> None:
-    """Three times the flow: supply by 3^0.9 where the fit's ε of 0.1 holds, by 3^0.05 in the rest.
 
-    At the present flow all supply the same.
-    """
+def futures(posterior, span=(0, 20), dosed: float = 240.0, seed: int = 1):
+    """As a plan draws them."""
+    rng = np.random.default_rng(seed)
+    return futures_of(posterior, TANK, posterior.state, span, dosed, rng)
+
+
+def test_futures_answer_to_the_flow_as_the_fit_has_learned() -> None:
+    """5 meq/L at 10 L/day, a quarter to nine tenths of saturation: three times the flow brings each
+    future 3 / (1 + 2 (1 − r)) times as much, and at the present flow all supply the same."""
+    reach = np.linspace(0.25, 0.9, 800)
     posterior = unsure(
-        effluent_sd=0.0, exponent=np.full(800, 0.1), reference_flow_l_d=10.0,
-        present_flow_l_d=10.0, dosed_meq_d=240.0, effluent_tested=True,
-    )  # fmt: skip
-    tank = example_tank()
-    state = posterior.state
-    rng, answer = np.random.default_rng(1), FlowAnswer(0.95, 0.0)
-    law = futures_of(posterior, tank, state, (0, 20), 240.0, answer, rng).state.law
+        effluent_sd=0.0, gain=5.0, reach=reach, flow_l_d=10.0, at_l_d=10.0, effluent_tested=True
+    )
+    law = futures(posterior).state.law
     now, then = (law.supply_meq_d(flow, posterior.middle_meq_l) for flow in (10.0, 30.0))
-    assert now == pytest.approx(np.full(len(now), 60.0), rel=1e-6)
-    ratio = then / now
-    assert np.sort(np.unique(np.round(ratio, 3))) == pytest.approx([3**0.05, 3**0.9], abs=1e-3)
-    assert np.mean(ratio < 2) == pytest.approx(0.5, abs=0.08)
+    assert now == pytest.approx(np.full(FUTURE_DRAWS, 50.0))
+    of_draw = 1 / (1 + 10.0 / law.half_flow_l_d)
+    assert (of_draw.min(), of_draw.max()) == pytest.approx((0.25, 0.9), abs=0.01)
+    assert then / now == pytest.approx(3 / (1 + 2 * (1 - of_draw)))
+
+
+def test_uptake_and_strength_walk_from_what_they_are_now() -> None:
+    """Steps of 0.01 of an uptake of 0.5 and of 0.02 of the strength: after 25 days five times as
+    wide, relative to a strength that stands at 0.8; a strength never falls below a twentieth."""
+    drift, effluent_drift = np.full(800, 0.01), np.full(800, 0.02)
+    posterior = unsure(uptake=0.5, drift=drift, effluent_drift=effluent_drift)
+    law = posterior.law._replace(strength=np.full(800, 0.8))
+    found = futures(replace(posterior, law=law), (0, 25))
+    assert found.uptake_meq_l_d.shape == found.strength.shape == (25, FUTURE_DRAWS)
+    for walk, start, step in ((found.uptake_meq_l_d, 0.5, 0.005), (found.strength, 0.8, 0.016)):
+        assert walk[0].std() == pytest.approx(step, rel=0.1)
+        assert walk[24].std() == pytest.approx(5 * step, rel=0.15)
+        assert walk[24].mean() == pytest.approx(start, abs=step)
+    wild = futures(unsure(effluent_drift=np.full(800, 1.0)), (0, 25))
+    assert wild.strength.min() == pytest.approx(0.05)
+
+
+def test_until_the_start_everything_goes_on() -> None:
+    """Three days at 30 L/day of 6 meq/L, 60 meq/day dosed, 300 taken up: 60 short a day in 600 L,
+    while the effluent, the same at any level, brings more as the level falls."""
+    posterior = known(flow_l_d=30.0, dosed_meq_d=60.0)
+    found = futures(posterior, (3, 20), 60.0)
+    short, kappa = 60.0 / 600, 30.0 / 600
+    fallen = short / kappa * (1 - np.exp(-3 * kappa))
+    level = np.full(200, posterior.middle_meq_l - fallen)
+    np.testing.assert_allclose(found.state.level_meq_l, level)
+    assert len(found.uptake_meq_l_d) == 17
+    assert len(found.error_meq_l) == 18

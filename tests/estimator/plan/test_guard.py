@@ -26,8 +26,7 @@ from helpers.tanks import example_tank
 DKH = units.MEQ_L_PER_DKH
 TANK = example_tank()
 RUNNING = {
-    "reference_flow_l_d": 30.0,
-    "present_flow_l_d": 30.0,
+    "flow_l_d": 30.0,
     "dosed_meq_d": 0.0,
     "effluent_tested": True,
 }
@@ -43,10 +42,9 @@ def alarm(about: str, code: str, chance: float = 0.8) -> Alarm:
 WEAK = alarm("effluent", "effluent_down")
 
 
-def case(present_l_d: float = 30.0) -> tuple[Posterior, Recommendation, TankLog]:
+def case(present_l_d: float = 30.0, **changes) -> tuple[Posterior, Recommendation, TankLog]:
     """A known tank that needs 50 L/day and gets less; the log is that of a running reactor."""
-    running = {"reference_flow_l_d": present_l_d, "present_flow_l_d": present_l_d}
-    posterior = known(**(RUNNING | running))
+    posterior = known(**(RUNNING | {"flow_l_d": present_l_d} | changes))
     return posterior, recommend(posterior, TANK, np.random.SeedSequence(1)), build_study("full").log
 
 
@@ -64,6 +62,32 @@ def test_a_raise_is_held_to_a_fifth_while_the_effluent_most_likely_weakens() -> 
     assert found.wanted_ml_h > 2000
     assert found.bridge_meq_d == pytest.approx(84.0)
     assert found.bridge_ml_d == {"soda": pytest.approx(84.0 / 1.9)}
+
+
+def test_the_bridge_heeds_what_the_chamber_adds_at_the_faster_flow() -> None:
+    """0.6 of 10 meq/L at 30 L/day, F0 45: at 36 L/day 36 · 10 / (1 + 36/45) = 200 meq/day, so that
+    100 are lacking; with the limit of 450, 90 L/day or 3750 mL/h would carry the 300."""
+    posterior, advice, log = case(reach=0.6, at_l_d=30.0)
+    found = held_back(advice, (WEAK,), posterior, log, TANK)
+    assert found is not None
+    assert found.set_to_ml_h == pytest.approx(1500)
+    assert found.wanted_ml_h == pytest.approx(3750, abs=10)
+    assert found.bridge_meq_d == pytest.approx(100.0)
+
+
+def test_the_bridge_is_for_the_middle_of_the_band() -> None:
+    """A low tank takes up less than it will once it is right: what the bridge makes good is the
+    load of the middle, 300 meq/day, not the 276 of now."""
+    level = 2.6  # 0.32 meq/L low; uptake answers by 0.25 per meq/L
+    posterior, advice, log = case(
+        level_response_l_meq=0.25,
+        alkalinity_now_meq_l=np.full(200, level),
+        uptake_meq_l_d=np.full((200, 3), 0.5 * (1 + 0.25 * (level - 8.2 * DKH))),
+    )
+    assert posterior.uptake_now_meq_l_d[0] * 600 == pytest.approx(276.0, abs=1)
+    found = held_back(advice, (WEAK,), posterior, log, TANK)
+    assert found is not None
+    assert found.bridge_meq_d == pytest.approx(84.0)
 
 
 def test_no_more_is_held_than_needs_be() -> None:

@@ -19,15 +19,15 @@ def test_a_line_holds_from_each_change_on() -> None:
     assert line(4.0, []).last == 4.0
 
 
-def test_reference_flow_is_the_last_running() -> None:
-    """Switched off, the pump keeps its last running flow as the reference."""
+def test_the_last_flow_that_ran_is_kept() -> None:
+    """Switched off, the pump keeps the last flow that ran, at which its effluent is told."""
     log = example_log(READ, [(1.0, "flow", "", 1000.0), (5.0, "flow", "", 2000.0)])
     settings = settings_of(log, example_tank())
-    assert settings.reference_flow_l_d == pytest.approx(48.0)
+    assert settings.last_run_flow_l_d == pytest.approx(48.0)
     assert settings.first_run_d == pytest.approx(1.0)
     off = example_log(READ, [(1.0, "flow", "", 1000.0), (5.0, "flow", "", 0.0)])
-    assert settings_of(off, example_tank()).reference_flow_l_d == pytest.approx(24.0)
-    assert settings_of(example_log(READ), example_tank()).reference_flow_l_d is None
+    assert settings_of(off, example_tank()).last_run_flow_l_d == pytest.approx(24.0)
+    assert settings_of(example_log(READ), example_tank()).last_run_flow_l_d is None
 
 
 def test_rates_of_several_solutions_add_up() -> None:

@@ -51,7 +51,8 @@ SHARE = {
 TOLD = [
     ("chamber_mush", {"ph": 6.3}, "Below about pH 6.3 media may turn to mush and clog (common"),
     ("chamber_hardly_dissolves", {}, "Media would hardly dissolve at this pH."),
-    ("chamber_near_saturation", {}, "At so low a flow the effluent comes near saturation: how"),
+    ("chamber_cannot_carry", {}, "At this pH no flow may carry the load"),
+    ("chamber_near_saturation", {}, "At so low a flow the effluent is nearly saturated: a slower"),
     ("chamber_needs_above_pump", {}, "The needed flow may lie above the pump's largest."),
     ("chamber_needs_below_pump", {}, "The needed flow may lie below the pump's smallest."),
     (
