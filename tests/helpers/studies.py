@@ -31,6 +31,7 @@ from estimator.advice.tank_ph import Measure, TankPh
 from estimator.advice.trust import check_level, trust_in
 from estimator.fit.checks import Diagnostics, ReadingCheck
 from estimator.fit.doubts import Doubt, Doubts
+from estimator.fit.jumps import Jumps
 from estimator.fit.posterior import Posterior
 from estimator.fit.priors import physical_priors
 from estimator.fit.schedule import build_schedule
@@ -50,6 +51,7 @@ from estimator.plan.today import what_to_set_today
 from estimator.remark import Remark
 from estimator.study import ReactorJob, Study
 from estimator.unknowns import Unknown
+from estimator.water.supply import SupplyLaw
 
 DKH, CALCIUM, MAGNESIUM = units.MEQ_L_PER_DKH, units.CA_G_MOL, units.MG_G_MOL
 START = datetime(2026, 3, 1, 9, 30)
@@ -74,6 +76,8 @@ SPOILED = ("calcium withheld", "alkalinity withheld")
 FAILURES = (
     Remark("fit_chains_disagree", {"quantity": "uptake now", "r_hat": np.nan, "r_hat_limit": 1.01}),
 )
+NO_JUMPS = Jumps(*(np.zeros(1, dtype=np.int64) for _ in range(4)), np.zeros(1), np.zeros(1))
+"""None is the only candidate."""
 HOSTILE = '<script>alert("1")</script> \u202eetis\u202c \x07$\\frac$ {{ 7*7 }} 鱼🐠'
 
 
@@ -170,7 +174,7 @@ def make_posterior(
     days = tuple(log.start.date() + timedelta(days=j) for j in range(DAYS))
     steps = rng.standard_normal((DRAWS, DAYS)).cumsum(axis=1)
     uptake = draws(0.55, 0.05)[:, None] * (1 + 0.01 * steps)
-    share = np.full(DRAWS, 0.5)
+    share, volume = np.full(DRAWS, 0.5), draws(620, 0.05)
     # One slip, far off the scale, and errors of the kit's own size.
     checks = tuple(
         ReadingCheck(
@@ -184,12 +188,23 @@ def make_posterior(
         for i, reading in enumerate(log.readings)
     )
     kits = sorted({reading.kit for reading in log.readings})
+    # At 2600 mL/h 55 % of saturation, 19 dKH over the tank.
+    law = SupplyLaw(
+        volume_l=volume,
+        saturated_meq_l=draws(34.5 * DKH, 0.05),
+        half_flow_l_d=draws(76.0, 0.05),
+        middle_meq_l=8.2 * DKH,
+        strength=np.ones(DRAWS),
+        level_response_per_d=draws(0.13, 0.2),
+    )
     return Posterior(
         chains=4,
-        volume_l=draws(620, 0.05),
+        volume_l=volume,
         light_share=draws(0.5, 0.1),
         calcium_share=share,
-        exponent=draws(0.4, 0.1),
+        level_response_l_meq=draws(0.25, 0.2),
+        load_share=draws(0.6, 0.1),
+        ph_response=draws(3.6, 0.1),
         drift=draws(0.02, 0.1),
         effluent_drift=draws(0.008, 0.1),
         uptake_scale=draws(0.5, 0.1),
@@ -201,10 +216,13 @@ def make_posterior(
         alkalinity_now_meq_l=draws(8.3 * DKH, 0.02),
         calcium_now_mmol_l=draws(420 / CALCIUM, 0.02) if calcium else None,
         nitrate_loss_meq_l_d=None,
-        increment_meq_l=draws(19 * DKH, 0.05),
-        effluent_meq_l=draws(27 * DKH, 0.05),
-        middle_meq_l=8.2 * DKH,
-        reference_flow_l_d=62.4 if reactor else None,
+        law=law,
+        media_magnesium_share=np.clip(draws(0.02, 0.5), 0.0, 1.0),
+        unlogged_calcium_mmol_l_d=np.zeros((DRAWS, DAYS)) if calcium else None,
+        strength=law.strength[:, None] * np.ones(DAYS),
+        jump=np.zeros(DRAWS, dtype=np.int64),
+        jumps=NO_JUMPS,
+        last_run_flow_l_d=62.4 if reactor else None,
         present_flow_l_d=62.4 if reactor else 0.0,
         dosed_meq_d=0.0,
         effluent_tested=reactor,
