@@ -135,6 +135,11 @@ class SupplyLaw(NamedTuple):
             least = load / np.clip(np.asarray(self.saturated_meq_l) - off, 1e-9, None)
         return np.minimum(np.maximum(flow, least), LARGEST_FLOW_L_D)
 
+    @property
+    def limit_meq_d(self) -> np.ndarray:
+        """F0·X_sat·s, the most that the chamber can give however fast water flows, meq/day."""
+        return np.asarray(self.half_flow_l_d * self.saturated_meq_l * np.asarray(self.strength))
+
     def elasticity(self, flow_l_d: Floats) -> np.ndarray:
         """d log supply / d log flow: r with one chamber; 1 where a slow flow is saturated."""
         step = 1e-4
