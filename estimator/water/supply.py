@@ -137,8 +137,10 @@ class SupplyLaw(NamedTuple):
 
     @property
     def limit_meq_d(self) -> np.ndarray:
-        """F0·X_sat·s, the most that the chamber can give however fast water flows, meq/day."""
-        return np.asarray(self.half_flow_l_d * self.saturated_meq_l * np.asarray(self.strength))
+        """The most that the chamber can give however fast water flows, meq/day; F0·X_sat·s where
+        it is one."""
+        litres = LARGEST_FLOW_L_D * self.reach(LARGEST_FLOW_L_D)
+        return np.asarray(litres * self.saturated_meq_l * np.asarray(self.strength))
 
     def elasticity(self, flow_l_d: Floats) -> np.ndarray:
         """d log supply / d log flow: r with one chamber; 1 where a slow flow is saturated."""

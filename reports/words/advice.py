@@ -32,7 +32,8 @@ UNKNOWNS: Mapping[str, UnknownWords] = {
     Unknown.VOLUME: UnknownWords("the water volume", "measure the water volume better"),
     Unknown.FLOW_RESPONSE: UnknownWords(
         "how the effluent weakens as flow rises",
-        "let the pump run near the needed flow for some days, then test the effluent there",
+        "test the effluent's alkalinity and the chamber's pH at the flow of now, and again after "
+        "each change of flow",
     ),
     Unknown.KIT: UnknownWords(
         "the kit's calibration", "test a solution of known alkalinity with the kit"

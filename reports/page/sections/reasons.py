@@ -53,8 +53,10 @@ def _estimates(n: Report) -> Table:
         "Calcium now": ("/level_now/calcium", calcium),
         "Water volume": ("/water_volume_l", "L"),
         f"Effluent alkalinity{tested}": ("/effluent/alkalinity", n.unit),
-        "Magnesium in what the media dissolves": ("/media_magnesium_share_pct", "%"),
     }
+    if n.get("/magnesium") is None:
+        dissolves = "Magnesium in what the media dissolves"
+        quantities[dissolves] = ("/media_magnesium_share_pct", "%")
     return Table(
         "What the log says (levels are daily means)",
         ["Quantity", "Middle", "9-in-10 range", "Unit"],
