@@ -10,7 +10,7 @@ from estimator.pipeline import _advise
 from helpers.fits import known_fit, known_posterior
 from helpers.tanks import example_log, example_tank
 
-ALKALINITY = [(0.4, "alkalinity", "tank", "", 8.2), (4.4, "alkalinity", "tank", "", 8.0)]
+ALKALINITY = [(0.4, "alkalinity", "tank", "alk", 2.9), (4.4, "alkalinity", "tank", "alk", 2.9)]
 SALINITY = [(1.0, "salinity", "tank", "", 33.8)]
 
 
