@@ -129,6 +129,7 @@ def _advise(fitted: Fit, seed: np.random.SeedSequence, today: date | None) -> _A
     from estimator.fit.doubts import Doubts, doubts_of
     from estimator.fit.watch import watch
     from estimator.plan.guard import held_back, hold, withheld, without_spoiled
+    from estimator.water.salinity import salinity_note
 
     log, tank = fitted.log, fitted.tank
     watched = watch(fitted) if fitted.sound else None
@@ -136,6 +137,8 @@ def _advise(fitted: Fit, seed: np.random.SeedSequence, today: date | None) -> _A
     fitted = without_spoiled(fitted, doubts)
     posterior = fitted.posterior
     advice = recommend(posterior, tank, seed)
+    if (salinity := salinity_note(log, tank)) is not None:
+        advice = replace(advice, notes=(*advice.notes, salinity))
     alarms = alarms_of(log, tank, posterior, advice, watched, doubts, today)
     advice = withheld(advice, alarms, doubts, tank)
     held = held_back(advice, alarms, posterior, log, tank)

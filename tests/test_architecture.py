@@ -31,12 +31,13 @@ ORDER = {
         "fit": (
             *("kalman", "layout", "instruments", "load", "start", "steps", "schedule", "jumps"),
             *("mass_balance", "priors", "problem", "likelihood", "model", "sampling", "state"),
-            *("forecast", "states", "checks", "posterior", "fitting"),
+            *("forecast", "states", "checks", "posterior", "kit_in_use", "fitting"),
             *("change", "kit_shift", "watch", "doubts"),
         ),
         "advice": (
             *(
                 "fit_failure",
+                "ahead",
                 "flow",
                 "chamber_ph",
                 "asked_tests",

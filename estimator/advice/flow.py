@@ -11,12 +11,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from estimator import units
+from estimator.advice.ahead import Ahead, ahead_of
 from estimator.advice.fit_failure import lacking
-from estimator.fit.forecast import hold_chances
 from estimator.fit.posterior import Posterior
 from estimator.fit.state import TankState
 from estimator.inputs.parameters import ALKALINITY, CALCIUM
-from estimator.inputs.tank import Reactor, Tank, Target
+from estimator.inputs.tank import Reactor, Tank
 from estimator.remark import Remark
 from estimator.unknowns import Unknown
 from estimator.water.supply import LARGEST_FLOW_L_D
@@ -65,8 +65,14 @@ class FlowAdvice:
         current_ml_h: the pump's setting at the last entry; None where no reactor is logged.
         setting: None where withheld.
         in_band_probability: chance that every daily mean of the horizon is in the band at the
-            recommended setting, nothing being dosed; None where withheld.
+            recommended setting; None where withheld.
+        dosed_beside_meq_d: alkalinity dosed meanwhile, which is none unless the setting is held
+            back.
         current_probability: the same if everything goes on as now; None without a reactor.
+        in_band_as_kit_reads, current_as_kit_reads: chances that every test of the tank in the
+            horizon reads inside the band, by the kit, the hour and the rhythm of the log; misread
+            tests are left out.
+        read_every_days: that rhythm.
         level_in_band: chance that today's level is in the band.
         horizon_days: days ahead.
         shares: part of the variance of log needed flow by source; see `variance_shares`.
@@ -76,7 +82,11 @@ class FlowAdvice:
     current_ml_h: float | None
     setting: Setting | None
     in_band_probability: float | None
+    dosed_beside_meq_d: float
     current_probability: float | None
+    in_band_as_kit_reads: float | None
+    current_as_kit_reads: float | None
+    read_every_days: int
     level_in_band: float
     horizon_days: int
     shares: Mapping[Unknown, float]
@@ -138,25 +148,22 @@ def recommend(posterior: Posterior, tank: Tank, seed: np.random.SeedSequence) ->
     state, band = posterior.state, tank.targets[ALKALINITY.name]
     pump = tank.reactor or PLANNED_PUMP
     drift_seed = int(np.random.default_rng(seed).integers(2**31))
-    drift = _drift(len(state.level_meq_l), drift_seed)
+    ahead = ahead_of(posterior, tank, HORIZON_DAYS, drift_seed)
     needed = to_ml_h(state.needed_flow_l_d)
     in_band = float(np.mean((state.level_meq_l >= band.low) & (state.level_meq_l <= band.high)))
     shares = variance_shares(state, posterior.shown_flow_l_d)
-
-    def forecast(flows_l_d: np.ndarray) -> np.ndarray:
-        return hold_chances(state, flows_l_d, band, drift)[0]
-
-    current, current_probability = _as_now(posterior, band, drift)
+    current, current_probability, current_as_read = _as_now(posterior, ahead)
     reasons = tuple(_reasons_before_trying(posterior, needed, shares, tank))
-    setting = probability = None
+    setting = probability = as_read = None
     if not reasons:
         low, high = _round_outward(needed, pump)
         middle = None if in_band >= 0.5 else float(np.median(needed))
-        best = _best_setting(pump, low, high, forecast, middle)
+        best = _best_setting(pump, low, high, ahead.holds, middle)
         judge = in_band >= 0.5 and not is_planned(posterior)
         reasons = tuple(_reasons_after_trying(best, shares, pump, judge=judge))
         if best is not None and not reasons:
             setting, probability = Setting(low, high, best[0]), best[1]
+            as_read = ahead.reads(float(to_l_d(np.array(best[0]))))
     media_g_d = state.load_meq_d / 2 * units.CACO3_G_MOL / 1000
     return Recommendation(
         status="withheld" if reasons else "recommended",
@@ -167,7 +174,11 @@ def recommend(posterior: Posterior, tank: Tank, seed: np.random.SeedSequence) ->
             current_ml_h=current,
             setting=setting,
             in_band_probability=probability,
+            dosed_beside_meq_d=0.0,
             current_probability=current_probability,
+            in_band_as_kit_reads=as_read,
+            current_as_kit_reads=current_as_read,
+            read_every_days=ahead.tests.every_d,
             level_in_band=in_band,
             horizon_days=HORIZON_DAYS,
             shares=shares,
@@ -210,21 +221,14 @@ def variance_shares(state: TankState, flow_l_d: float) -> dict[Unknown, float]:
     }
 
 
-def _drift(draws: int, seed: int) -> np.ndarray:
-    """(days, s, 2) standard normal, for the drift of uptake and effluent over the horizon."""
-    normal = np.random.default_rng(seed).standard_normal((HORIZON_DAYS, 2, draws))
-    return normal.transpose(0, 2, 1).copy()
-
-
-def _as_now(
-    posterior: Posterior, band: Target, drift: np.ndarray
-) -> tuple[float | None, float | None]:
-    """The pump's setting now, mL/h, and the chance of holding the band if all goes on as it is."""
+def _as_now(posterior: Posterior, ahead: Ahead) -> tuple[float | None, float | None, float | None]:
+    """The pump's setting now, mL/h, and the chances that the band is held, and that tests read so,
+    if all goes on as it is."""
     if posterior.last_run_flow_l_d is None:
-        return None, None
-    flow, dosed = np.array([posterior.present_flow_l_d]), posterior.dosed_meq_d
-    chance = hold_chances(posterior.state, flow, band, drift, dosed_meq_d=dosed)[0, 0]
-    return float(to_ml_h(flow)[0]), float(chance)
+        return None, None, None
+    flow, dosed = posterior.present_flow_l_d, posterior.dosed_meq_d
+    chance = float(ahead.holds(np.array([flow]), dosed)[0])
+    return float(to_ml_h(np.array(flow))), chance, ahead.reads(flow, dosed)
 
 
 def _round_outward(needed_ml_h: np.ndarray, pump: Reactor) -> tuple[float, float]:

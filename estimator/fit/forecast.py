@@ -2,12 +2,37 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 from numba import njit
 
 from estimator.fit.state import TankState
 from estimator.inputs.tank import Target
-from estimator.water.supply import LEAST_STRENGTH
+from estimator.water.supply import LEAST_STRENGTH, strength_after
+
+
+class TankTests(NamedTuple):
+    """The tests of the tank that come, draws (s,). Misread ones are left out.
+
+    Attributes:
+        every_d: days from one to the next; the first is so many days away.
+        below_mean_d: how far the level then stands below its daily mean, in days of uptake.
+        calibration: reading over level.
+        error_meq_l: (days, s) of a reading.
+        step_meq_l: of the kit's scale.
+    """
+
+    every_d: int
+    below_mean_d: np.ndarray
+    calibration: np.ndarray
+    error_meq_l: np.ndarray
+    step_meq_l: float
+
+
+def to_step(shown: np.ndarray, step: float) -> np.ndarray:
+    """What a kit of this step shows."""
+    return np.asarray(np.round(shown / step) * step)
 
 
 def hold_chances(
@@ -68,6 +93,39 @@ def hold_chances(
     )
     # Weights may add up to a little more than 1.
     return np.minimum(chances, 1.0)
+
+
+def read_chances(
+    state: TankState,
+    flow_l_d: float,
+    band: Target,
+    noise: np.ndarray,
+    tests: TankTests,
+    *,
+    dosed_meq_d: float = 0.0,
+) -> float:
+    """Chance that every test of the days to come reads inside the band, at one flow.
+
+    Args:
+        state: the tank now, (s,).
+        flow_l_d: of effluent.
+        band: to be read inside, its ends included.
+        noise: (days, s, 2) as in `hold_chances`, so that both speak of the same futures.
+        tests: when and with what.
+        dosed_meq_d: alkalinity dosed beside the reactor.
+    """
+    law, level, uptake = state.law, state.level_meq_l, state.uptake_meq_l_d
+    drifted = np.cumsum(noise, axis=0)
+    slack, inside = 1e-9 * band.high, np.ones(len(level), dtype=bool)
+    for day, (of_uptake, of_effluent) in enumerate(drifted.transpose(0, 2, 1)):
+        taken = uptake + state.uptake_drift_meq_l_d * of_uptake
+        strength = law.strength * strength_after(state.effluent_drift * of_effluent)
+        level = law.advance(level, flow_l_d, dosed_meq_d / law.volume_l - taken, strength)
+        if (day + 1) % tests.every_d == 0:
+            then = level - tests.below_mean_d * taken
+            shown = to_step(tests.calibration * then + tests.error_meq_l[day], tests.step_meq_l)
+            inside &= (shown >= band.low - slack) & (shown <= band.high + slack)
+    return float(np.mean(inside))
 
 
 def compile_forecast() -> None:

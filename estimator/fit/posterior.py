@@ -161,6 +161,21 @@ class Posterior:
         return level + self.law.increment_at(self.shown_flow_l_d, level)
 
     @property
+    def saturated_effluent_meq_l(self) -> np.ndarray:
+        """(s,) effluent alkalinity at saturation, at the chamber's present pH."""
+        return np.asarray(self.middle_meq_l + self.law.saturated_meq_l)
+
+    @property
+    def saturation_reached(self) -> np.ndarray:
+        """(s,) part of its way from the band's middle to saturation that the effluent comes now."""
+        return np.asarray(self.increment_meq_l / self.law.saturated_meq_l)
+
+    @property
+    def most_supply_meq_l_d(self) -> np.ndarray:
+        """(s,) the most that the reactor can add to this tank, however fast water flows."""
+        return np.asarray(self.law.limit_meq_d / self.volume_l)
+
+    @property
     def uptake_at_middle_meq_l_d(self) -> np.ndarray:
         """(s,) net alkalinity uptake that the tank would have at the middle of its band."""
         off = self.alkalinity_now_meq_l - self.middle_meq_l

@@ -77,6 +77,10 @@ def decision_of(
     return Decision(before, band, np.linspace(first, last, SETTINGS), noise)
 
 
+FURTHEST = 10.0
+"""So many times the middle of the needed flow stand for more than that (no source)."""
+
+
 @dataclass(frozen=True)
 class Worth:
     """Of one set of tests.
@@ -211,7 +215,8 @@ def flow_quantiles(
     """Quantiles (i, q) of the needed flow, L/day, after each outcome.
 
     They are those of the mixture of the draws' log-normals, without the noise of drawing the
-    states; 0 where so large a share of the draws needs no flow.
+    states; 0 where so large a share of the draws needs no flow, and `FURTHEST` middles at most,
+    since the draws that no flow is enough for would outweigh all others in a mean.
     """
     log_flow = present.log_flow(outcomes.mean)
     some = np.isfinite(log_flow)
@@ -219,12 +224,13 @@ def flow_quantiles(
     share = np.maximum(weights.sum(axis=1), 1e-9)
     weights /= share[:, None]
     centre, sd = np.where(some, log_flow, 0.0), np.clip(outcomes.flow_sd, 1e-6, 3.0)
+    furthest = np.log(FURTHEST) + np.median(log_flow[some]) if some.any() else 0.0
     found = []
     for point in points:
         # Of those that need a flow, the others lying below.
         place = 1.0 - (1.0 - point) / share
         x = mixture_quantile(centre, sd, weights, np.clip(place, 1e-6, 1.0 - 1e-6))
-        found.append(np.where(place > 0.0, np.exp(x), 0.0))
+        found.append(np.where(place > 0.0, np.exp(np.minimum(x, furthest)), 0.0))
     return np.stack(found, axis=1)
 
 

@@ -7,11 +7,12 @@ from typing import NamedTuple
 
 import numpy as np
 
+from estimator.fit.forecast import to_step
+from estimator.fit.kit_in_use import kit_in_use
 from estimator.fit.likelihood import MISREAD_CHANCE, MISREAD_SPREAD
 from estimator.fit.posterior import Posterior
 from estimator.fit.sampling import thinned
 from estimator.fit.state import TankState
-from estimator.inputs.parameters import ALKALINITY
 from estimator.inputs.tank import Tank
 from estimator.water.supply import strength_after
 
@@ -39,8 +40,7 @@ class Futures(NamedTuple):
 
     def read(self, day: int, level_meq_l: np.ndarray) -> np.ndarray:
         """What the kit shows on a day, meq/L."""
-        shown = self.calibration * level_meq_l + self.error_meq_l[day]
-        return np.round(shown / self.kit_step_meq_l) * self.kit_step_meq_l
+        return to_step(self.calibration * level_meq_l + self.error_meq_l[day], self.kit_step_meq_l)
 
 
 def futures_of(
@@ -73,38 +73,14 @@ def futures_of(
     for day in range(wait):
         net = dosed_meq_d / law.volume_l - uptake[day]
         level = law.advance(level, present, net, strength[day])
-    calibration, repeatability, step = kit_of(posterior, tank)
+    kit = kit_in_use(posterior, tank)
     tests = (end - wait + 1, len(at))
     spread = rng.choice(MISREAD_SPREAD, p=MISREAD_CHANCE, size=tests)
     return Futures(
         state=replace(state, level_meq_l=level),
         uptake_meq_l_d=uptake[wait:],
         strength=strength[wait:],
-        calibration=calibration[at],
-        error_meq_l=spread * repeatability[at] * rng.standard_normal(tests),
-        kit_step_meq_l=step,
+        calibration=kit.calibration[at],
+        error_meq_l=spread * kit.repeatability_meq_l[at] * rng.standard_normal(tests),
+        kit_step_meq_l=kit.step_meq_l,
     )
-
-
-def last_kit(posterior: Posterior) -> str | None:
-    """The kit that read the tank's alkalinity last; None where none did."""
-    used = [
-        check.reading.kit
-        for check in posterior.checks
-        if (check.reading.sample, check.reading.parameter) == ("tank", ALKALINITY.name)
-    ]
-    return used[-1] if used else None
-
-
-def kit_of(posterior: Posterior, tank: Tank) -> tuple[np.ndarray, np.ndarray, float]:
-    """Calibration (s,), repeatability (s,) and step of `last_kit`, else of the first declared."""
-    ones = np.ones_like(posterior.volume_l)
-    declared = (kit.name for kit in tank.kits.values() if kit.parameter == ALKALINITY.name)
-    name = last_kit(posterior) or next(declared, "")
-    bottles = [bottle for kit, bottle in posterior.kit_calibration if kit == name]
-    calibration = posterior.kit_calibration[name, max(bottles)] if bottles else ones
-    kit = tank.kits.get(name)
-    step = kit.step if kit is not None and kit.step > 0 else ALKALINITY.assumed_step
-    stated = kit.repeatability if kit is not None else None
-    usual = ALKALINITY.assumed_repeatability if stated is None else stated
-    return calibration, posterior.kit_repeatability.get(name, usual * ones), float(step or 1e-6)

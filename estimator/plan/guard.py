@@ -14,12 +14,12 @@ from itertools import pairwise
 
 import numpy as np
 
+from estimator.advice.ahead import ahead_of
 from estimator.advice.alarms import STANDS, Alarm, effluent_ratios, weaker_effluent
 from estimator.advice.flow import HORIZON_DAYS, PLANNED_PUMP, Recommendation, to_l_d, to_ml_h
 from estimator.advice.outlook import Outlook
 from estimator.fit.doubts import Doubts
 from estimator.fit.fitting import Fit
-from estimator.fit.forecast import hold_chances
 from estimator.fit.posterior import Posterior
 from estimator.inputs.parameters import ALKALINITY, CALCIUM
 from estimator.inputs.records import TankLog
@@ -74,7 +74,7 @@ def withheld(
     if not about:
         return found
     reasons = (*(Remark(CAUSE_FIRST, {"about": one}) for one in about), *found.reasons)
-    flow = replace(found.flow, setting=None, in_band_probability=None)
+    flow = replace(found.flow, setting=None, in_band_probability=None, in_band_as_kit_reads=None)
     return replace(found, status="withheld", reasons=reasons, flow=flow)
 
 
@@ -170,20 +170,19 @@ def hold(
     tank: Tank,
     seed: np.random.SeedSequence,
 ) -> Recommendation:
-    """The recommendation with the setting held back; its chance is with the bridge dosed."""
+    """The recommendation with the setting held back; its chances are with the bridge dosed."""
     flow = recommendation.flow
     assert flow.setting is not None
-    draws = len(posterior.volume_l)
-    drift = np.random.default_rng(seed).standard_normal((HORIZON_DAYS, draws, 2))
-    chance = hold_chances(
-        posterior.state,
-        to_l_d(np.array([held.set_to_ml_h])),
-        tank.targets[ALKALINITY.name],
-        drift,
-        dosed_meq_d=held.bridge_meq_d,
-    )[0, 0]
+    ahead = ahead_of(posterior, tank, HORIZON_DAYS, seed)
+    flow_l_d, dosed = to_l_d(np.array([held.set_to_ml_h])), held.bridge_meq_d
     setting = replace(flow.setting, set_to_ml_h=held.set_to_ml_h)
     return replace(
         recommendation,
-        flow=replace(flow, setting=setting, in_band_probability=float(chance)),
+        flow=replace(
+            flow,
+            setting=setting,
+            dosed_beside_meq_d=dosed,
+            in_band_probability=float(ahead.holds(flow_l_d, dosed)[0]),
+            in_band_as_kit_reads=ahead.reads(float(flow_l_d[0]), dosed),
+        ),
     )

@@ -138,6 +138,13 @@ class SupplyLaw(NamedTuple):
             least = load / np.clip(np.asarray(self.saturated_meq_l) - off, 1e-9, None)
         return np.minimum(np.maximum(flow, least), LARGEST_FLOW_L_D)
 
+    @property
+    def limit_meq_d(self) -> np.ndarray:
+        """The most that the chamber can give however fast water flows, meq/day; F0·X_sat·s where
+        it is one."""
+        litres = LARGEST_FLOW_L_D * self.reach(LARGEST_FLOW_L_D)
+        return np.asarray(litres * self.saturated_meq_l * np.asarray(self.strength))
+
     def elasticity(self, flow_l_d: Floats) -> np.ndarray:
         """d log supply / d log flow: r with one chamber; 1 where a slow flow is saturated."""
         step = 1e-4

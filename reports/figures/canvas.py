@@ -15,7 +15,7 @@ from typing import Any
 import matplotlib as mpl
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.dates import AutoDateLocator, date2num, num2date
+from matplotlib.dates import MONTHLY, AutoDateLocator, date2num, num2date
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 from numpy.typing import NDArray
@@ -126,6 +126,10 @@ def label_above(
     )
 
 
+MONTHS_TOLD = 120
+"""A log of more days has months at its axis, not days."""
+
+
 def date_axis(axes: Axes) -> None:
     """Days, or months where the log spans years; a short log is given some room."""
     low, high = axes.get_xlim()
@@ -139,7 +143,10 @@ def date_axis(axes: Axes) -> None:
         month = MONTHS[day.month - 1]
         return f"{month} {day.year}" if years else f"{day.day} {month}"
 
-    axes.xaxis.set_major_locator(AutoDateLocator(minticks=3, maxticks=6))
+    # Multiples of days begin anew with each month: its last label would touch the next one's first.
+    locator = AutoDateLocator(minticks=3, maxticks=6, interval_multiples=high - low > MONTHS_TOLD)
+    locator.intervald[MONTHLY] = [1, 2, 3, 4, 6, 12]
+    axes.xaxis.set_major_locator(locator)
     axes.xaxis.set_major_formatter(FuncFormatter(label))
 
 

@@ -64,7 +64,9 @@ def level_picture(n: Numbers, parameter: str) -> Picture:
     readings = [
         {
             **reading,
-            "value": of.from_canonical(of.to_canonical(reading["value"], reading["unit"]), unit),
+            "value": of.from_canonical(
+                of.to_canonical(reading["at_stated_salinity"], reading["unit"]), unit
+            ),
         }
         for reading in _drawn(n, ("tank", parameter))
     ]

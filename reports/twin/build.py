@@ -160,13 +160,17 @@ TABLE: dict[type, Naming] = {
     ),
     FlowAdvice: Naming(
         "setting=recommended current_probability=current_in_band_probability "
+        "current_as_kit_reads=current_in_band_as_kit_reads "
         "level_in_band=level_in_band_probability shares=variance_shares *dots",
         {
             "unit": always("mL/h"),
             "dots": _dots,
             **{
                 name: _unless_hidden(name)
-                for name in ("needed_ml_h", "current_probability", "level_in_band", "shares")
+                for name in (
+                    *("needed_ml_h", "current_probability", "current_as_kit_reads"),
+                    *("level_in_band", "shares"),
+                )
             },
             "planned": lambda flow, writer: is_planned(writer.study.posterior),
             "action": lambda _, writer: writer.study.today and writer.study.today.in_the_end,

@@ -13,11 +13,12 @@ from estimator.advice.outlook import ElementOutlook, Outlook
 from estimator.advice.ph_and_flow import ChamberTrade, SecondChamber, WorkingPoint
 from estimator.advice.supplies import MOST_DAYS, Stock, Supplies
 from estimator.advice.tank_ph import LOW_PH, TankPh
+from estimator.fit.kit_in_use import last_kit
+from estimator.fit.kit_shift import KIT_WINDOW_DAYS
 from estimator.fit.watch import Change, Watch
 from estimator.inputs.parameters import ALKALINITY, CALCIUM, MAGNESIUM, PARAMETERS
 from estimator.inputs.tank import USUAL_MINUTES
 from estimator.plan.controller import Rule
-from estimator.plan.futures import last_kit
 from estimator.plan.present import settable_doses
 from estimator.plan.result import ChangeOver, ChangeStep, NoPlan, Plan, Steering
 from estimator.study import ReactorJob
@@ -162,7 +163,7 @@ def _size(change: Change, writer: Writer) -> Json:
         keepers = writer.unit(parameter)
         unit = keepers if change.kind == "one_addition" else f"{keepers}/day"
         scale = parameter.units[keepers]
-    points = (abs(value) / scale for value in change.size)
+    points = sorted(abs(value) / scale for value in change.size)
     return {"unit": unit, **dict(zip(("q05", "q50", "q95"), points, strict=True))}
 
 
@@ -259,6 +260,7 @@ REACTOR_TABLE = {
         "can_tell quiet nothing=nothing_probability nothing_prior=nothing_prior_probability -draws",
         {
             "window_days": lambda found, _: len(found.days),
+            "kit_window_days": lambda found, _: min(KIT_WINDOW_DAYS, len(found.days)),
             "likeliest": lambda found, _: found.likeliest and found.changes.index(found.likeliest),
             "changes": lambda found, writer: [
                 writer.object(one) | {"most_likely_on": found.days[int(np.argmax(one.by_day))]}

@@ -16,6 +16,7 @@ from estimator.fit.checks import (
     ReadingCheck,
     Scatter,
 )
+from estimator.fit.instruments import condense
 from estimator.fit.posterior import Posterior
 from estimator.fit.priors import IDENTITY, LOG, Prior
 from estimator.inputs.actions import ACTIONS
@@ -23,6 +24,8 @@ from estimator.inputs.parameters import ALKALINITY, CALCIUM, PARAMETERS, Paramet
 from estimator.inputs.records import Action, Reading, TankLog
 from estimator.inputs.tank import Kit, Reactor, Tank, Target
 from estimator.study import Study
+from estimator.water.media import largest_share
+from estimator.water.salinity import salinity_factors
 from reports.twin.quantities import Draws, Json, by_date, quantiles, unit_of
 from reports.twin.serialise import Naming, Writer, always
 
@@ -93,7 +96,25 @@ def _effluent(post: Posterior, writer: Writer) -> Json:
     """Null numbers where they are withheld, so that what was tested can still be told."""
     nothing = {"unit": writer.unit(ALKALINITY), **dict.fromkeys(quantiles(np.zeros(2)))}
     level = writer.level(ALKALINITY, post.effluent_meq_l) or nothing
-    return {"alkalinity": level | {"tested": effluent_tested(post)}}
+    most, hidden = writer.in_unit(ALKALINITY, post.most_supply_meq_l_d), writer.hides(ALKALINITY)
+    return {
+        "alkalinity": level | {"tested": effluent_tested(post)},
+        "saturated": writer.level(ALKALINITY, post.saturated_effluent_meq_l),
+        "reached_pct": None if hidden else 100 * post.saturation_reached,
+        "most_supply": (
+            None if hidden else {"unit": f"{writer.unit(ALKALINITY)}/day", **quantiles(most)}
+        ),
+    }
+
+
+def _level_response(post: Posterior, writer: Writer) -> Json | None:
+    """How much more the tank uses, of what it used at the log's start, the higher its level; None
+    where only the net change is seen."""
+    if post.net_change or writer.hides(ALKALINITY):
+        return None
+    unit = writer.unit(ALKALINITY)
+    more = 100 * post.level_response_l_meq * ALKALINITY.units[unit]
+    return {"unit": f"%/{unit}", **quantiles(more)}
 
 
 def effluent_tested(post: Posterior) -> bool:
@@ -105,16 +126,19 @@ def effluent_tested(post: Posterior) -> bool:
 
 
 def readings(study: Study, writer: Writer) -> list[Json]:
-    """Every reading; those the fit used with what was expected of the kit."""
+    """Every reading, those of an instrument as averaged for the fit; those the fit used with what
+    was expected of the kit."""
     checks = {
         (check.reading.row, check.reading.parameter): check for check in study.posterior.checks
     }
+    normal = salinity_factors(study.log, study.tank)
     entries = []
-    for reading in study.log.readings:
+    for reading in condense(study.log).readings:
         check = used = checks.get((reading.row, reading.parameter))
         if writer.hides(PARAMETERS[reading.parameter]):
             check = None
         convert = PARAMETERS[reading.parameter].from_canonical
+        stated = reading.value * (normal(reading.time) if reading.sample == "tank" else 1.0)
         entries.append(
             writer.object(reading)
             | {
@@ -122,6 +146,8 @@ def readings(study: Study, writer: Writer) -> list[Json]:
                 "kit": reading.kit,
                 "note": reading.note,
                 "used": used is not None,
+                # Evaporation raises all that the fit uses of the tank.
+                "at_stated_salinity": used and convert(stated, reading.unit),
                 "expected": check and convert(check.expected, reading.unit),
                 "off_by_kit_errors": check and check.residual,
                 "chance_ordinary": check and check.chance_ordinary,
@@ -129,6 +155,11 @@ def readings(study: Study, writer: Writer) -> list[Json]:
             }
         )
     return entries
+
+
+def _used(writer: Writer) -> int:
+    """Readings of the log that are in the fit, one by one or in an average."""
+    return sum(check.reading.averaged for check in writer.study.posterior.checks)
 
 
 def flagged(study: Study, writer: Writer) -> list[Json]:
@@ -178,15 +209,13 @@ TANK_TABLE = {
         {
             "tank_sha256": lambda _, writer: writer.study.tank_sha256,
             "readings": lambda log, _: len(log.readings),
-            "readings_used": lambda _, writer: len(writer.study.posterior.checks),
-            "readings_not_used": lambda log, writer: (
-                len(log.readings) - len(writer.study.posterior.checks)
-            ),
+            "readings_used": lambda _, writer: _used(writer),
+            "readings_not_used": lambda log, writer: len(log.readings) - _used(writer),
             "actions": lambda log, _: len(log.actions),
         },
     ),
     Reading: Naming(
-        "row time parameter=entry unit",
+        "row time parameter=entry unit averaged=mean_of",
         {
             # What was sampled: the name of a water or reference, or the place.
             "of": lambda reading, _: reading.of or reading.sample,
@@ -216,6 +245,10 @@ TANK_TABLE = {
             },
             "kits": _kits,
             "effluent": _effluent,
+            "level_response": _level_response,
+            "media_magnesium_share_pct": lambda post, writer: (
+                100 * post.media_magnesium_share if largest_share(writer.study.tank) else None
+            ),
             "odd_readings": lambda post, writer: [
                 check
                 for check in post.checks

@@ -32,7 +32,8 @@ UNKNOWNS: Mapping[str, UnknownWords] = {
     Unknown.VOLUME: UnknownWords("the water volume", "measure the water volume better"),
     Unknown.FLOW_RESPONSE: UnknownWords(
         "how the effluent weakens as flow rises",
-        "let the pump run near the needed flow for some days, then test the effluent there",
+        "test the effluent's alkalinity and the chamber's pH at the flow of now, and again after "
+        "each change of flow",
     ),
     Unknown.KIT: UnknownWords(
         "the kit's calibration", "test a solution of known alkalinity with the kit"
@@ -135,8 +136,9 @@ def _with_source(template: str) -> Words:
 def _salinity(values: Values, _: Tank) -> str:
     low, high = (f"{values[side]:.1f}" for side in ("low_g_kg", "high_g_kg"))
     return (
-        f"Readings of the tank are told as they would be at {values['stated_g_kg']:g} g/kg: its "
-        f"own salinity, by the log, was {low if low == high else f'{low} to {high}'} g/kg."
+        f"Levels of the tank are told as they would be at {values['stated_g_kg']:g} g/kg, to which "
+        "its readings are converted: its own salinity, by the log, was "
+        f"{low if low == high else f'{low} to {high}'} g/kg."
     )
 
 

@@ -46,8 +46,8 @@ _KIT = (
     "bottle as `new_bottle`."
 )
 _LOGGED = (
-    "Go through the last weeks: doses by hand, a doser that ran on, another solution, food or "
-    "media, a water change. Enter what is missing."
+    "Go through what was done since then: doses by hand, a doser that ran on, another solution, "
+    "food or media, a water change. Enter what is missing."
 )
 _NOT_ARRIVING = (
     "Look at the doser's tube, its bottle and what it gives in a minute, and at the strength "

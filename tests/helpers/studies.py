@@ -120,6 +120,7 @@ def make_log(
     additions: bool,
     flow: float,
     tests: int,
+    days: int,
     names: Callable[[str], str],
 ) -> TankLog:
     rng = np.random.default_rng(5)
@@ -132,11 +133,11 @@ def make_log(
     def test(day: float, parameter: str, sample: str, value: float, unit: str, kit: str) -> None:
         readings.append(Reading(next(row), at(day), parameter, sample, "", value, unit, names(kit)))
 
-    for day in np.linspace(0, DAYS - 1, tests):
+    for day in np.linspace(0, days - 1, tests):
         value = round(rng.normal(8.3, 0.2), 1) * DKH
         test(float(day), "alkalinity", "tank", value, "dKH", "drops")
     if calcium:
-        for day in np.linspace(1, DAYS - 2, 8):
+        for day in np.linspace(1, days - 2, 8):
             test(float(day), "calcium", "tank", 420 / CALCIUM, "mg/L", "ca")
     if tank.reactor is not None and flow:
         actions.append(Action(next(row), at(0.1), "flow", "", flow))
@@ -164,15 +165,21 @@ def make_log(
 
 
 def make_posterior(
-    log: TankLog, *, calcium: bool, reactor: bool, net_change: bool, failures: tuple[Remark, ...]
+    log: TankLog,
+    *,
+    calcium: bool,
+    reactor: bool,
+    net_change: bool,
+    failures: tuple[Remark, ...],
+    count: int,
 ) -> Posterior:
     rng = np.random.default_rng(11)
 
     def draws(middle: float, part: float, *shape: int) -> np.ndarray:
         return middle * np.exp(part * rng.standard_normal((DRAWS, *shape)))
 
-    days = tuple(log.start.date() + timedelta(days=j) for j in range(DAYS))
-    steps = rng.standard_normal((DRAWS, DAYS)).cumsum(axis=1)
+    days = tuple(log.start.date() + timedelta(days=j) for j in range(count))
+    steps = rng.standard_normal((DRAWS, count)).cumsum(axis=1)
     uptake = draws(0.55, 0.05)[:, None] * (1 + 0.01 * steps)
     share, volume = np.full(DRAWS, 0.5), draws(620, 0.05)
     # One slip, far off the scale, and errors of the kit's own size.
@@ -211,15 +218,15 @@ def make_posterior(
         days=days,
         uptake_meq_l_d=uptake,
         calcium_uptake_mmol_l_d=share[:, None] * uptake,
-        alkalinity_meq_l=draws(8.3 * DKH, 0.02, DAYS),
-        calcium_mmol_l=draws(420 / CALCIUM, 0.02, DAYS) if calcium else None,
+        alkalinity_meq_l=draws(8.3 * DKH, 0.02, count),
+        calcium_mmol_l=draws(420 / CALCIUM, 0.02, count) if calcium else None,
         alkalinity_now_meq_l=draws(8.3 * DKH, 0.02),
         calcium_now_mmol_l=draws(420 / CALCIUM, 0.02) if calcium else None,
         nitrate_loss_meq_l_d=None,
         law=law,
         media_magnesium_share=np.clip(draws(0.02, 0.5), 0.0, 1.0),
-        unlogged_calcium_mmol_l_d=np.zeros((DRAWS, DAYS)) if calcium else None,
-        strength=law.strength[:, None] * np.ones(DAYS),
+        unlogged_calcium_mmol_l_d=np.zeros((DRAWS, count)) if calcium else None,
+        strength=law.strength[:, None] * np.ones(count),
         jump=np.zeros(DRAWS, dtype=np.int64),
         jumps=NO_JUMPS,
         last_run_flow_l_d=62.4 if reactor else None,
@@ -266,7 +273,11 @@ def make_recommendation(tank: Tank, *, variant: str, current: float | None) -> R
             current_ml_h=current,
             setting=None if reasons else setting,
             in_band_probability=None if reasons else 0.78,
+            dosed_beside_meq_d=0.0,
             current_probability=None if current is None else 0.76 if variant == "leave" else 0.2,
+            in_band_as_kit_reads=None if reasons else 0.56,
+            current_as_kit_reads=None if current is None else 0.15,
+            read_every_days=2,
             level_in_band=0.93,
             horizon_days=14,
             shares={Unknown.UPTAKE: 0.5, Unknown.EFFLUENT: 0.6, Unknown.VOLUME: -0.1},
@@ -682,8 +693,8 @@ def decided(study: Study) -> Study:
 
 
 @cache
-def build_study(variant: str, tests: int = 20) -> Study:
-    """One kind of report; `tests` counts alkalinity readings of the tank."""
+def build_study(variant: str, tests: int = 20, days: int = DAYS) -> Study:
+    """One kind of report; `tests` counts alkalinity readings of the tank in `days`."""
     calcium = variant != "no calcium"
     reactor = variant not in ("no reactor", "net change")
     flow = (
@@ -697,6 +708,7 @@ def build_study(variant: str, tests: int = 20) -> Study:
         additions=variant != "net change",
         flow=flow,
         tests=tests,
+        days=days,
         names=names,
     )
     posterior = make_posterior(
@@ -705,6 +717,7 @@ def build_study(variant: str, tests: int = 20) -> Study:
         reactor=reactor,
         net_change=variant == "net change",
         failures=FAILURES if variant == "failed" else (),
+        count=days,
     )
     advice = make_recommendation(tank, variant=variant, current=flow or None)
     untold = variant in ("failed", "alkalinity withheld")

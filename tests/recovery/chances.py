@@ -35,10 +35,8 @@ AHEAD_D = 14
 PER_DAY = 24
 """Levels that a true daily mean is taken from."""
 READ_EVERY_D = 2
-"""A kit is taken to read this often in the two weeks, by the evening."""
+"""A kit is taken to read this often in the two weeks, by the evening, where no other is stated."""
 ARMS = ("advised", "as now")
-AS_READ = "in_band_as_kit_reads"
-"""Field of `FlowAdvice` that states the chance that such tests read inside, if there is one."""
 
 
 @dataclass(frozen=True)
@@ -88,9 +86,14 @@ def goes_on(log: TankLog, case: Case, flow_ml_h: float | None) -> TankLog:
 
 
 def two_weeks(
-    log: TankLog, case: Case, flow_ml_h: float | None, rng: np.random.Generator
+    log: TankLog,
+    case: Case,
+    flow_ml_h: float | None,
+    rng: np.random.Generator,
+    every_d: int = READ_EVERY_D,
 ) -> tuple[bool, bool]:
-    """Whether every daily mean lay in the band, and whether every test read inside it."""
+    """Whether every daily mean lay in the band, and whether every test, one in `every_d` days, read
+    inside it."""
     band = case.tank.targets["alkalinity"]
     future = goes_on(log, case, flow_ml_h)
     midnight = datetime.combine(log.end.date(), datetime.min.time()) + timedelta(days=1)
@@ -101,7 +104,7 @@ def two_weeks(
     blank = Reading(0, midnight, "alkalinity", "tank", "", 0.0, "dKH", "alk")
     tests = tuple(
         replace(blank, time=midnight + timedelta(days=day, hours=18))
-        for day in range(READ_EVERY_D - 1, AHEAD_D, READ_EVERY_D)
+        for day in range(every_d - 1, AHEAD_D, every_d)
     )
     read = simulate_log(case.tank, replace(future, readings=tests), case.truth, rng).readings
     slack = 1e-9
@@ -127,12 +130,13 @@ def one_log(index: int, seed: int) -> dict[str, Followed]:
     ).flow
     found = {}
     if flow.setting is not None:
-        held, inside = two_weeks(log, case, flow.setting.set_to_ml_h, kit)
-        as_read = getattr(flow, AS_READ, None)
+        held, inside = two_weeks(log, case, flow.setting.set_to_ml_h, kit, flow.read_every_days)
+        as_read = flow.in_band_as_kit_reads
         found["advised"] = Followed(flow.in_band_probability, held, as_read, inside)
     if flow.current_probability is not None:
-        held, inside = two_weeks(log, case, None, kit)
-        found["as now"] = Followed(flow.current_probability, held, None, inside)
+        held, inside = two_weeks(log, case, None, kit, flow.read_every_days)
+        as_read = flow.current_as_kit_reads
+        found["as now"] = Followed(flow.current_probability, held, as_read, inside)
     return found
 
 

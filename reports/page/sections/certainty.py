@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from markupsafe import Markup
+
 from reports.blocks import Block, Prose
 from reports.figures import captions
 from reports.page.report import Report, section
@@ -16,11 +18,14 @@ LEVEL_IN_BAND = "/flow/level_in_band_probability"
 def certainty_section(n: Report) -> Iterator[Block]:
     """How sure."""
     if n.recommended:
+        bridged = n.get("/flow/dosed_beside_meq_per_day") > 0
+        dosing = "with the dosing that bridges the gap" if bridged else "without dosing"
         yield n.para(
-            "At the {flow}{at_once}, it is {stays}.",
+            "At the {flow}{at_once}, it is {stays}{as_read}.",
             flow="planned flow" if n.planned else "recommended setting",
-            at_once=" made at once, without dosing" if n.steps else "",
+            at_once=f" made at once, {dosing}" if n.steps else "",
             stays=n.stays("/flow/in_band_probability"),
+            as_read=_as_read(n, "/flow/in_band_as_kit_reads"),
         )
     if n.shown and n.get(LEVEL_IN_BAND) < 0.5:
         yield n.para(
@@ -29,8 +34,10 @@ def certainty_section(n: Report) -> Iterator[Block]:
         )
     if n.shown and n.get("/flow/current_in_band_probability") is not None:
         yield n.para(
-            "If everything goes on as now (pump at {/flow/current:flow} mL/h), it is {stays}.",
+            "If everything goes on as now (pump at {/flow/current:flow} mL/h), it is "
+            "{stays}{as_read}.",
             stays=n.stays("/flow/current_in_band_probability"),
+            as_read=_as_read(n, "/flow/current_in_band_as_kit_reads"),
         )
     if n.recommended:
         yield captions.needed_flow_picture(n)
@@ -55,3 +62,14 @@ def certainty_section(n: Report) -> Iterator[Block]:
             "on it, since tank and effluent are tested alike.",
             "aside",
         )
+
+
+def _as_read(n: Report, path: str) -> Markup:
+    """What the keeper will read meanwhile, which the kit's errors make another matter."""
+    every = "{/flow/read_every_days} days" if n.get("/flow/read_every_days") != 1 else "day"
+    return n.say(
+        f"; as your kit will read, tested every {every}, it is {{chance}}",
+        chance=n.chance(
+            path, "every reading is within it", "at least one reading is outside the band"
+        ),
+    )

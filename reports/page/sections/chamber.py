@@ -11,6 +11,9 @@ from reports.blocks import Block, Items, Prose, Table, Text, decimals_of, moment
 from reports.figures import captions
 from reports.page.report import Report, section
 
+WIDE = 10.0
+"""A range whose ends differ by a larger factor is told by its lower end alone."""
+
 
 @section("chamber", "Chamber pH and flow")
 def chamber_section(n: Report) -> Iterator[Block]:
@@ -51,12 +54,16 @@ def _grouped(
 
 def _trade(n: Report) -> Iterator[Block]:
     if any(alarm["about"] == "chamber ph" for alarm in n.get("/alarms")):
+        # Nothing else holds until that is mended.
         yield Prose(
-            "The chamber's pH does not stay where it is set: see what stands at the top. What "
-            "follows holds once it does again.",
+            "The chamber's pH does not stay where it is set: see what stands at the top. What pH "
+            "to work at is told once it does again.",
             "lead",
         )
+        yield from _most_supply(n)
+        return
     yield Prose(_what_to_set(n), "lead")
+    yield from _most_supply(n)
     if n.get("/chamber/from_priors"):
         yield Prose(
             "No reactor has run yet: these figures are what chambers usually do. Test the "
@@ -81,6 +88,32 @@ def _trade(n: Report) -> Iterator[Block]:
             fine=_coarser(n),
             unit=n.unit,
         )
+
+
+def _most_supply(n: Report) -> Iterator[Block]:
+    """How far the effluent comes towards saturation, and what the chamber can give at most."""
+    if not n.get("/effluent/alkalinity/tested"):
+        return
+    flow = "/flow/current"
+    yield n.para(
+        "At the chamber's pH of now saturated effluent would hold {at/saturated:middle {fine}} "
+        "{unit} ({at/saturated:span {fine}}); {flow} it comes {at/reached_pct:middle 0} % of the "
+        "way there ({at/reached_pct:span 0} %). However fast water flows, the chamber gives this "
+        "tank at most {most}.",
+        at="/effluent",
+        fine=_coarser(n),
+        unit=n.unit,
+        flow=n.say("at {flow:flow} mL/h", flow=flow) if n.get(flow) else "as it ran last",
+        most=_most(n),
+    )
+
+
+def _most(n: Report) -> Markup:
+    """The chamber's limit, in words where its range spans more than a factor of ten."""
+    at, unit = "/effluent/most_supply", f"{n.unit}/day"
+    if n.get(f"{at}/q95") > WIDE * n.get(f"{at}/q05"):
+        return n.say("{at/q05:{unit}} {unit} or more", at=at, unit=unit)
+    return n.say("{at:middle {unit}} {unit} ({at:span {unit}})", at=at, unit=unit)
 
 
 def _what_to_set(n: Report) -> Markup:
@@ -109,9 +142,12 @@ def _points(n: Report) -> Table:
 
     def row(at: str, point: dict[str, Any]) -> list[Text]:
         now = " (now)" if point["is_present"] and n.get("/chamber/ph_known") else ""
+        needed = point["needed_ml_h"] or {"q05": 0.0, "q95": 0.0}
+        wide = needed["q95"] > WIDE * needed["q05"]
         cells = (
-            "{at/needed_ml_h/q05:flow} to {at/needed_ml_h/q95:flow} | "
-            "{at/effluent_alkalinity:middle {fine}} | {at/co2_g_per_day:middle g/day} | "
+            "{at/needed_ml_h/q05:flow} "
+            + ("or more | " if wide else "to {at/needed_ml_h/q95:flow} | ")
+            + "{at/effluent_alkalinity:middle {fine}} | {at/co2_g_per_day:middle g/day} | "
             "{at/inside_probability:odds}"
         )
         if point["needed_ml_h"] is None:

@@ -40,10 +40,10 @@ def change_over_section(n: Report) -> Iterator[Block]:
     if n.get(f"{PLAN}/self_regulation_days") is not None:
         yield n.para(
             "At the final flow the tank evens itself out: a departure shrinks by two thirds in "
-            "about {days:middle 0} days ({days:span 0}). That is its water volume over the flow, "
-            "allowing for an effluent that weakens as the flow rises. So the full effect of a "
-            "change shows only after that time; that is why the change since the last retest "
-            "counts as well.",
+            "about {days:middle 0} days ({days:span 0}). That comes of the effluent's flow through "
+            "the water volume, and of a tank that uses more the higher its alkalinity. So the full "
+            "effect of a change shows only after that time; that is why the change since the last "
+            "retest counts as well.",
             "aside",
             days=f"{PLAN}/self_regulation_days",
         )

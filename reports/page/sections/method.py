@@ -42,11 +42,13 @@ def method_blocks(n: Report) -> Sequence[Block]:
         Prose(
             "The tank is one well-mixed body of water. Alkalinity and calcium rise by what is "
             "logged as dosed, by the effluent's extra strength times its flow, and by new water; "
-            "they fall by uptake, which is higher while the lights are on and drifts slowly from "
-            "day to day. Nitrate that builds up also uses alkalinity, where it was tested. All "
-            "ways in which the tank, the reactor and the kits could have produced your readings "
-            "are weighed by how well they fit (Bayesian inference), so each range carries every "
-            "source of uncertainty at once."
+            "they fall by uptake, which is higher while the lights are on and at a higher "
+            "alkalinity, and drifts slowly from day to day. Effluent comes the nearer to "
+            "saturation the slower it flows, follows the chamber's pH as it was read, and never "
+            "passes saturation at that pH. Nitrate that builds up also uses alkalinity, where it "
+            "was tested. All ways in which the tank, the reactor and the kits could have produced "
+            "your readings are weighed by how well they fit (Bayesian inference), so each range "
+            "carries every source of uncertainty at once."
         ),
         Prose(
             "Each bottle of each kit may read high or low by a fixed part (5 % where the tank "
@@ -83,8 +85,11 @@ def method_blocks(n: Report) -> Sequence[Block]:
                 "and judged on fresh draws.",
                 "Chamber, tank pH and CO2: seawater carbonate chemistry at each pH and flow. What "
                 "is usual for tanks and rooms stands in where the log is silent, and is said so.",
-                "What changed lately: each possible step is weighed against none by how well the "
-                "readings fit it.",
+                "What changed lately: one sudden change of the last six weeks, of uptake, effluent "
+                "or dosing, is part of the model, and what may have happened is weighed by how "
+                "well the readings fit it; a kit's shift of the last fortnight likewise.",
+                "An instrument that reads more than twice a day has an error that lasts from one "
+                "reading to the next: its readings are averaged over half days.",
                 "Left out: slow precipitation, uneven mixing, and anything not in the log.",
             ]
         ),

@@ -28,6 +28,8 @@ def next_tests_section(n: Report) -> Iterator[Block]:
     if not n.get("/next_tests"):
         yield Prose(SETTLE_FIRST)
         return
+    if any(alarm["tests"] for alarm in n.get("/alarms")):
+        yield Prose("The tests that stand at the top come first; these narrow the flow range.")
     for lead in next_test_lines(n):
         yield Prose(lead, "lead")
     yield captions.next_tests_picture(n)

@@ -22,7 +22,15 @@ def outlook_section(n: Report) -> Iterator[Block]:
     if n.get("/outlook") is None:
         return
     names = [name for name in ("calcium", "magnesium") if n.get(f"/outlook/{name}") is not None]
+    unlogged = any(one["about"] == "additions" and one["of"] in names for one in n.get("/alarms"))
     lead = [n.words("/outlook/answer"), *(_how_often(n, name) for name in names)]
+    if unlogged:
+        lead = [
+            Markup(
+                "Enter first what the log lacks, see what stands at the top: what is added without "
+                "an entry is left out below."
+            )
+        ]
     yield Prose(Markup(" ").join(lead), "lead")
     if n.get("/outlook/cause") is not None:
         yield Prose(n.words("/outlook/cause"))

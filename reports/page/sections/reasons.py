@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from reports.blocks import Block, Prose, Table, decimals_of, pointer
 from reports.figures import captions
 from reports.page.report import Report, section
+from reports.page.sections.retest_rule import PLAN
 from reports.wording import DECIMALS, user_text
 
 
@@ -20,6 +21,8 @@ def reasons_section(n: Report) -> Iterator[Block]:
         yield Prose("No addition is in the log, so “uptake” here is the net change of the level.")
     yield captions.uptake_picture(n)
     yield _estimates(n)
+    if n.get("/level_response") is not None:
+        yield _level_response(n)
     yield captions.level_picture(n, "alkalinity")
     if n.get("/level_now/calcium") is not None:
         yield captions.level_picture(n, "calcium")
@@ -51,6 +54,9 @@ def _estimates(n: Report) -> Table:
         "Water volume": ("/water_volume_l", "L"),
         f"Effluent alkalinity{tested}": ("/effluent/alkalinity", n.unit),
     }
+    if n.get("/magnesium") is None:
+        dissolves = "Magnesium in what the media dissolves"
+        quantities[dissolves] = ("/media_magnesium_share_pct", "%")
     return Table(
         "What the log says (levels are daily means)",
         ["Quantity", "Middle", "9-in-10 range", "Unit"],
@@ -61,6 +67,29 @@ def _estimates(n: Report) -> Table:
             if n.get(at) is not None
         ],
         (1, 2),
+    )
+
+
+def _level_response(n: Report) -> Prose:
+    """How the uptake answers to the level, and what that does to a departure."""
+    days = f"{PLAN}/self_regulation_days"
+    shrinks = ""
+    # With steps the change-over tells it, where it is needed.
+    if n.get("/change_over_plan") is not None and n.get(days) is not None and not n.steps:
+        shrinks = n.say(
+            ": at the {which} flow a departure shrinks by two thirds in about {days:middle 0} days "
+            "({days:span 0})",
+            which="recommended" if n.recommended else "present",
+            days=days,
+        )
+    return n.para(
+        "The tank uses about {at:middle {at_fine}} % more for each {unit} that alkalinity stands "
+        "higher ({at:span {at_fine}} %). That evens departures out, beside what the effluent's "
+        "flow does{shrinks}.",
+        at="/level_response",
+        at_fine=2 if n.unit == "mg/L CaCO3" else 0,
+        unit=n.unit,
+        shrinks=shrinks,
     )
 
 

@@ -12,6 +12,8 @@ from reports.wording import needed_decimals, user_text
 
 PLAN = "/change_over_plan"
 RULE = f"{PLAN}/steering"
+SLIGHTEST_PCT = 0.05
+"""A bottle that is off by less is not told of: it would be printed as 0.0."""
 
 
 def dose_rate(n: Report, path: str, name: str) -> Markup:
@@ -58,7 +60,8 @@ def _bottle(n: Report) -> tuple[Text, Text]:
     off: Text = ""
     if kit in n.get("/kits"):
         place = pointer("kits", kit, "calibration_pct", "q50")
-        off = say(" ({} % {})", n.size(place, 1), "high" if n.get(place) >= 0 else "low")
+        if abs(n.get(place)) >= SLIGHTEST_PCT:
+            off = say(" ({} % {})", n.size(place, 1), "high" if n.get(place) >= 0 else "low")
     return say("with kit {}, the present bottle, ", user_text(kit)), say(
         ": the figures below are as that bottle reads{}. With another kit or bottle run the report "
         "again first.",

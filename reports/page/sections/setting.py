@@ -110,6 +110,11 @@ def _withheld(n: Report) -> Iterator[Block]:
             "steer. {first} More below.",
             first=first_settings(n),
         )
+    elif n.get("/alarms"):
+        yield Prose(
+            "Look first at what stands above. Until then leave the settings as they are, test "
+            "alkalinity often, and run the report again with the new readings."
+        )
     else:
         yield Prose(
             "Until then keep to what has held the tank so far, test alkalinity often, and run the "

@@ -96,6 +96,8 @@ def entry_cells(n: Report, path: str) -> list[Text]:
     if entry["value"] is not None:
         # As many decimals as the keeper wrote, within reason: values were read from text.
         value = n(f"{path}/value", needed_decimals(entry["value"], DECIMALS.get(unit, 2)))
+        if entry.get("mean_of", 1) > 1:
+            value = n.say("{value} (mean of {at/mean_of})", value=value, at=path)
     where = entry["of"] if entry["of"] in PLACES else user_text(entry["of"])
     name = entry["entry"].replace("_", " ")
     shown = "" if unit == "NBS" else unit
@@ -114,6 +116,12 @@ def _odd(n: Report) -> Iterator[Block]:
         (4, 6),
     )
     yield Prose(
-        "An odd reading counts little in the fit. If the newest test is odd, test again before you "
-        "change anything; do not react to a single reading."
+        "A reading that is likely a slip counts little in the fit. If the newest test is odd, test "
+        "again before you change anything; do not react to a single reading."
     )
+    alarmed = any(alarm["about"] == "effluent" for alarm in n.get("/alarms"))
+    if alarmed and any(entry["of"] == "effluent" for _, entry in odd):
+        yield Prose(
+            "An effluent reading among them may be no slip but the first sign of what stands at "
+            "the top."
+        )

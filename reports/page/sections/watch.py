@@ -12,6 +12,17 @@ from reports.wording import user_text
 from reports.words.fit import CHANGES
 
 CHANGES_SHOWN = 6
+LEAST_SHOWN = 0.01
+"""Less likely changes are left to the twin."""
+KINDS = {
+    "uptake": "Uptake",
+    "additions": "Dosing not as logged",
+    "one_addition": "One dose",
+    "effluent": "Effluent at once",
+    "effluent_fade": "Effluent bit by bit",
+    "kit": "Kit",
+}
+"""What may have changed, by kind."""
 
 
 @section("watch", "Has something changed lately?")
@@ -32,38 +43,52 @@ def _change_verdict(n: Report) -> Markup:
     found, likeliest = n.get("/watch"), n.get("/watch/likeliest")
     if not found["can_tell"]:
         return n.say(
-            "The log cannot tell whether something changed in the last {/watch/window_days} days. "
-            "If you suspect it, {/watch/changes/0/test:words}."
+            "The log cannot tell whether something changed in the last {window}. "
+            "If you suspect it, {/watch/changes/0/test:words}.",
+            window=_window(n),
         )
     if likeliest is not None:
         at = f"/watch/changes/{likeliest}"
         return n.say(
-            "It is {chance}: by about {size}, in the last {/watch/window_days} days, most likely "
+            "It is {chance}: by about {size}, in the last {window}, most likely "
             "around {day}. What usually lies behind it: {at/cause:words}. To be sure, "
             "{at/test:words}.",
             chance=n.chance(f"{at}/probability", _change_words(n, at), "it did not change"),
             size=_size_words(n, at),
+            window=_window(n),
             day=day(n.get(f"{at}/most_likely_on")),
             at=at,
         )
     if found["quiet"]:
         return n.say(
-            "{lead}it is {chance} in the last {/watch/window_days} days.",
+            "{lead}it is {chance} in the last {window}.",
+            window=_window(n),
             lead="By the alkalinity readings alone " if n.get("/alarms") else "Nothing to do: ",
             chance=n.chance("/watch/nothing_probability", "nothing changed", "something changed"),
         )
     return n.say(
         "Perhaps ({/watch/nothing_probability:left} in 100) something changed in the last "
-        "{/watch/window_days} days, but what is not clear. First suspect, "
+        "{window}, but what is not clear. First suspect, "
         "{/watch/changes/0/probability:odds} in 100: {change}. To tell, "
         "{/watch/changes/0/test:words}.",
         change=_change_words(n, "/watch/changes/0"),
+        window=_window(n),
     )
+
+
+def _window(n: Report) -> Markup:
+    """How far back was looked."""
+    days = n.say("{/watch/window_days} days")
+    kits = any(change["kind"] == "kit" for change in n.get("/watch/changes"))
+    if not kits or n.get("/watch/kit_window_days") == n.get("/watch/window_days"):
+        return days
+    return days + n.say(" (kits: {/watch/kit_window_days} days)")
 
 
 def _change_words(n: Report, at: str) -> Markup:
     change = n.get(at)
-    return say(CHANGES[change["kind"], change["direction"]].seen, user_text(change["of"]))
+    of = user_text(change["of"]) if change["kind"] == "kit" else change["of"]
+    return say(CHANGES[change["kind"], change["direction"]].seen, of)
 
 
 def _size_words(n: Report, at: str) -> Markup:
@@ -73,7 +98,8 @@ def _size_words(n: Report, at: str) -> Markup:
 
 def _changes(n: Report) -> Iterator[Block]:
     """The likeliest changes, and for each kind of them the test that tells."""
-    shown = n.each("/watch/changes")[:CHANGES_SHOWN]
+    first_of = n.each("/watch/changes")[:CHANGES_SHOWN]
+    shown = [one for one in first_of if one[1]["probability"] >= LEAST_SHOWN] or first_of[:1]
     yield Table(
         "What may have changed; only one of them is taken to have happened",
         ["Change", "Chance in 100", "By how much, if so"],
@@ -89,7 +115,7 @@ def _changes(n: Report) -> Iterator[Block]:
     yield Prose("What tells them apart:")
     yield Items(
         [
-            n.say("<strong>{kind}:</strong> {at/test:words}.", kind=kind.capitalize(), at=at)
+            n.say("<strong>{kind}:</strong> {at/test:words}.", kind=KINDS[kind], at=at)
             for kind, at in first.items()
         ]
     )

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from datetime import date, datetime, timedelta
+from itertools import pairwise
 from pathlib import Path
 from xml.etree import ElementTree
 
 import numpy as np
 import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.colors import to_rgb
+from matplotlib.dates import date2num
 
 from reports.figures import canvas
 from reports.figures.drawing import (
@@ -150,6 +153,26 @@ def test_nothing_runs_off_the_figure(case):
     assert box.y0 >= -slack
     assert box.x1 <= width + slack
     assert box.y1 <= height + slack
+
+
+@pytest.mark.parametrize("days", [5, 14, 17, 31, 60, 100, 200, 450, 900])
+def test_dates_keep_apart(days):
+    """Neighbouring dates of an axis never touch, wherever in the year a log begins."""
+    for start in range(0, 60, 7):
+        first = datetime(2026, 6, 20, 12) + timedelta(days=start)
+        with canvas.mpl.rc_context(canvas.STYLE):
+            figure, axes = canvas.panel(2.0)
+            axes.plot(date2num([first, first + timedelta(days=days)]), [0, 1])
+            canvas.date_axis(axes)
+            FigureCanvasAgg(figure).draw()
+        low, high = axes.get_xlim()
+        boxes = [
+            label.get_window_extent()
+            for label, at in zip(axes.get_xticklabels(), axes.get_xticks(), strict=True)
+            if low <= at <= high
+        ]
+        assert len(boxes) > 1
+        assert all(b.x0 - a.x1 > 3 for a, b in pairwise(boxes))
 
 
 @pytest.mark.parametrize("case", CASES)

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from estimator.fit.doubts import Doubt, Doubts
+from estimator.remark import Remark
 from estimator.study import Study
 from helpers.studies import HOSTILE, SPOILED, build_study
 from reports.blocks import resolve
@@ -198,3 +199,67 @@ def test_every_printed_number_is_in_the_twin(variant: str) -> None:
     assert found
     for value, key in found:
         assert str(resolve(twin, key)) == value
+
+
+def alarmed(variant: str, about: str, code: str, of: str = "") -> str:
+    """The page of a report with one alarm more."""
+    study = build_study(variant)
+    (weak,) = build_study("alarmed").alarms
+    told = {"of": of}
+    causes, check = Remark(f"alarm_{code}", told), Remark(f"alarm_{code}_check", told)
+    alarm = replace(weak, about=about, of=of, causes=causes, check_first=check)
+    return page_of(replace(study, alarms=(alarm,)))
+
+
+def section_of(html: str, anchor: str) -> str:
+    start = html.index(f'id="{anchor}"')
+    return html[start : html.index("</section>", start)]
+
+
+def test_no_chamber_ph_is_advised_while_it_does_not_stay() -> None:
+    """Neither to keep nor to set, nor a table of flows that hang on it."""
+    quiet = section_of(page_of(build_study("full")), "chamber")
+    assert "Keep the chamber at" in quiet
+    assert "(now)" in quiet
+    told = section_of(alarmed("full", "chamber ph", "chamber_ph_up"), "chamber")
+    for advice in ("the chamber at", "Set the chamber", "(now)", "second chamber"):
+        assert advice not in told
+    assert "does not stay where it is set: see what stands at the top" in told
+
+
+def test_outlook_waits_for_what_the_log_lacks() -> None:
+    """Calcium added without an entry is no reason to test twice a year, nor to put it right."""
+    told = section_of(alarmed("full", "additions", "additions_up", "calcium"), "alone")
+    assert "Enter first what the log lacks" in told
+    assert "Test calcium" not in told
+    assert "Alkalinity alone" not in told
+    assert "Test calcium" in section_of(page_of(build_study("full")), "alone")
+
+
+def test_a_withheld_setting_points_to_the_alarm() -> None:
+    """Not to what has held the tank so far: that is what no longer does."""
+    told = section_of(alarmed("wide", "chamber ph", "chamber_ph_up"), "set")
+    assert "Look first at what stands above. Until then leave the settings" in told
+    assert "what has held the tank so far" not in told
+
+
+def test_tests_of_an_alarm_come_before_those_that_narrow() -> None:
+    """The list of tests to learn from begins with where the others stand."""
+    told = section_of(alarmed("full", "effluent", "effluent_down"), "next")
+    assert "The tests that stand at the top come first" in told
+    assert "come first" not in section_of(page_of(build_study("full")), "next")
+
+
+def test_an_odd_effluent_reading_may_be_the_first_sign() -> None:
+    """It is not put down as a slip while the effluent is said to weaken."""
+    study = build_study("full")
+    checks = tuple(
+        replace(check, chance_ordinary=0.1) if check.reading.sample == "effluent" else check
+        for check in study.posterior.checks
+    )
+    odd = replace(study, posterior=replace(study.posterior, checks=checks))
+    alarms = build_study("alarmed").alarms
+    sign = "may be no slip but the first sign of what stands at the top"
+    assert sign in section_of(page_of(replace(odd, alarms=alarms)), "trust")
+    assert sign not in section_of(page_of(odd), "trust")
+    assert sign not in section_of(page_of(replace(study, alarms=alarms)), "trust")

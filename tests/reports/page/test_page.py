@@ -9,6 +9,7 @@ import re
 import subprocess
 import sys
 from dataclasses import replace
+from datetime import timedelta
 from html.parser import HTMLParser
 from itertools import pairwise
 from pathlib import Path
@@ -265,7 +266,7 @@ def test_odd_readings_say_test_again():
 @pytest.mark.parametrize("variant", ["full", "start"])
 def test_long_log_stays_small(variant):
     """Browsers on phones open the page even of a log of years."""
-    html, twin = page_and_twin(build_study(variant, tests=900))
+    html, twin = page_and_twin(build_study(variant, tests=900, days=600))
     assert len(twin["readings"]) > 900
     assert len(html.encode()) < SIZE_LIMIT_BYTES
 
@@ -775,3 +776,133 @@ def test_bytes_repeat_across_processes(tmp_path):
     }
     subprocess.run([sys.executable, "-c", code, str(tmp_path)], env=environment, check=True)
     assert (tmp_path / "page").read_bytes() == html.encode()
+
+
+def text_of(html, anchor):
+    """The words of a section with plain blanks."""
+    return words_of(html, anchor).replace("\N{NO-BREAK SPACE}", " ")
+
+
+def test_uptake_that_answers_to_the_level_is_told_with_what_it_evens_out():
+    """In one sentence; the days stand with the change-over where there is one, and only there."""
+    html, twin = page_and_twin(build_study("full"))
+    told = text_of(html, "why")
+    more = twin["level_response"]
+    assert f"uses about {more['q50']:.0f} % more for each dKH that alkalinity stands" in told
+    days = twin["change_over_plan"]["self_regulation_days"]["q50"]
+    assert f"at the recommended flow a departure shrinks by two thirds in about {days:.0f}" in told
+    stepped, _ = page_and_twin(build_study("start"))
+    assert "% more for each dKH" in text_of(stepped, "why")
+    assert "two thirds" not in text_of(stepped, "why")
+    assert "two thirds" in text_of(stepped, "change-over")
+    none, _ = page_and_twin(build_study("net change"))
+    assert "more for each dKH" not in text_of(none, "why")
+
+
+def test_the_chambers_limit_is_told_of_a_tested_effluent():
+    """Saturated effluent, the way there and the most that the chamber gives; not of a plan."""
+    html, _ = page_and_twin(build_study("full"))
+    told = text_of(html, "chamber")
+    assert "At the chamber's pH of now saturated effluent would hold" in told
+    assert "at 2600 mL/h it comes 55 % of the way there" in told
+    assert "the chamber gives this tank at most" in told
+    planned, _ = page_and_twin(build_study("no reactor"))
+    assert "saturated effluent" not in text_of(planned, "chamber")
+
+
+def test_a_limit_that_spans_more_than_tenfold_is_a_lower_bound():
+    """No number is told of an upper end that nothing is known of."""
+    study = build_study("full")
+    half = np.geomspace(50.0, 5000.0, len(study.posterior.volume_l))
+    law = study.posterior.law._replace(half_flow_l_d=half)
+    html, _ = page_and_twin(replace(study, posterior=replace(study.posterior, law=law)))
+    assert "dKH/day or more." in text_of(html, "chamber")
+
+
+def test_chances_are_told_as_the_kit_will_read_too():
+    """Beside the chance of the true level, of the setting and of going on as now."""
+    told = text_of(page_and_twin(build_study("full"))[0], "sure")
+    assert (
+        "on each of the next 14 days; as your kit will read, tested every 2 days, it is about "
+        "even (56 in 100) that every reading is within it." in told
+    )
+    assert "likely (85 in 100) that at least one reading is outside the band." in told
+    daily = text_of(page_and_twin(with_flow(build_study("full"), read_every_days=1))[0], "sure")
+    assert "as your kit will read, tested every day, it is" in daily
+
+
+def test_the_chance_of_a_setting_that_is_held_back_is_with_its_bridge():
+    """With steps the setting made at once is told with what is dosed beside it."""
+    study = build_study("start")
+    alone, beside = (
+        text_of(page_and_twin(with_flow(study, dosed_beside_meq_d=dosed))[0], "sure")
+        for dosed in (0.0, 84.0)
+    )
+    assert "setting made at once, without dosing, it is" in alone
+    assert "setting made at once, with the dosing that bridges the gap, it is" in beside
+
+
+def test_every_kind_of_change_is_told_in_words():
+    """Kinds by their names, parameters as words that begin a line, and how far back was looked."""
+    study = build_study("leave")
+    kit, uptake = study.job.watch.changes[1], study.job.watch.changes[0]
+    kinds = (
+        ("effluent_fade", "", "down"),
+        ("one_addition", "alkalinity", "down"),
+        ("additions", "alkalinity", "up"),
+    )
+    changes = tuple(
+        replace(uptake, kind=kind, of=of, direction=way, chance=0.1) for kind, of, way in kinds
+    )
+    days = tuple(study.posterior.days)
+    parts = {"changes": (*changes, kit), "days": days, "nothing": 0.69}
+    html, _ = page_and_twin(with_job(study, watch=parts))
+    told = text_of(html, "watch")
+    assert "in the last 40 days (kits: 14 days)" in told
+    for words in (
+        "Effluent bit by bit: test the effluent's alkalinity",
+        "One dose: look for a dose",
+        "Dosing not as logged: look for doses",
+        "Alkalinity was lost at once",
+        "Alkalinity is added that is not in the log",
+    ):
+        assert words in told
+    assert "_" not in told
+
+
+def test_a_change_that_draws_hardly_show_is_left_to_the_twin():
+    """Under 1 in 100 is no suspect, unless nothing else is left."""
+    study = build_study("full")
+    first, second = study.job.watch.changes
+    parts = {"changes": (first, replace(second, chance=0.004))}
+    told = text_of(page_and_twin(with_job(study, watch=parts))[0], "watch")
+    assert "reads higher than it did" in told
+    assert "The tank uses more" not in told
+
+
+def test_an_average_tells_of_how_many_it_is():
+    """A reading of an instrument stands in the table as the mean that it is."""
+    study = build_study("full")
+    first, end = study.log.readings[0], study.log.end
+    hourly = tuple(
+        replace(first, row=500 + h, time=end + timedelta(hours=h), kit="probe")
+        for h in range(1, 49)
+    )
+    log = replace(study.log, readings=(*study.log.readings, *hourly), end=hourly[-1].time)
+    html, _ = page_and_twin(replace(study, log=log))
+    assert "(mean of 12)" in text_of(html, "record")
+    assert "(mean of" not in text_of(page_and_twin(study)[0], "record")
+
+
+def test_a_bottle_that_is_hardly_off_is_not_told_of():
+    """ "0.0 % low" says nothing."""
+    told = words_of(page_and_twin(with_gain(build_study("start"), 0.9999))[0], "change-over")
+    assert "as that bottle reads. With another kit" in told
+
+
+def test_names_of_tables_are_plain_text():
+    """What a screen reader says of a table holds no markup."""
+    html, _ = page_and_twin(build_study("start"))
+    labels = re.findall(r'aria-label="([^"]*)"', html)
+    assert any("soda" in label for label in labels)
+    assert not [label for label in labels if "<" in label or "&lt;" in label]

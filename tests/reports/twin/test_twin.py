@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from itertools import pairwise
 from pathlib import Path
 
@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from estimator.inputs.tank import Target
-from helpers.studies import build_study
+from helpers.studies import DRAWS, build_study
 from reports.blocks import Numbers
 from reports.page.sections.next_tests import next_test_lines
 from reports.twin.build import build_twin, to_json
@@ -37,6 +37,8 @@ TOP = {
     "chamber",
     "tank_ph",
     "magnesium",
+    "level_response",
+    "media_magnesium_share_pct",
     "outlook",
     "watch",
     "alarms",
@@ -360,3 +362,107 @@ def test_a_test_with_a_risk_is_ranked_but_not_put_first():
     line = str(next_test_lines(Numbers(twin))[0].striptags())
     assert "stop all additions" not in line
     assert "test tank alkalinity, 3 times" in line
+
+
+def with_posterior(study, **changes):
+    return replace(study, posterior=replace(study.posterior, **changes))
+
+
+def test_effluent_tells_the_chambers_limit():
+    """Saturated effluent, how far it comes and the most it gives follow from the supply law.
+
+    X_sat 10 meq/L over the middle, half of it reached at 62.4 L/day, F0 62.4 L/day in 600 L: at
+    most 62.4 · 10 / 600 = 1.04 meq/L a day; 1 meq/L is 2.8039 dKH (DIN).
+    """
+    study, ones = build_study("full"), np.ones(DRAWS)
+    law = study.posterior.law._replace(
+        volume_l=600.0 * ones,
+        saturated_meq_l=10.0 * ones,
+        half_flow_l_d=62.4 * ones,
+    )
+    found = build_twin(with_posterior(study, law=law, volume_l=law.volume_l))["effluent"]
+    assert found["saturated"]["q50"] == pytest.approx(8.2 + 28.039, abs=0.01)
+    assert found["reached_pct"]["q50"] == pytest.approx(50.0)
+    assert found["most_supply"]["unit"] == "dKH/day"
+    assert found["most_supply"]["q50"] == pytest.approx(1.04 * 2.8039, abs=0.001)
+
+
+def test_level_response_is_in_the_keepers_unit():
+    """0.28039 per meq/L is 10 % for each dKH; nothing where only the net change is seen."""
+    study = build_study("full")
+    found = build_twin(with_posterior(study, level_response_l_meq=np.full(DRAWS, 0.28039)))
+    assert found["level_response"]["unit"] == "%/dKH"
+    assert found["level_response"]["q50"] == pytest.approx(10.0, abs=0.001)
+    assert build_twin(build_study("net change"))["level_response"] is None
+
+
+def test_media_magnesium_is_told_where_a_medium_is_stated():
+    """A tank file that names none leaves nothing to tell."""
+    study = build_study("full")
+    assert build_twin(study)["media_magnesium_share_pct"] is None
+    reactor = replace(study.tank.reactor, magnesium_media="hydroxide", magnesium_media_fraction=0.1)
+    stated = replace(study, tank=replace(study.tank, reactor=reactor))
+    found = build_twin(stated)["media_magnesium_share_pct"]
+    share = np.median(study.posterior.media_magnesium_share)
+    assert found["q50"] == pytest.approx(100 * float(share), rel=1e-4)
+
+
+def test_chances_as_the_kit_reads_stand_beside_the_true_ones():
+    """For the setting and for going on as now, null where there is none, with the rhythm."""
+    flow = build_twin(build_study("full"))["flow"]
+    assert (flow["in_band_as_kit_reads"], flow["current_in_band_as_kit_reads"]) == (0.56, 0.15)
+    assert flow["read_every_days"] == 2
+    assert build_twin(build_study("wide"))["flow"]["in_band_as_kit_reads"] is None
+    hidden = build_twin(build_study("alkalinity withheld"))["flow"]
+    assert hidden["current_in_band_as_kit_reads"] is None
+
+
+def test_an_instruments_readings_are_told_as_the_means_that_they_are():
+    """Hourly readings come as means of half days, each with how many it is of; none is lost."""
+    study = build_study("full")
+    first, end = study.log.readings[0], study.log.end
+    hourly = tuple(
+        replace(first, row=500 + h, time=end + timedelta(hours=h), kit="probe", value=2.9)
+        for h in range(1, 49)
+    )
+    log = replace(study.log, readings=(*study.log.readings, *hourly), end=hourly[-1].time)
+    told = [r for r in build_twin(replace(study, log=log))["readings"] if r["kit"] == "probe"]
+    assert sum(one["mean_of"] for one in told) == 48
+    assert len(told) <= 6
+    assert {r["mean_of"] for r in build_twin(study)["readings"]} == {1}
+
+
+def test_readings_are_told_at_the_stated_salinity_beside_as_they_were_read():
+    """At a salinity read as 33.6 for weeks a reading stands for 35/33.6 of it at 35."""
+    study = build_study("full")
+    first = study.log.readings[0]
+    salty = tuple(
+        replace(first, row=600 + j, time=first.time + timedelta(days=j), parameter="salinity")
+        for j in range(39)
+    )
+    salty = tuple(replace(one, value=33.6, unit="g/kg", kit="") for one in salty)
+    log = replace(study.log, readings=(*study.log.readings, *salty))
+    used = [
+        r
+        for r in build_twin(replace(study, log=log))["readings"]
+        if r["used"] and r["sample"] == "tank"
+    ]
+    assert used
+    for one in used:
+        assert one["at_stated_salinity"] == pytest.approx(one["value"] * 35 / 33.6, rel=0.005)
+    for one in build_twin(study)["readings"]:
+        assert one["at_stated_salinity"] == (one["value"] if one["used"] else None)
+
+
+def test_sizes_of_changes_rise_from_low_to_high():
+    """Whichever way a change goes, and in whichever order its points were found."""
+    study = build_study("leave")
+    changes = (
+        replace(study.job.watch.changes[0], direction="down", size=(-0.5, -0.3, -0.2)),
+        replace(study.job.watch.changes[1], direction="down", size=(-0.2, -0.3, -0.5)),
+    )
+    watched = replace(study.job.watch, changes=changes)
+    found = build_twin(replace(study, job=replace(study.job, watch=watched)))["watch"]
+    for one in found["changes"]:
+        assert one["size"]["q05"] < one["size"]["q50"] < one["size"]["q95"]
+    assert found["kit_window_days"] == 14

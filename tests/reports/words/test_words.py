@@ -11,6 +11,7 @@ import pytest
 
 from estimator import units
 from estimator.advice.flow import recommend
+from estimator.fit import watch
 from estimator.fit.checks import NOT_CHECKED, diagnose
 from estimator.inputs.tank import Reactor, Target
 from estimator.plan.guard import CAUSE_FIRST, FORBIDDING, Held
@@ -20,6 +21,7 @@ from estimator.water.salinity import salinity_note
 from helpers.fits import known_posterior
 from helpers.studies import build_study
 from helpers.tanks import example_log, example_tank
+from reports.page.sections.watch import KINDS
 from reports.words import advice, alarms, fit, plan
 from reports.words.table import BY_CODE, TABLES, words
 
@@ -97,14 +99,21 @@ def test_every_change_has_words() -> None:
     assert set(fit.CHANGES) == {(kind, way) for kind in kinds for way in ("up", "down")}
     assert set(fit.TELLING_TESTS) == kinds
     assert kinds <= {code.rsplit("_", 1)[0] for code in alarms.ALARMS}
-    source = (ESTIMATOR / "fit" / "watch.py").read_text(encoding="utf-8")
-    named = {
-        node.args[0].value
-        for node in ast.walk(ast.parse(source))
-        if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "Suspect"
-    }
-    assert named
-    assert named <= kinds
+    assert set(KINDS) == kinds
+    assert set(watch.KINDS.values()) < kinds
+    assert named_changes() | set(watch.KINDS.values()) == kinds
+
+
+def named_changes() -> set[str]:
+    """Kinds that the fit's source names where it makes a `Change`."""
+    trees = [ast.parse(path.read_text("utf-8")) for path in (ESTIMATOR / "fit").glob("*.py")]
+    kinds = [
+        node.args[0] if node.args else next(k.value for k in node.keywords if k.arg == "kind")
+        for tree in trees
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "Change"
+    ]
+    return {kind.value for kind in kinds if isinstance(kind, ast.Constant)}
 
 
 def flow_remarks() -> list[Remark]:
@@ -115,14 +124,14 @@ def flow_remarks() -> list[Remark]:
         return median * np.exp(log_sd * rng.standard_normal(500))
 
     running = {"draws": 500, "uptake": around(0.5, 0.01)}
-    never_ran = {"reference_flow_l_d": None, "present_flow_l_d": 0.0}
+    never_ran = {"flow_l_d": None}
     # Needed: about 60 L/day, 2480 mL/h.
     cases = [
         ({"diagnostics": NOT_CHECKED}, {}),
         (never_ran, {}),
         (never_ran | {"effluent_tested": False, "net_change": True}, {"reactor": None}),
         ({"uptake": 0.03 + 0.05 * rng.standard_normal(500)}, {}),
-        ({"increment_meq_l": around(5.4, 0.6)}, {}),
+        ({"gain": around(5.4, 0.6)}, {}),
         ({"drift": np.full(500, 0.5)}, {}),
         ({}, {"reactor": Reactor(60.0, 1500.0, 10.0)}),
         ({}, {"reactor": Reactor(3000.0, 9000.0, 10.0)}),
@@ -206,7 +215,8 @@ def test_salinity_is_told_as_it_was_read() -> None:
     """What readings are normalised by, and how old the last salinity reading is."""
     lately, old = (words(note, example_tank()) for note in salinity_notes() if note)
     assert lately == old.split(" It was last")[0]
-    assert "would be at 35 g/kg: its own salinity, by the log, was 34.1 g/kg." in lately
+    assert "would be at 35 g/kg, to which its readings are converted: its own" in lately
+    assert "salinity, by the log, was 34.1 g/kg." in lately
     assert "57 days before the log's end" in old
 
 
