@@ -2,9 +2,10 @@
 
 Both fit one simulated log (120 days, 55 alkalinity readings, 20 calcium, 6 effluent). The plain
 form samples every latent with PyMC's own NUTS: each parameter on its natural scale, start levels,
-new water, and one step of the random walks for every midnight and event; odd readings are a
-`NormalMixture`. The table gives time and effective draws of both, and how far their posterior means
-differ in Monte Carlo errors: the two must agree, or one of them is wrong.
+new water, the media's magnesium, and one step of the random walks for every midnight and event; odd
+readings are a `NormalMixture`. Neither lets anything jump, which NUTS has no means for. The table
+gives time and effective draws of both, and how far their posterior means differ in Monte Carlo
+errors: the two must agree, or one of them is wrong.
 
     python tests/benchmark_plain_model.py --draws 500
 """
@@ -19,6 +20,7 @@ import sys
 import time
 import warnings
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 
 import arviz as az
@@ -29,6 +31,7 @@ import xarray as xr
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from estimator import units
+from estimator.fit.jumps import Jumps
 from estimator.fit.layout import (
     DOSE,
     EFFLUENT_ALKALINITY,
@@ -40,6 +43,7 @@ from estimator.fit.layout import (
     UNIT,
 )
 from estimator.fit.likelihood import MISREAD_CHANCE, MISREAD_SPREAD
+from estimator.fit.mass_balance import UNLOGGED_DAYS
 from estimator.fit.posterior import Posterior, collect
 from estimator.fit.priors import BOTTLE_CORRELATION, LOG, LOGIT, Prior
 from estimator.fit.problem import Problem, pose
@@ -54,12 +58,15 @@ DAYS = 120
 
 
 def example(seed: int) -> Problem:
-    """The log that both fit; one titration is misread by 2 dKH."""
+    """The log that both fit, nothing having jumped; one titration is misread by 2 dKH."""
     tank = example_tank()
     skeleton = dosed_then_reactor_log(DAYS, 55, 20, 6)
     truth = example_truth(DAYS, misread={20: 2 * units.MEQ_L_PER_DKH})
     log = simulate_log(tank, skeleton, truth, np.random.default_rng(seed))
-    return pose(log, tank)
+    problem = pose(log, tank)
+    none = {name: part[:1] for name, part in problem.frame.jumps._asdict().items()}
+    jumps = Jumps(**none | {"log_prior": np.zeros(1)})
+    return replace(problem, frame=problem.frame._replace(jumps=jumps))
 
 
 def natural(prior: Prior) -> pt.TensorVariable:
@@ -67,7 +74,7 @@ def natural(prior: Prior) -> pt.TensorVariable:
     if prior.scale == LOG:
         return pm.LogNormal(prior.name, np.log(prior.median), prior.sd)
     if prior.scale == LOGIT:
-        part = pm.LogitNormal(f"{prior.name} (part)", prior.centre, prior.sd)
+        part = pm.math.sigmoid(pm.Normal(f"{prior.name} (logit)", prior.centre, prior.sd))
         return pm.Deterministic(prior.name, prior.low + (prior.high - prior.low) * part)
     return pm.Normal(prior.name, prior.median, prior.sd)
 
@@ -118,9 +125,19 @@ def plain_model(problem: Problem) -> pm.Model:
     priors = {prior.name: prior for prior in problem.priors.priors}
     alpha, middle = shape.media_calcium, shape.middle
     with pm.Model() as model:
-        volume, ratio, uptake, share, gain_x, epsilon, drift, x_drift = (
-            natural(prior) for prior in list(priors.values())[:PHYSICAL]
-        )
+        (
+            volume,
+            ratio,
+            uptake,
+            share,
+            saturated,
+            load_share,
+            drift,
+            x_drift,
+            eta,
+            beta,
+            supplied,
+        ) = (natural(prior) for prior in list(priors.values())[:PHYSICAL])
         gains = pt.stack(kit_gains(schedule, priors))
         repeats = pt.stack([natural(priors[f"repeatability {k.name}"]) for k in schedule.kits])
         sd = np.sqrt(np.diag(schedule.covariance))
@@ -131,6 +148,13 @@ def plain_model(problem: Problem) -> pm.Model:
         calcium_0 = pm.Normal("start calcium", calcium_mean, calcium_sd)
         first = layout.first_water
         waters = pm.Normal("waters", schedule.mean[first:], sd[first:])
+        more_magnesium = pm.Normal(
+            "magnesium", schedule.mean[layout.magnesium], sd[layout.magnesium]
+        )
+        start_unlogged = pm.Normal("start unlogged", 0.0, 1.0)
+        wander_unlogged = walk(
+            "unlogged", pt.as_tensor(steps["drift_d"] / UNLOGGED_DAYS), steps["drift_d"] > 0
+        )
         wander = walk(
             "uptake",
             drift**2 * steps["drift_d"] + steps["uptake_step"],
@@ -143,11 +167,13 @@ def plain_model(problem: Problem) -> pm.Model:
         )
         excess = shape.lit * (ratio - 1)
         light = excess / (1 + excess)
-        respond = pt.exp(-epsilon * steps["log_ratio"])
-        kappa = steps["flow_l_d"] / volume * respond
-        decay = kappa * (1 - epsilon)
-        strength = gain_x * steps["ph_factor"] * (1 + before(wander_x))
+        half_flow = shape.load_meq_d / (saturated * load_share)
+        strong = saturated * pt.exp(beta * steps["log_ph_ratio"])
+        kappa = steps["flow_l_d"] / volume / (1 + steps["flow_l_d"] / half_flow)
+        decay = kappa + eta * uptake
+        strength = strong * (1 + before(wander_x))
         eaten = uptake * (1 + before(wander))
+        unlogged = supplied * shape.calcium_scale * (start_unlogged + before(wander_unlogged))
         unit, pulse, dose = (series(moments[:, of], decay) for of in (UNIT, PULSE, DOSE))
         renewed = steps["change_l"] / volume
         water = 2 * steps["change_water"]
@@ -171,15 +197,16 @@ def plain_model(problem: Problem) -> pm.Model:
             calcium_0 - alpha * alkalinity_0,
             1.0,
             (alpha - share) * eaten * whole
-            + (steps["dose_calcium_mmol"] - alpha * moments[:, DOSE, 0]) / volume,
+            + (steps["dose_calcium_mmol"] - alpha * moments[:, DOSE, 0]) / volume
+            + unlogged * steps["span_d"]
+            - 0.5 * more_magnesium * steps["dissolved_meq_l"],
             fresh_z,
         )
         at = schedule.reading_step
         kind = steps["kind"][at]
         level = alkalinity[at]
-        effluent = level + respond[at] * (
-            gain_x * steps["ph_factor"][at] * (1 + wander_x[at]) - (1 - epsilon) * (level - middle)
-        )
+        reached = 1 / (1 + steps["shown_flow_l_d"][at] / half_flow)
+        effluent = level + reached * (strong[at] * (1 + wander_x[at]) - (level - middle))
         shown = pt.switch(pt.eq(kind, TANK_ALKALINITY), level, 0.0)
         shown += pt.switch(pt.eq(kind, TANK_CALCIUM), z[at] + alpha * level, 0.0)
         shown += pt.switch(pt.eq(kind, EFFLUENT_ALKALINITY), effluent, 0.0)
@@ -196,8 +223,11 @@ def plain_model(problem: Problem) -> pm.Model:
             sigma=error[:, None] * MISREAD_SPREAD,
             observed=steps["value"][at],
         )
-        pm.Deterministic("uptake now", uptake * (1 + wander[-1]))
-        pm.Deterministic("effluent gain now", gain_x * pt.clip(1 + wander_x[-1], 0.05, np.inf))
+        pm.Deterministic("uptake at middle", uptake * (1 + wander[-1]))
+        pm.Deterministic(
+            "saturated increment now", strong[-1] * pt.clip(1 + wander_x[-1], 0.05, np.inf)
+        )
+        pm.Deterministic("half flow", half_flow)
     return model
 
 
@@ -220,26 +250,26 @@ class Clock:
 
 def chains_of(posterior: Posterior) -> dict[str, np.ndarray]:
     """The compared quantities (chains, draws) of the fast fit."""
+    law = posterior.law
     flat = {
-        "uptake now": posterior.uptake_now_meq_l_d,
+        "uptake at middle": posterior.uptake_at_middle_meq_l_d,
         "water volume": posterior.volume_l,
         "calcium share": posterior.calcium_share,
-        "effluent gain now": posterior.increment_meq_l,
+        "saturated increment now": law.saturated_meq_l * law.strength,
+        "half flow": law.half_flow_l_d,
         **{f"repeatability {k}": x for k, x in posterior.kit_repeatability.items()},
         **{f"calibration {k} {b}": x for (k, b), x in posterior.kit_calibration.items()},
     }
-    flat["needed flow"] = needed(flat, posterior.exponent, posterior.reference_flow_l_d)
+    flat["needed flow"] = needed(flat)
     return {name: x.reshape(posterior.chains, -1) for name, x in flat.items()}
 
 
-def needed(
-    by_name: Mapping[str, np.ndarray], exponent: np.ndarray, reference: float | None
-) -> np.ndarray:
-    """Log of the flow needed by a reactor that runs, whose mean exists for sure."""
-    assert reference is not None
-    volume = by_name["water volume"]
-    law = SupplyLaw(volume, exponent, reference, by_name["effluent gain now"], 0.0)
-    return np.log(law.flow_for(by_name["uptake now"] * volume))
+def needed(by_name: Mapping[str, np.ndarray]) -> np.ndarray:
+    """Log of the flow needed, a reactor that cannot carry its load at ten times its half flow."""
+    volume, half_flow = by_name["water volume"], by_name["half flow"]
+    law = SupplyLaw(volume, by_name["saturated increment now"], half_flow, 0.0)
+    flow = law.flow_for(by_name["uptake at middle"] * volume)
+    return np.log(np.minimum(flow, 10 * half_flow))
 
 
 def run_fast(problem: Problem, seed: int, cores: int) -> tuple[dict, tuple]:
@@ -276,15 +306,14 @@ def run_plain(
     table = problem.priors
     physical = {prior.name: get(prior.name) for prior in table.priors[:PHYSICAL]}
     by_name = {
-        "uptake now": get("uptake now"),
+        "uptake at middle": get("uptake at middle"),
         "water volume": physical["water_volume_l"],
         "calcium share": physical["calcium_share"],
-        "effluent gain now": get("effluent gain now"),
+        "saturated increment now": get("saturated increment now"),
+        "half flow": get("half flow"),
         **{prior.name: get(prior.name) for prior in table.priors[PHYSICAL:]},
     }
-    by_name["needed flow"] = needed(
-        by_name, physical["exponent"], problem.schedule.reference_flow_l_d
-    )
+    by_name["needed flow"] = needed(by_name)
     return by_name, seconds, int(np.sum(trace.get_sampler_stats("diverging")))
 
 
