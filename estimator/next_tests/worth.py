@@ -34,6 +34,9 @@ FUTURES = 64
 """Futures tried for each of them. With few, the flow that does best is the luckiest (the
 optimiser's curse), and knowledge seems worth more than it is."""
 NEWTON_STEPS = 40
+MOST_WIDER = 3.0
+"""A range that an outcome leaves wider than this, relative to now, counts as so wide: the flow then
+cannot be told, and the size of few such would outweigh all other outcomes in a mean (no source)."""
 
 
 @dataclass(frozen=True)
@@ -248,11 +251,12 @@ def uptake_widths(present: Present, outcomes: Outcomes) -> np.ndarray:
 
 
 def range_widths(present: Present, outcomes: Outcomes, before: Outcomes) -> np.ndarray:
-    """(i,) width of the range after each outcome, relative to `before`.
+    """(i,) width of the range after each outcome, relative to `before`, `MOST_WIDER` at most.
 
     The range is that of the needed flow; where more than one draw in twenty takes up nothing, so
     that the flow's range ends at 0, that of uptake.
     """
     in_need = before.weights[0] @ np.isfinite(present.log_flow(before.mean[0]))
     width = flow_widths if in_need >= 1.0 - MOST_WITHOUT_NEED else uptake_widths
-    return width(present, outcomes) / max(float(np.mean(width(present, before))), 1e-12)
+    now = max(float(np.mean(width(present, before))), 1e-12)
+    return np.minimum(width(present, outcomes) / now, MOST_WIDER)

@@ -422,3 +422,17 @@ def test_the_days_to_come_follow_the_seed() -> None:
     assert found[0].value == found[1].value != found[2].value
     assert found[2].value == pytest.approx(found[0].value, abs=0.03)
     np.testing.assert_array_equal(found[0].width, found[2].width)
+
+
+def test_a_range_that_grows_without_bound_counts_as_three_times_as_wide() -> None:
+    """Against a range known to a hair, one of ordinary width is three times as wide at most; the
+    other way round the whole narrowing counts."""
+    foresight = hand_made(1)
+    present, before = foresight.present, before_tests(foresight)
+    off = np.abs(present.log_flow(before.mean[0]) - np.median(present.log_flow(before.mean[0])))
+    near = (off <= np.quantile(off, 0.05)).astype(float)
+    known = replace(
+        before, weights=near[None] / near.sum(), flow_sd=np.full_like(before.flow_sd, 1e-3)
+    )
+    assert worth.range_widths(present, before, known) == [worth.MOST_WIDER]
+    assert worth.range_widths(present, known, before)[0] < 0.2

@@ -138,6 +138,7 @@ def flow_remarks() -> list[Remark]:
         ({}, {"reactor": Reactor(2450.0, 2550.0, 1000.0)}),
         ({"reach": 0.05}, {}),
         ({"reach": 0.12, "gain": around(5.4, 0.02)}, {}),
+        ({"gain": around(5.4, 0.35)}, {}),
         ({"alkalinity_now_meq_l": np.full(500, 6.5 * DKH), "dosed_meq_d": 120.0}, {}),
         ({"calcium_now_mmol_l": np.full(500, 20.0)}, {}),
         ({}, {"targets": {"alkalinity": Target(8.1 * DKH, 8.3 * DKH, "dKH")}}),
