@@ -13,7 +13,7 @@ from estimator import units
 from estimator.fit import start
 from estimator.fit.layout import UPTAKE
 from estimator.fit.likelihood import draw_path_at
-from estimator.fit.mass_balance import UNLOGGED_DAYS, light_and_scale
+from estimator.fit.mass_balance import LEAST_UNLOGGED, UNLOGGED_DAYS, light_and_scale
 from estimator.fit.problem import pose
 from estimator.synthetic.simulation import simulate_levels
 from estimator.water import light
@@ -103,7 +103,7 @@ def test_smoothed_uptake_is_the_dense_gaussian_posterior() -> None:
     between = np.minimum.outer(day, day)
     prior[4 : 4 + DAYS, 4 : 4 + DAYS] = (0.5 * drift) ** 2 * between
     # Unlogged calcium begins with its sd, and may change as much in so many days.
-    supplied = UNLOGGED_SCALE * made.shape.calcium_scale
+    supplied = (LEAST_UNLOGGED + UNLOGGED_SCALE) * 0.5 * made.shape.uptake_scale
     prior[4 + DAYS :, 4 + DAYS :] = supplied**2 * (1 + between / UNLOGGED_DAYS)
     kit = {"alk": 0.2 * DKH, "ca": 8 / units.CA_G_MOL}
     error = np.array([kit[r.kit] ** 2 + tank.kits[r.kit].step ** 2 / 12 for r in made.readings])

@@ -12,7 +12,7 @@ from scipy import integrate
 
 from estimator.fit.kalman import log_likelihood_and_adjoint
 from estimator.fit.load import rough_increment_meq_l
-from estimator.fit.mass_balance import fill, pull_back
+from estimator.fit.mass_balance import LEAST_UNLOGGED, fill, pull_back
 from estimator.fit.schedule import build_schedule
 from estimator.synthetic.simulation import simulate_levels
 from estimator.water import chamber_table, supply
@@ -93,8 +93,8 @@ def solve(case, made) -> np.ndarray:
     dark = 1 / (1 + lit * (truth.light_ratio - 1))
     alpha = 0.5 * (1 - truth.media_magnesium_share) if tank.reactor else 0.5
     middle = 0.5 * (tank.targets["alkalinity"].low + tank.targets["alkalinity"].high)
-    answer = truth.uptake_per_meq_l * truth.uptake_meq_l_d[0]
-    unlogged = UNLOGGED_SCALE * made.shape.calcium_scale
+    answer = truth.uptake_per_meq_l * made.shape.uptake_scale
+    unlogged = (LEAST_UNLOGGED + UNLOGGED_SCALE) * 0.5 * made.shape.uptake_scale
     rough = rough_increment_meq_l(case.log, tank, made.settings)
     ph_now = tank.reactor.chamber_ph if tank.reactor else 6.5
     ph_last = [a.value for a in case.log.actions if a.kind == "ph_setting"]

@@ -30,15 +30,17 @@ from estimator.fit.likelihood import (
     MISREAD_CHANCE,
     MISREAD_SPREAD,
     _pick_class,
+    bent,
     class_chances,
     draw_path_at,
     move_apart,
+    straight,
     system_of,
     value_and_gradient,
     weigh_jumps,
 )
 from estimator.fit.load import ROOM, rough_load_meq_d
-from estimator.fit.model import KitErrorStep, TankLikelihood, build_model
+from estimator.fit.model import KitErrorStep, TankDensity, build_model
 from estimator.fit.problem import Problem, pose
 from estimator.fit.sampling import _Density
 from estimator.inputs.tank import Reactor
@@ -243,19 +245,23 @@ def test_overflowing_parameters_are_refused_not_raised(everything) -> None:
 
 
 def test_pymc_density_is_prior_plus_likelihood(everything) -> None:
-    """The model's log density is the priors of z, classes and jump, and the readings."""
+    """The model's log density is the priors of z, classes and jump, and the readings; t stands for
+    z, a shear that keeps the volume."""
     problem = simulated(everything)
     built = build_model(problem)
     z = np.linspace(-1, 1, problem.priors.size)
+    t = straight(z, problem.frame)
+    assert t[SATURATED_INCREMENT] < z[SATURATED_INCREMENT] - 0.1
+    np.testing.assert_allclose(bent(t, problem.frame), z, atol=1e-12)
     misread = np.arange(len(problem.schedule.readings)) % 4
     logp = built.compile_logp(mode=model.PLAIN_MODE)
     for jump in (0, 5):
-        found = logp({"z": z, "misread": misread, "jump": np.asarray(jump)})
-        expected = -0.5 * (z @ z + len(z) * np.log(2 * np.pi))
+        found = logp({"t": t, "misread": misread, "jump": np.asarray(jump)})
+        expected = -0.5 * z @ z
         expected += np.log(MISREAD_CHANCE[misread]).sum() + problem.frame.jumps.log_prior[jump]
         expected += value_and_gradient(z, MISREAD_SPREAD[misread], jump, problem.frame)[0]
         assert found == pytest.approx(expected, rel=1e-10)
-    assert TankLikelihood(problem.frame) != TankLikelihood(problem.frame)
+    assert TankDensity(problem.frame) != TankDensity(problem.frame)
 
 
 def test_density_for_nuts_is_the_models_own(everything) -> None:
@@ -268,13 +274,13 @@ def test_density_for_nuts_is_the_models_own(everything) -> None:
     density.set_classes(misread)
     fixed = {"misread": misread, "jump": np.asarray(0)}
     whole = built.compile_logp(mode=model.PLAIN_MODE)
-    slope = built.compile_dlogp(vars=[built["z"]], mode=model.PLAIN_MODE)
+    slope = built.compile_dlogp(vars=[built["t"]], mode=model.PLAIN_MODE)
     places = [np.linspace(-1, 1, size), np.linspace(0.5, -0.2, size)]
-    value = [whole({"z": z, **fixed}) for z in places]
+    value = [whole({"t": z, **fixed}) for z in places]
     found = [density.minus(z) for z in places]
     assert found[1][0] - found[0][0] == pytest.approx(value[0] - value[1], rel=1e-9)
     for z, (_, gradient) in zip(places, found, strict=True):
-        np.testing.assert_allclose(-gradient, slope({"z": z, **fixed}), rtol=1e-9)
+        np.testing.assert_allclose(-gradient, slope({"t": z, **fixed}), rtol=1e-9)
 
 
 def test_drawn_classes_have_bayes_rule_as_their_frequencies() -> None:
@@ -338,7 +344,7 @@ def test_kit_error_step_leaves_the_joint_distribution_alone(short_log, monkeypat
     made, table = problem.schedule, problem.priors
     built = build_model(problem)
     step = KitErrorStep(
-        [built.rvs_to_values[built[name]] for name in ("misread", "jump", "z")],
+        [built.rvs_to_values[built[name]] for name in ("misread", "jump", "t")],
         problem=problem,
         model=built,
         rng=np.random.default_rng(1),
@@ -350,7 +356,11 @@ def test_kit_error_step_leaves_the_joint_distribution_alone(short_log, monkeypat
     z[moved] = rng.standard_normal(3)
     prior = np.exp(problem.frame.jumps.log_prior)
     jump = rng.choice(len(prior), p=prior)
-    point = {"z": z, "misread": rng.choice(4, size=5, p=chance), "jump": np.asarray(jump)}
+    point = {
+        "t": straight(z, problem.frame),
+        "misread": rng.choice(4, size=5, p=chance),
+        "jump": np.asarray(jump),
+    }
     sweeps = 30_000
     kept_z, kept_class = np.empty((sweeps, 3)), np.empty((sweeps, 5), dtype=int)
     kept_jump = np.empty(sweeps, dtype=int)
@@ -359,17 +369,19 @@ def test_kit_error_step_leaves_the_joint_distribution_alone(short_log, monkeypat
     for sweep in range(sweeps):
         spread = np.ones(len(made.steps))
         spread[at] = MISREAD_SPREAD[point["misread"]]
-        system = system_of(table.natural(point["z"]), spread, int(point["jump"]), frame)
+        system = system_of(
+            table.natural(bent(point["t"], frame)), spread, int(point["jump"]), frame
+        )
         blind = system._replace(observed=np.zeros(len(spread), dtype=bool))
         path = draw_states(blind, frame.root, rng.standard_normal(step.normals))
         expected = np.sum(system.loading[at] * path[at], axis=1) + system.intercept[at]
         values = expected + np.sqrt(system.variance[at]) * rng.standard_normal(5)
         frame.steps["value"][at] = values
         point, _ = step.step(point)
-        kept_z[sweep] = point["z"][moved]
+        kept_z[sweep] = point["t"][moved]
         kept_class[sweep] = point["misread"]
         kept_jump[sweep] = point["jump"]
-    assert not np.delete(point["z"], moved).any()
+    assert not np.delete(bent(point["t"], frame), moved).any()
 
     def check(values: np.ndarray, expected: float) -> None:
         batches = values[: sweeps // 40 * 40].reshape(40, -1).mean(axis=1)
