@@ -46,8 +46,8 @@ def compile_draws(problem: Problem) -> None:
     normals = np.zeros((len(frame.steps) + 1, frame.shape.size + 1))
     draw_path_at(theta, np.ones(readings), 0, frame, normals)
     classes = np.zeros(readings, dtype=np.int64)
-    effluent = np.zeros(2, dtype=np.int64)
-    move_apart(np.zeros(size), classes, effluent, np.zeros((1, 4)), np.zeros(1), 0.5, frame)
+    some = np.zeros(2, dtype=np.int64)
+    move_apart(np.zeros(size), classes, some, some, np.zeros((1, 4)), np.zeros(1), 0.5, frame)
     moves, ones = np.full((kits, 1), 0.5), np.ones(kits)
     sweep_errors(
         np.zeros(size),
@@ -344,7 +344,7 @@ def _log_sum(weights):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def move_apart(z, misread, candidates, moves, fresh, uniform, frame):  # type: ignore[no-untyped-def]
+def move_apart(z, misread, effluent, every, moves, fresh, uniform, frame):  # type: ignore[no-untyped-def]
     """Metropolis moves between explanations that lie far apart, then a jump.
 
     Two readings that disagree can each be the misread one, or the effluent, say, has changed
@@ -356,7 +356,7 @@ def move_apart(z, misread, candidates, moves, fresh, uniform, frame):  # type: i
     Args:
         z: (p,).
         misread: (m,) classes.
-        candidates: (c,) effluent readings; none, or one, are fine.
+        effluent, every: readings of the effluent, and all; none, or one, are fine.
         moves: (k, 4) uniform numbers: which reading, which other, which class, whether accepted.
         fresh: (k,) standard normal, for a drift.
         uniform: for the jump.
@@ -366,20 +366,20 @@ def move_apart(z, misread, candidates, moves, fresh, uniform, frame):  # type: i
         New z (p,), classes (m,) and jump.
     """
     z, misread = z.copy(), misread.copy()
-    everything = np.arange(len(misread))
     weights = weigh_jumps(natural_at(z, frame.arrays), misread, frame)
     here = _log_sum(weights)
     for k in range(len(moves)):
         proposal, moved = misread.copy(), z.copy()
-        if k % 2 == 0 or len(candidates) == 0:
+        if k % 2 == 0 or len(effluent) == 0:
             moved[EFFLUENT_DRIFT if k % 4 == 0 else DRIFT] = fresh[k]
-        among = candidates if k < len(moves) // 2 else everything
+        among = effluent if k < len(moves) // 2 else every
         if len(among) > 0:
             first = among[int(moves[k, 0] * len(among))]
             second = among[int(moves[k, 1] * len(among))]
             if k >= len(moves) // 2:
                 second = min(first + 1, len(misread) - 1)
-            if k % 2 == 1 and misread[first] != misread[second]:
+            if k % 2 == 1:
+                # Whatever the classes are, or the way back would be another kind of move.
                 proposal[first], proposal[second] = misread[second], misread[first]
             else:
                 below = 0.0
@@ -387,6 +387,8 @@ def move_apart(z, misread, candidates, moves, fresh, uniform, frame):  # type: i
                     if moves[k, 2] >= below:
                         proposal[first] = c
                     below += MISREAD_CHANCE[c]
+        if np.all(proposal == misread) and np.all(moved == z):
+            continue
         there = weigh_jumps(natural_at(moved, frame.arrays), proposal, frame)
         if np.log(moves[k, 3]) < _log_sum(there) - here:
             z, misread, weights, here = moved, proposal, there, _log_sum(there)

@@ -118,6 +118,7 @@ class KitErrorStep(BlockedStep):
         self.rng = get_random_generator(rng)
         kind = schedule.steps["kind"][schedule.reading_step]
         self.effluent = np.flatnonzero(np.isin(kind, (EFFLUENT_ALKALINITY, EFFLUENT_CALCIUM)))
+        self.every = np.arange(len(kind))
         self.normals = (len(schedule.step_time_d) + 1, schedule.layout.size + 1)
         self.moves = (len(schedule.kits), REPEATABILITY_MOVES)
         priors = table.priors[table.size - len(schedule.kits) :]
@@ -144,7 +145,8 @@ class KitErrorStep(BlockedStep):
             )
         moves = self.rng.random((MOVES_APART, 4))
         fresh, uniform = self.rng.standard_normal(MOVES_APART), self.rng.random()
-        z, misread, jump = move_apart(z, misread, self.effluent, moves, fresh, uniform, self.frame)
+        apart = (self.effluent, self.every, moves, fresh, uniform, self.frame)
+        z, misread, jump = move_apart(z, misread, *apart)
         return point | {
             "t": straight(z, self.frame),
             "misread": misread,

@@ -67,10 +67,11 @@ def physical_priors(schedule: Schedule, tank: Tank) -> tuple[Prior, ...]:
     - light ratio (mean lit over dark uptake): 2.5, 95 % in 1.25 to 5: measured 1.9 (Anthony et
       al. 2013, Biogeosciences 10:4897), 3.2 (Sandeman 2012), about 3 (Gattuso et al. 1999, from
       memory).
-    - uptake at the start: 1.2 dKH/day, 95 % in 0.25 to 5.8 (`start.START_UPTAKE_SD` included),
-      around the 0.2 to 4 dKH/day of home reefs (common practice, no source; 0.2 m² of coral at
-      150 mmol/m²/day in 250 L is 0.67 dKH/day, with rates of Venti et al. 2014, Coral Reefs
-      33:979). With no addition in the log only the net change can be seen, of either sign.
+    - uptake at the start: 1.2 dKH/day, 95 % in 0.26 to 5.6 (0.25 to 5.8 with
+      `start.START_UPTAKE_SD`), around the 0.2 to 4 dKH/day of home reefs (common practice, no
+      source; 0.2 m² of coral at 150 mmol/m²/day in 250 L is 0.67 dKH/day, with rates of Venti et
+      al. 2014, Coral Reefs 33:979). With no addition in the log only the net change can be seen, of
+      either sign.
     - calcium share (mol of calcium per equivalent taken up): 0.49 within 0.35 to 0.75, 95 % in
       0.41 to 0.60: pure CaCO3 0.5; coral aragonite 0.4935 (Sr/Ca of Hathorne et al. 2013, G-cubed
       14:3730); flux ratios of 2.06 ± 0.19 and 1.60 ± 0.14 eq/mol (Murillo, Jokiel & Atkinson 2014,

@@ -98,10 +98,11 @@ def test_smoothed_uptake_is_the_dense_gaussian_posterior() -> None:
     drift = 0.05
     prior = np.zeros((len(mean), len(mean)))
     prior[:4, :4] = np.diag(covariance)
-    # A random walk from a known first day.
+    # A random walk from a first day that is known but for a part.
     day = np.arange(DAYS)
     between = np.minimum.outer(day, day)
-    prior[4 : 4 + DAYS, 4 : 4 + DAYS] = (0.5 * drift) ** 2 * between
+    begins = (0.5 * start.START_UPTAKE_SD) ** 2
+    prior[4 : 4 + DAYS, 4 : 4 + DAYS] = begins + (0.5 * drift) ** 2 * between
     # Unlogged calcium begins with its sd, and may change as much in so many days.
     supplied = (LEAST_UNLOGGED + UNLOGGED_SCALE) * 0.5 * made.shape.uptake_scale
     prior[4 + DAYS :, 4 + DAYS :] = supplied**2 * (1 + between / UNLOGGED_DAYS)
@@ -149,7 +150,7 @@ def test_two_perfect_readings_are_the_hand_method() -> None:
         theta = natural
         normals = rng.standard_normal((len(made.steps) + 1, made.layout.size + 1))
         path, _ = draw_path_at(theta, np.ones(2), 0, frame, normals)
-        change = np.append(0.0, path[made.day_step[1:], made.layout.uptake])
+        change = path[np.append(0, made.day_step[1:]), made.layout.uptake]
         light_part, scale = light_and_scale(theta, frame.shape)
         uptake = theta[UPTAKE] + scale * change
         # Noon to noon: half of the first day's light and half of the last's.

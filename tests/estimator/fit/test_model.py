@@ -71,7 +71,7 @@ def prior_quantile(problem, place: int, chance: float) -> float:
     [
         (VOLUME, 600.0, 600 * np.exp(-1.96 * 0.06), 600 * np.exp(1.96 * 0.06), 0.95),
         (LIGHT_RATIO, 2.5, 1.25, 5.0, 0.95),
-        (UPTAKE, 1.2 * DKH, 0.25 * DKH, 5.8 * DKH, 0.95),
+        (UPTAKE, 1.2 * DKH, 0.26 * DKH, 5.6 * DKH, 0.95),
         (CALCIUM_SHARE, 0.49, 0.41, 0.60, 0.95),
         (LOAD_SHARE, 0.4, 0.114, 0.776, 0.90),
         (LEVEL_RESPONSE, 0.06 / DKH, 0.0168 / DKH, 0.145 / DKH, 0.90),
@@ -349,7 +349,7 @@ def test_kit_error_step_leaves_the_joint_distribution_alone(short_log, monkeypat
         model=built,
         rng=np.random.default_rng(1),
     )
-    step.effluent = step.effluent[:0]
+    step.effluent = step.every = step.effluent[:0]
     rng = np.random.default_rng(2)
     moved = [DRIFT, EFFLUENT_DRIFT, table.size - 1]
     z = np.zeros(table.size)
@@ -413,8 +413,8 @@ def test_moves_apart_visit_every_state_as_often_as_they_should() -> None:
     tank = example_tank()
     readings = [(0.5 + j, "alkalinity", "tank", "alk", 8.2 * DKH) for j in range(4)]
     readings += [
-        (2.2, "alkalinity", "effluent", "alk", 24.5 * DKH),
-        (3.3, "alkalinity", "effluent", "alk", 29.0 * DKH),
+        (3.6, "alkalinity", "effluent", "alk", 24.5 * DKH),
+        (4.7, "alkalinity", "effluent", "alk", 29.0 * DKH),
     ]
     problem = with_jump_chance(pose(example_log(readings, [(0.2, "flow", "", 1500.0)]), tank), 0.1)
     made, table, frame = problem.schedule, problem.priors, problem.frame
@@ -457,6 +457,7 @@ def test_moves_apart_visit_every_state_as_often_as_they_should() -> None:
         z, misread, jump = move_apart(
             z,
             misread,
+            pair,
             pair,
             rng.random((moves, 4)),
             rng.standard_normal(moves),
