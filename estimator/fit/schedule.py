@@ -26,7 +26,7 @@ from estimator.fit.layout import DOSE, EFFLUENT_ALKALINITY, KIND_OF, PHYSICAL, L
 from estimator.fit.load import room_of, rough_increment_meq_l, rough_load_meq_d
 from estimator.fit.start import start_of
 from estimator.fit.steps import StepTable, moments_of
-from estimator.inputs.parameters import ALKALINITY, CALCIUM, NITRATE
+from estimator.inputs.parameters import ALKALINITY, CALCIUM, NITRATE, PARAMETERS
 from estimator.inputs.records import Action, Reading, TankLog
 from estimator.inputs.tank import Kit, Tank
 from estimator.water.light import lit_fraction
@@ -47,6 +47,9 @@ MEDIA_STEP_SD = 0.20
 PH_STEP_SD = 0.10
 """Relative sd of the effluent step at a `ph_setting`, beside the step that the table and the
 response to it predict."""
+WITHIN_DAY = 0.3
+"""Error of an average by what the model leaves out within the day (how exactly uptake follows the
+light, say), over a kit's usual repeatability (no source): more precise than that no average is."""
 EFFLUENT_SCATTER = float(np.sqrt(3.0))
 """Effluent titrations take about three times the reagent of the tank's and scatter √3 more: EPA
 310.1 gives sd 1.2 near 9 and 5.3 near 115 mg/L as CaCO3 (from memory), about the root of the
@@ -309,7 +312,9 @@ def _reading_columns(
         columns["scatter"] = EFFLUENT_SCATTER
     if reading.kit in layout.instruments:
         columns["instrument"] = layout.first_instrument + layout.instruments.index(reading.kit)
-        columns["rounding"] /= reading.averaged
+        columns["rounding"] += (
+            WITHIN_DAY * PARAMETERS[reading.parameter].assumed_repeatability
+        ) ** 2
     if reading.sample == "reference":
         columns["known"] = tank.references[reading.of].levels[reading.parameter]
     if reading.sample == "water":
