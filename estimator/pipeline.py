@@ -88,7 +88,7 @@ def _fitted(
 
 
 @dataclass(frozen=True)
-class _Advised:
+class Advised:
     """What follows for the flow, causes first.
 
     Attributes:
@@ -122,7 +122,7 @@ class _Advised:
         return replace(advice, notes=(note, *advice.notes))
 
 
-def _advise(fitted: Fit, seed: np.random.SeedSequence, today: date | None) -> _Advised:
+def advise(fitted: Fit, seed: np.random.SeedSequence, today: date | None) -> Advised:
     """Causes first, then the flow."""
     from estimator.advice.alarms import alarms_of
     from estimator.advice.flow import recommend
@@ -144,10 +144,10 @@ def _advise(fitted: Fit, seed: np.random.SeedSequence, today: date | None) -> _A
     held = held_back(advice, alarms, posterior, log, tank)
     if held is not None:
         advice = hold(advice, held, posterior, tank, seed.spawn(1)[0])
-    return _Advised(fitted, watched, doubts, alarms, advice, held)
+    return Advised(fitted, watched, doubts, alarms, advice, held)
 
 
-def _reactor_job(found: _Advised, seed: np.random.SeedSequence) -> ReactorJob:
+def _reactor_job(found: Advised, seed: np.random.SeedSequence) -> ReactorJob:
     """Everything around the flow, from the same draws."""
     from estimator.advice.chamber import chamber_of, co2_per_caco3
     from estimator.advice.effluent_check import odd_effluents
@@ -217,7 +217,7 @@ def run_study(
     from estimator.plan.today import what_to_set_today
 
     with stages.stage("advise", "Advising"):
-        found = _advise(fitted, advice_seed, today)
+        found = advise(fitted, advice_seed, today)
         fitted = found.fitted
     planning = None
     with stages.stage("weigh tests", "Weighing tests") as tell:

@@ -1,4 +1,4 @@
-"""Are causes named? Simulated keepers in trouble, and quiet ones, by what the twin's alarms say.
+"""Are causes named? Simulated keepers in trouble, and quiet ones, by what the alarms say.
 
 Per trouble: in how many logs an alarm is about it; for quiet logs: in how many any alarm is
 likelier than not. Tanks obey the simulator under stepwise light, tests are irregular (alkalinity
@@ -26,6 +26,7 @@ import numpy as np
 
 sys.path.extend(str(Path(__file__).resolve().parents[up]) for up in (2, 1))
 
+from estimator.advice.alarms import Alarm
 from estimator.inputs.records import Action
 from estimator.inputs.tank import Tank
 from estimator.synthetic.simulation import Truth, simulate_log
@@ -208,14 +209,22 @@ def judge(kind: str, case: Case, alarms: Sequence[dict[str, Any]]) -> Outcome:
 
 
 def one_log(index: int, kind: str, seed: int) -> Outcome:
-    """Simulate one keeper, run the report's analysis and judge its alarms."""
-    from estimator.inputs.read import Inputs
-    from estimator.pipeline import run_study
-    from reports.twin.build import build_twin
+    """Simulate one keeper, fit as the program does and judge the alarms."""
+    from estimator.fit.fitting import fit
+    from estimator.fit.problem import pose
+    from estimator.pipeline import advise
 
     case = case_of(kind, index, seed)
-    study = run_study(Inputs(case.log, case.tank, "0" * 64), seed=index, cores=1)
-    return judge(kind, case, build_twin(study).get("alarms", []))
+    *seeds, advice_seed = np.random.SeedSequence(index).spawn(4)
+    fitted = fit(pose(case.log, case.tank), *seeds, cores=1)
+    found = advise(fitted, advice_seed, None).alarms
+    return judge(kind, case, [told_of(alarm) for alarm in found])
+
+
+def told_of(alarm: Alarm) -> dict[str, Any]:
+    """What the study needs of an alarm, as the twin has it."""
+    since = None if alarm.since is None else alarm.since.isoformat()
+    return {"about": alarm.about, "chance": alarm.chance, "since": since}
 
 
 def summary(kind: str, outcomes: Sequence[Outcome]) -> dict[str, Any]:
