@@ -18,7 +18,8 @@ from estimator.fit import start
 from estimator.fit.kalman import draw_states, forward
 from estimator.fit.layout import LIGHT_RATIO, VOLUME
 from estimator.fit.mass_balance import fill
-from estimator.fit.schedule import build_schedule
+from estimator.fit.schedule import WITHIN_DAY, build_schedule
+from estimator.inputs.parameters import ALKALINITY
 from helpers.tanks import example_log, example_tank
 
 DKH = units.MEQ_L_PER_DKH
@@ -51,6 +52,9 @@ def made(shown):
     log = example_log([(j + 0.5, "alkalinity", "tank", "alk", shown[j]) for j in seen])
     log = replace(log, readings=tuple(replace(r, averaged=3) for r in log.readings))
     schedule = build_schedule(log, tank)
+    # Nothing is taken up, from the start on.
+    covariance = schedule.covariance.copy()
+    covariance[schedule.layout.uptake, schedule.layout.uptake] = 0.0
     theta = np.zeros(schedule.parameters)
     theta[VOLUME], theta[LIGHT_RATIO] = tank.water_volume_l, 2.5
     theta[schedule.shape.first_error - 1] = 1.0
@@ -62,7 +66,7 @@ def made(shown):
         schedule.moments,
         schedule.shape,
         schedule.mean,
-        schedule.covariance,
+        covariance,
     )
     return schedule, system
 
@@ -77,7 +81,7 @@ def peer(shown):
     model.ssm.loglikelihood_burn = 0
     kept = np.exp(-1 / FADES_D)
     by_name = {
-        "sigma2.irregular": REPEAT**2,
+        "sigma2.irregular": REPEAT**2 + (WITHIN_DAY * ALKALINITY.assumed_repeatability) ** 2,
         "sigma2.level": 0.0,
         "sigma2.ar": SD**2 * (1 - kept**2),
         "ar.L1": kept,

@@ -171,7 +171,7 @@ def short_problem(readings, actions=(), **changes):
 
 
 def test_uptake_answers_to_the_level() -> None:
-    """Uptake of a day is that at the middle of the band and η for what the level is above it.
+    """Uptake of a day is that at the middle of the band and η of the usual for each meq/L above.
 
     The needed flow rests on the uptake at the middle.
     """
@@ -179,7 +179,8 @@ def test_uptake_answers_to_the_level() -> None:
     posterior = describe(problem, natural, np.zeros(3, dtype=int), states, 1)
     off = posterior.alkalinity_now_meq_l - posterior.middle_meq_l
     assert off.min() > 0.3
-    expected = natural[:, UPTAKE] * (1 + natural[:, LEVEL_RESPONSE] * off)
+    usual = problem.schedule.shape.uptake_scale
+    expected = natural[:, UPTAKE] + natural[:, LEVEL_RESPONSE] * usual * off
     np.testing.assert_allclose(posterior.uptake_now_meq_l_d, expected)
     np.testing.assert_allclose(posterior.uptake_at_middle_meq_l_d, natural[:, UPTAKE])
     load = natural[:, UPTAKE] * natural[:, VOLUME]

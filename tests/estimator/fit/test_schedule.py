@@ -22,7 +22,8 @@ from estimator.fit.layout import (
     TANK_ALKALINITY,
     UNIT,
 )
-from estimator.fit.schedule import build_schedule, used_readings
+from estimator.fit.schedule import WITHIN_DAY, build_schedule, used_readings
+from estimator.inputs.parameters import ALKALINITY
 from estimator.water.light import TERMS, day_shape, light_share, lit_fraction, pulse_moments
 from helpers.tanks import CASES, example_log, example_tank
 
@@ -274,15 +275,16 @@ def test_every_state_and_parameter_has_a_place_of_its_own(case) -> None:
 
 
 def test_only_an_instruments_readings_have_its_lasting_error() -> None:
-    """Averaged readings point to their error's state and share rounding; a kit's point nowhere."""
+    """Averages point to their error's state and have a least error; a kit's point nowhere."""
     case = CASES["probes"]()
     made = build_schedule(case.log, case.tank)
     assert made.layout.instruments == ("probe",)
+    least = (WITHIN_DAY * ALKALINITY.assumed_repeatability) ** 2
     for reading, step in zip(made.readings, made.steps[made.reading_step], strict=True):
         rounding = case.tank.kits[reading.kit].step ** 2 / 12
         if reading.kit == "probe":
             assert step["instrument"] == made.layout.first_instrument
-            assert step["rounding"] == pytest.approx(rounding / reading.averaged)
+            assert step["rounding"] == pytest.approx(rounding + least)
         else:
             assert step["instrument"] == -1
             assert step["rounding"] == pytest.approx(rounding)
