@@ -43,7 +43,7 @@ from estimator.fit.layout import (
     UNIT,
 )
 from estimator.fit.likelihood import MISREAD_CHANCE, MISREAD_SPREAD
-from estimator.fit.mass_balance import UNLOGGED_DAYS
+from estimator.fit.mass_balance import LEAST_UNLOGGED, UNLOGGED_DAYS
 from estimator.fit.posterior import Posterior, collect
 from estimator.fit.priors import BOTTLE_CORRELATION, LOG, LOGIT, Prior
 from estimator.fit.problem import Problem, pose
@@ -170,10 +170,13 @@ def plain_model(problem: Problem) -> pm.Model:
         half_flow = shape.load_meq_d / (saturated * load_share)
         strong = saturated * pt.exp(beta * steps["log_ph_ratio"])
         kappa = steps["flow_l_d"] / volume / (1 + steps["flow_l_d"] / half_flow)
-        decay = kappa + eta * uptake
-        strength = strong * (1 + before(wander_x))
-        eaten = uptake * (1 + before(wander))
-        unlogged = supplied * shape.calcium_scale * (start_unlogged + before(wander_unlogged))
+        decay = kappa + eta * shape.uptake_scale
+        start_x = pm.Normal("start effluent", 0.0, sd[layout.effluent])
+        start_uptake = pm.Normal("start uptake", 0.0, sd[layout.uptake])
+        strength = strong * (1 + start_x + before(wander_x))
+        eaten = uptake * (1 + start_uptake + before(wander))
+        unlogged_sd = (LEAST_UNLOGGED + supplied) * 0.5 * shape.uptake_scale
+        unlogged = unlogged_sd * (start_unlogged + before(wander_unlogged))
         unit, pulse, dose = (series(moments[:, of], decay) for of in (UNIT, PULSE, DOSE))
         renewed = steps["change_l"] / volume
         water = 2 * steps["change_water"]
@@ -206,7 +209,7 @@ def plain_model(problem: Problem) -> pm.Model:
         kind = steps["kind"][at]
         level = alkalinity[at]
         reached = 1 / (1 + steps["shown_flow_l_d"][at] / half_flow)
-        effluent = level + reached * (strong[at] * (1 + wander_x[at]) - (level - middle))
+        effluent = level + reached * (strong[at] * (1 + start_x + wander_x[at]) - (level - middle))
         shown = pt.switch(pt.eq(kind, TANK_ALKALINITY), level, 0.0)
         shown += pt.switch(pt.eq(kind, TANK_CALCIUM), z[at] + alpha * level, 0.0)
         shown += pt.switch(pt.eq(kind, EFFLUENT_ALKALINITY), effluent, 0.0)
@@ -223,9 +226,10 @@ def plain_model(problem: Problem) -> pm.Model:
             sigma=error[:, None] * MISREAD_SPREAD,
             observed=steps["value"][at],
         )
-        pm.Deterministic("uptake at middle", uptake * (1 + wander[-1]))
+        pm.Deterministic("uptake at middle", uptake * (1 + start_uptake + wander[-1]))
         pm.Deterministic(
-            "saturated increment now", strong[-1] * pt.clip(1 + wander_x[-1], 0.05, np.inf)
+            "saturated increment now",
+            strong[-1] * pt.clip(1 + start_x + wander_x[-1], 0.05, np.inf),
         )
         pm.Deterministic("half flow", half_flow)
     return model
