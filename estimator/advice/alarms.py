@@ -34,6 +34,9 @@ STANDS = 0.5
 """Chance from which an alarm stands."""
 HARMS = 0.3
 """The same where following the advice meanwhile could harm (no source)."""
+ALIKE = 0.2
+"""The same for additions where a change of uptake explains as much: the log alone cannot tell one
+from the other, and whoever wrote it can (no source)."""
 SALINITY_LIMIT = 0.05
 """Largest departure of salinity from the stated one, relative: alkalinity and calcium move by the
 same factor (common practice, no source)."""
@@ -174,11 +177,22 @@ def _of_changes(watch: Watch, bench: Bench, *, raises: bool) -> Iterator[Alarm]:
     for change in watch.changes:
         about = _ABOUT.get(change.kind, change.kind)
         groups.setdefault((about, change.of, change.direction), []).append(change)
+    # A dose that nobody wrote down and a lower uptake look alike.
+    alike = {
+        way: sum(
+            change.chance
+            for key in (("additions", ALKALINITY.name, way), ("uptake", "", other))
+            for change in groups.get(key, ())
+        )
+        for way, other in (("up", "down"), ("down", "up"))
+    }
     for (about, of, direction), changes in groups.items():
         chance = min(sum(change.chance for change in changes), 1.0)
         harms = raises and (about, direction) == ("effluent", "down")
         # Where the chances rest on few draws, they are only taken as a caution.
         least = HARMS if harms else STANDS if watch.can_tell else np.inf
+        if about == "additions" and alike[direction] >= STANDS:
+            least = ALIKE
         first = max(changes, key=lambda change: change.chance)
         since = watch.days[int(np.argmax(first.by_day))]
         if chance < least or _told_otherwise(first, since, bench):

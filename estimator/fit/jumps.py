@@ -28,6 +28,8 @@ DAILY_CHANCE = 0.05 / 14
 """Prior chance of each kind on each day: once in three quarters of a year (common practice, no
 source)."""
 LARGEST_CHANCE = 0.5
+STOPPED_CHANCE = 0.2
+"""That a routine by hand whose entries stop goes on unwritten (no source)."""
 
 
 class Jumps(NamedTuple):
@@ -58,9 +60,12 @@ def jumps_of(schedule: Schedule) -> Jumps:
         for day in range(first, schedule.days)
         if state >= 0 and _may_change(schedule, kind, day)
     ]
-    each = min(DAILY_CHANCE, LARGEST_CHANCE / max(len(found), 1))
     days, kinds = np.array([(0, -1), *found]).T
-    prior = np.append(1.0 - each * len(found), np.full(len(found), each))
+    chances = np.full(len(found), DAILY_CHANCE)
+    for stopped in schedule.stopped_routines:
+        chances[(kinds[1:] == SUPPLY) & (days[1:] == stopped + 1)] = STOPPED_CHANCE
+    chances *= min(1.0, LARGEST_CHANCE / max(chances.sum(), 1e-9))
+    prior = np.append(1.0 - chances.sum(), chances)
     return placed(Jumps(days, kinds, days, days, prior, np.log(prior)), schedule)
 
 

@@ -348,17 +348,17 @@ def move_apart(z, misread, effluent, every, moves, fresh, uniform, frame):  # ty
     """Metropolis moves between explanations that lie far apart, then a jump.
 
     Two readings that disagree can each be the misread one, or the effluent, say, has changed
-    between them, at once or by fast drift. Given the levels, which follow whichever is believed,
-    neither would hardly ever give way; so classes of effluent readings, and of any two neighbours,
-    are swapped or drawn from their prior, and one of the two drifts from its own, and the move is
-    judged with levels and jump summed out.
+    between them, at once or by fast drift, or answers to the flow. Given the levels, which follow
+    whichever is believed, none would hardly ever give way. So the class of a reading is drawn
+    anew, or two change places, and with it a drift, or how near the chamber is to its limit, is
+    drawn from its prior; the move is judged with levels and jump summed out.
 
     Args:
         z: (p,).
         misread: (m,) classes.
         effluent, every: readings of the effluent, and all; none, or one, are fine.
         moves: (k, 4) uniform numbers: which reading, which other, which class, whether accepted.
-        fresh: (k,) standard normal, for a drift.
+        fresh: (k,) standard normal, for what is drawn from its prior.
         uniform: for the jump.
         frame: the log.
 
@@ -368,29 +368,30 @@ def move_apart(z, misread, effluent, every, moves, fresh, uniform, frame):  # ty
     z, misread = z.copy(), misread.copy()
     weights = weigh_jumps(natural_at(z, frame.arrays), misread, frame)
     here = _log_sum(weights)
+    classes = len(MISREAD_CHANCE)
     for k in range(len(moves)):
-        proposal, moved = misread.copy(), z.copy()
-        if k % 2 == 0 or len(effluent) == 0:
-            moved[EFFLUENT_DRIFT if k % 4 == 0 else DRIFT] = fresh[k]
-        among = effluent if k < len(moves) // 2 else every
+        proposal, moved, prior = misread.copy(), z.copy(), 0.0
+        kind = k % 4 if len(effluent) > 0 else 2
+        if kind == 0 or (kind == 2 and k % 4 == 0):
+            moved[EFFLUENT_DRIFT] = fresh[k]
+        elif kind > 1:
+            moved[LOAD_SHARE if kind == 3 else DRIFT] = fresh[k]
+        among = every if kind == 2 else effluent
         if len(among) > 0:
             first = among[int(moves[k, 0] * len(among))]
             second = among[int(moves[k, 1] * len(among))]
-            if k >= len(moves) // 2:
+            if kind == 2:
                 second = min(first + 1, len(misread) - 1)
-            if k % 2 == 1:
-                # Whatever the classes are, or the way back would be another kind of move.
+            # Which kind of move must not hang on the classes, or there would be no way back.
+            if kind == 1 or (kind == 2 and moves[k, 1] < 0.5):
                 proposal[first], proposal[second] = misread[second], misread[first]
             else:
-                below = 0.0
-                for c in range(len(MISREAD_CHANCE)):
-                    if moves[k, 2] >= below:
-                        proposal[first] = c
-                    below += MISREAD_CHANCE[c]
+                proposal[first] = int(moves[k, 2] * classes)
+                prior = np.log(MISREAD_CHANCE[proposal[first]] / MISREAD_CHANCE[misread[first]])
         if np.all(proposal == misread) and np.all(moved == z):
             continue
         there = weigh_jumps(natural_at(moved, frame.arrays), proposal, frame)
-        if np.log(moves[k, 3]) < _log_sum(there) - here:
+        if np.log(moves[k, 3]) < _log_sum(there) - here + prior:
             z, misread, weights, here = moved, proposal, there, _log_sum(there)
     below = 0.0
     for c in range(len(weights)):

@@ -78,7 +78,7 @@ class TankDensity(Op):
     L_op = pullback
 
 
-MOVES_APART = 4
+MOVES_APART = 8
 """Collapsed moves (`move_apart`) per NUTS step; each costs half a gradient."""
 REPEATABILITY_MOVES = 8
 SWEEPS = 3

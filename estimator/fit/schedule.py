@@ -32,7 +32,14 @@ from estimator.inputs.tank import Kit, Tank
 from estimator.water.light import lit_fraction
 from estimator.water.media import learned_magnesium_share, magnesium_share
 from estimator.water.salinity import salinity_factors
-from estimator.water.settings import Settings, actions_of, day_of, origin_of, settings_of
+from estimator.water.settings import (
+    Settings,
+    actions_of,
+    day_of,
+    origin_of,
+    settings_of,
+    stopped_routines,
+)
 from estimator.water.supply import media_calcium_share
 
 LARGEST_LEVEL_RESPONSE_L_MEQ = 0.25 / units.MEQ_L_PER_DKH
@@ -77,6 +84,7 @@ class Schedule:
         kits: kits in the order of repeatability parameters.
         bottles: (kit name, bottle number) in the order of the calibrations.
         settings: what was set and added.
+        stopped_routines: days after which a routine by hand has no entry more.
         additions: True where alkalinity was added between the first and the last tank reading.
     """
 
@@ -94,6 +102,7 @@ class Schedule:
     kits: tuple[Kit, ...]
     bottles: tuple[tuple[str, int], ...]
     settings: Settings
+    stopped_routines: tuple[int, ...]
     additions: bool
 
     @property
@@ -192,6 +201,7 @@ def build_schedule(log: TankLog, tank: Tank) -> Schedule:
         kits=kits,
         bottles=bottles,
         settings=settings,
+        stopped_routines=stopped_routines(log, tank),
         additions=additions,
     )
 

@@ -225,6 +225,31 @@ def _total(rates: Mapping[str, float], tank: Tank, strength: str) -> float:
     return sum(getattr(tank.solutions[name], strength) * rate for name, rate in rates.items())
 
 
+def stopped_routines(log: TankLog, tank: Tank) -> tuple[int, ...]:
+    """Days, from the log's first, after which a routine of alkalinity by hand has no entry more.
+
+    At least `ROUTINE_DOSES` within `ROUTINE_DAYS`, and then none for three usual intervals or more:
+    it was given up, or is not written down.
+    """
+    origin = origin_of(log)
+    end_d = day_of(log.end, origin)
+    found = []
+    for name, solution in tank.solutions.items():
+        times = np.array(
+            [day_of(a.time, origin) for a in actions_of(log, "dose") if a.of == name] + [end_d]
+        )
+        if solution.alkalinity_meq_per_ml <= 0:
+            continue
+        for i in range(ROUTINE_DOSES - 1, len(times) - 1):
+            before = times[: i + 1][times[: i + 1] > times[i] - ROUTINE_DAYS]
+            if len(before) < ROUTINE_DOSES:
+                continue
+            usual = max(float(np.median(np.diff(before))), 0.5)
+            if times[i + 1] - times[i] > 3 * usual:
+                found.append(int(times[i]))
+    return tuple(sorted(set(found)))
+
+
 def _hand_dosing(
     doses: Sequence[tuple[float, Action]], tank: Tank, end_d: float
 ) -> tuple[HandDosing, ...]:

@@ -451,7 +451,7 @@ def test_moves_apart_visit_every_state_as_often_as_they_should() -> None:
     rng = np.random.default_rng(4)
     z, misread = np.zeros(table.size), np.zeros(len(made.readings), dtype=np.int64)
     misread[pair] = [3, 0]
-    visits, moves = 120_000, 4
+    visits, moves = 300_000, 3  # the fourth would draw the load share
     seen, jumped, drifted = np.zeros_like(classes), np.zeros(len(jumps)), np.zeros((visits, 2))
     for visit in range(visits):
         z, misread, jump = move_apart(
