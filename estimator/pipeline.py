@@ -126,14 +126,15 @@ def advise(fitted: Fit, seed: np.random.SeedSequence, today: date | None) -> Adv
     """Causes first, then the flow."""
     from estimator.advice.alarms import alarms_of
     from estimator.advice.flow import recommend
-    from estimator.fit.doubts import Doubts, doubts_of
+    from estimator.fit.doubts import doubts_of
     from estimator.fit.watch import watch
     from estimator.plan.guard import held_back, hold, withheld, without_spoiled
     from estimator.water.salinity import salinity_note
 
     log, tank = fitted.log, fitted.tank
     watched = watch(fitted) if fitted.sound else None
-    doubts = doubts_of(fitted) if fitted.sound else Doubts()
+    # What no tank can have is plain to see in a fit that misses its checks, too.
+    doubts = doubts_of(fitted)
     fitted = without_spoiled(fitted, doubts)
     posterior = fitted.posterior
     advice = recommend(posterior, tank, seed)

@@ -17,7 +17,13 @@ from estimator.fit.kalman import (
     log_likelihood_and_adjoint,
     step_response,
 )
-from estimator.fit.layout import DRIFT, EFFLUENT_DRIFT, LOAD_SHARE, SATURATED_INCREMENT
+from estimator.fit.layout import (
+    DRIFT,
+    EFFLUENT_DRIFT,
+    LOAD_SHARE,
+    SATURATED_INCREMENT,
+    UNLOGGED_CALCIUM,
+)
 from estimator.fit.mass_balance import fill, pull_back, reach_at
 from estimator.fit.priors import natural_at, pull_to_z
 from estimator.fit.problem import Problem
@@ -350,8 +356,9 @@ def move_apart(z, misread, effluent, every, moves, fresh, uniform, frame):  # ty
     Two readings that disagree can each be the misread one, or the effluent, say, has changed
     between them, at once or by fast drift, or answers to the flow. Given the levels, which follow
     whichever is believed, none would hardly ever give way. So the class of a reading is drawn
-    anew, or two change places, and with it a drift, or how near the chamber is to its limit, is
-    drawn from its prior; the move is judged with levels and jump summed out.
+    anew, or two change places, and with it a drift, the scale of what nobody logged, or how near
+    the chamber is to its limit, is drawn from its prior; the move is judged with levels and jump
+    summed out.
 
     Args:
         z: (p,).
@@ -374,8 +381,10 @@ def move_apart(z, misread, effluent, every, moves, fresh, uniform, frame):  # ty
         kind = k % 4 if len(effluent) > 0 else 2
         if kind == 0 or (kind == 2 and k % 4 == 0):
             moved[EFFLUENT_DRIFT] = fresh[k]
-        elif kind > 1:
-            moved[LOAD_SHARE if kind == 3 else DRIFT] = fresh[k]
+        elif kind == 2:
+            moved[DRIFT if k < 4 else UNLOGGED_CALCIUM] = fresh[k]
+        elif kind == 3:
+            moved[LOAD_SHARE] = fresh[k]
         among = every if kind == 2 else effluent
         if len(among) > 0:
             first = among[int(moves[k, 0] * len(among))]
