@@ -64,7 +64,7 @@ def jumps_of(schedule: Schedule) -> Jumps:
     chances = np.full(len(found), DAILY_CHANCE)
     for stopped in schedule.stopped_routines:
         chances[(kinds[1:] == SUPPLY) & (days[1:] == stopped + 1)] = STOPPED_CHANCE
-    chances *= min(1.0, LARGEST_CHANCE / max(chances.sum(), 1e-9))
+    chances *= min(1.0, LARGEST_CHANCE / max(float(np.sum(chances)), 1e-9))
     prior = np.append(1.0 - chances.sum(), chances)
     return placed(Jumps(days, kinds, days, days, prior, np.log(prior)), schedule)
 
