@@ -451,7 +451,7 @@ def test_moves_apart_visit_every_state_as_often_as_they_should() -> None:
     rng = np.random.default_rng(4)
     z, misread = np.zeros(table.size), np.zeros(len(made.readings), dtype=np.int64)
     misread[pair] = [3, 0]
-    visits, moves = 300_000, 3  # the fourth would draw the load share
+    visits, moves = 600_000, 3  # the fourth would draw the load share
     seen, jumped, drifted = np.zeros_like(classes), np.zeros(len(jumps)), np.zeros((visits, 2))
     for visit in range(visits):
         z, misread, jump = move_apart(
@@ -471,7 +471,7 @@ def test_moves_apart_visit_every_state_as_often_as_they_should() -> None:
     np.testing.assert_allclose(jumped / visits, jumps, atol=0.006)
     for part in (0, 1):
         expected = by_drift @ np.array([one[part] for one in drifts])
-        assert np.mean(drifted[:, part]) == pytest.approx(expected, abs=0.03)
+        assert np.mean(drifted[:, part]) == pytest.approx(expected, abs=0.04)
     assert not np.delete(misread, pair).any()
     assert not np.delete(z, [DRIFT, EFFLUENT_DRIFT]).any()
 
