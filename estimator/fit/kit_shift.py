@@ -1,15 +1,15 @@
 """Has a kit shifted in the last fortnight?
 
 A kit's calibration multiplies levels, so that no filter integrates its shift out. For each kit
-there is one model more: the one that was fitted with one shift, of unknown size δ ~ N(0, sd²), as
+there is one model more: in place of a jump (`jumps`) one shift, of unknown size δ ~ N(0, sd²), as
 one of the last days begins, each of them as likely. Its Bayes factor needs no further fit. It is
 the mean, over draws θ from the posterior of the fitted model and over days t, of
 
-    ∫ p(readings | θ, δ, t) N(δ; 0, sd²) dδ / p(readings | θ),
+    ∫ p(readings | θ, δ, t, no jump) N(δ; 0, sd²) dδ / p(readings | θ),
 
-the integral taken by Gauss-Hermite quadrature about the mode of a parabola b δ − a δ²/2 (Liu &
-Pierce 1994, Biometrika 81:624); given all else δ is nearly normal, and the normal's mass on either
-side of 0 splits each model into up and down.
+the denominator summed over the jumps, the integral taken by Gauss-Hermite quadrature about the
+mode of a parabola b δ − a δ²/2 (Liu & Pierce 1994, Biometrika 81:624); given all else δ is nearly
+normal, and the normal's mass on either side of 0 splits each model into up and down.
 
 One parameter is not left to the draws: the speed of the slow drift that a sudden shift is mistaken
 for. A model without shifts explains one by fast drift, so that its draws hardly hold the slow drift
@@ -30,7 +30,7 @@ from estimator.fit.change import DIRECTIONS, Change, gaussian_evidence, half_nor
 from estimator.fit.fitting import Fit
 from estimator.fit.kalman import System, forward
 from estimator.fit.layout import DRIFT
-from estimator.fit.likelihood import shifted_log_likelihoods, system_at
+from estimator.fit.likelihood import shifted_log_likelihoods, system_at, weigh_jumps
 from estimator.fit.problem import Problem
 from estimator.fit.sampling import Trace, thinned
 from estimator.fit.schedule import Schedule
@@ -49,8 +49,8 @@ _DRIFT_NODES = np.linspace(-2.4, 3.2, 8)
 """Standard normal scores of the drift: 0.8 apart, a trapezoid sum errs by 0.1 % where the readings
 narrow the score to sd 0.5. An unmodelled step looks like fast drift, hence the longer upper end."""
 _LOG_DRIFT_WEIGHTS = -0.5 * _DRIFT_NODES**2 - logsumexp(-0.5 * _DRIFT_NODES**2)
-Draw = tuple[np.ndarray, np.ndarray, int]
-"""One draw of the fit: the parameter vector (p,), the classes of the readings (m,) and the jump."""
+Draw = tuple[np.ndarray, np.ndarray]
+"""One draw of the fit: the parameter vector (p,) and the classes of the readings (m,)."""
 
 
 @dataclass(frozen=True)
@@ -70,8 +70,9 @@ class Suspect:
 class StepEvidence:
     """What the readings say of one suspect, for each draw, drift and day (s, k, t).
 
-    log_ratio: log of the likelihood with a step times the prior of the drift, over the likelihood
-    without one integrated over the drift: its exponentials summed over k are the likelihood ratio.
+    log_ratio: log of the likelihood with a shift and no jump times the prior of the drift, over the
+    likelihood without one integrated over drift and jump: its exponentials summed over k are the
+    likelihood ratio.
     mean, sd: of δ.
     """
 
@@ -137,9 +138,8 @@ def compile_kit_shifts(problem: Problem, trace: Trace) -> None:
 
 def _draws(trace: Trace) -> list[Draw]:
     natural = trace.natural.reshape(-1, trace.natural.shape[-1])
-    misread, jump = trace.misread.reshape(len(natural), -1), trace.jump.reshape(-1)
-    chosen = thinned(len(natural), WATCHED_DRAWS)
-    return [(natural[s], misread[s], int(jump[s])) for s in chosen]
+    misread = trace.misread.reshape(len(natural), -1)
+    return [(natural[s], misread[s]) for s in thinned(len(natural), WATCHED_DRAWS)]
 
 
 def _suspects(schedule: Schedule, midnights: np.ndarray) -> list[Suspect]:
@@ -212,20 +212,21 @@ def _evidence(
     """What the readings say of each suspect; they share their filtered systems."""
     prior = problem.priors.priors[DRIFT]
     drifts = prior.median * np.exp(prior.sd * _DRIFT_NODES)
-    without = np.empty((len(draws), len(drifts)))
+    without, fitted = np.empty((2, len(draws), len(drifts)))
     judged: list[list[np.ndarray]] = [[] for _ in suspects]
-    for s, (theta, misread, jump) in enumerate(draws if suspects else ()):
+    for s, (theta, misread) in enumerate(draws if suspects else ()):
         for k, drift in enumerate(drifts):
             moved = theta.copy()
             moved[DRIFT] = drift
             # One at a time: the systems of a long log are large.
-            one = _Filter(system_at(moved, misread, jump, problem.frame))
+            one = _Filter(system_at(moved, misread, 0, problem.frame))
             without[s, k] = one.log_likelihood
+            fitted[s, k] = logsumexp(weigh_jumps(moved, misread, problem.frame))
             for table, suspect in zip(judged, suspects, strict=True):
                 table.append(suspect.judge(one))
-    # The part that each drift has in the likelihood without a step.
-    without += _LOG_DRIFT_WEIGHTS
-    share = (without - logsumexp(without, axis=1, keepdims=True))[:, :, None]
+    # What each drift without jump or shift is to all that was fitted.
+    whole = logsumexp(fitted + _LOG_DRIFT_WEIGHTS, axis=1, keepdims=True)
+    share = (without + _LOG_DRIFT_WEIGHTS - whole)[:, :, None]
     found = []
     for table in judged:
         parts = np.array(table).reshape(*without.shape, -1, 3)

@@ -20,7 +20,7 @@ from estimator.fit.kit_shift import (
     kit_shifts,
 )
 from estimator.fit.layout import DRIFT, EFFLUENT_DRIFT, PHYSICAL
-from estimator.fit.likelihood import system_at
+from estimator.fit.likelihood import system_at, weigh_jumps
 from estimator.fit.problem import pose
 from estimator.fit.sampling import Trace
 from estimator.inputs.records import Action
@@ -71,7 +71,7 @@ def bayes_factor(found: KitShifts) -> float:
 def test_bayes_factor_is_the_ratio_of_marginal_likelihoods(small) -> None:
     """By brute force: a new bottle logged at each midnight has e^δ times the gain, δ on a grid.
 
-    Both sides are integrated over the drift on a fine grid.
+    Both sides are integrated over the drift on a fine grid, and the fitted model over its jumps.
     """
     fitted = still(small)
     found = kit_shifts(fitted, WINDOW)
@@ -82,7 +82,12 @@ def test_bayes_factor_is_the_ratio_of_marginal_likelihoods(small) -> None:
     scores = np.linspace(-3.2, 3.2, 25)
     deltas = KIT_SHIFT_SD * np.linspace(-4, 4, 81)
     grid = stats.norm.logpdf(scores)
-    base = logsumexp([log_likelihood(fitted, with_drift(natural, prior, s)) for s in scores] + grid)
+    ordinary = fitted.trace.misread[0, 0]
+    of_drift = [
+        logsumexp(weigh_jumps(with_drift(natural, prior, s), ordinary, fitted.frame))
+        for s in scores
+    ]
+    base = logsumexp(of_drift + grid)
     ratios = []
     for day in range(schedule.days - WINDOW, schedule.days):
         opened = Action(99, schedule.origin + timedelta(days=day), "new_bottle", "alk", None)
@@ -117,8 +122,8 @@ def test_drift_is_integrated_whatever_the_draw_says(small) -> None:
     assert with_one(EFFLUENT_DRIFT, 4.0) != pytest.approx(plain, rel=1e-3)
 
 
-def test_the_mean_is_over_draws_with_their_classes_and_jumps(small) -> None:
-    """Two unlike draws: likelihood ratios are averaged, each at its own classes and jump."""
+def test_the_mean_is_over_draws_with_their_classes(small) -> None:
+    """Two unlike draws: ratios are averaged, each at its own classes; jumps are summed over."""
     fitted = still(small)
     trace = fitted.trace
     natural, misread, jump = trace.natural.copy(), trace.misread.copy(), trace.jump.copy()

