@@ -26,7 +26,7 @@ from estimator.fit.schedule import bottles_of
 from estimator.inputs.parameters import MAGNESIUM
 from estimator.inputs.records import Reading
 from estimator.inputs.tank import Tank
-from estimator.water.media import learned_magnesium_share, reading_variance
+from estimator.water.media import reading_variance
 from estimator.water.settings import actions_of, day_of
 
 DAYS_PER_MONTH = 30.0
@@ -153,13 +153,6 @@ class _Balance:
             total += rate * (t - since) * self._strength[of]
             rates[of] = (t, ml_d)
         return total
-
-
-def prior_share(fitted: Fit, seed: np.random.SeedSequence) -> np.ndarray:
-    """Draws (s,) of the share of magnesium in what dissolves, by kind of medium and effluent."""
-    mean, sd = learned_magnesium_share(fitted.log, fitted.tank)
-    draws = np.random.default_rng(seed).standard_normal(len(fitted.posterior.volume_l))
-    return np.clip(mean + sd * draws, 0.0, 1.0)
 
 
 def magnesium_balance(

@@ -20,7 +20,6 @@ from estimator.advice.magnesium import (
     WATER_MAGNESIUM_SD,
     LinearModel,
     magnesium_model,
-    prior_share,
 )
 from estimator.advice.supplies import MOST_DAYS, Supplies, supplies
 from estimator.fit.checks import NOT_CHECKED
@@ -410,21 +409,6 @@ def test_the_belief_in_ten_per_cent_takes_the_medium_to_dissolve() -> None:
     ]
     assert supplied == pytest.approx([13.0, 1.3], rel=0.05)
     np.testing.assert_allclose(hundredth.believed_trend_mmol_l_d, tenth.trend_mmol_l_d, atol=2e-3)
-
-
-def test_the_prior_share_is_that_of_the_medium() -> None:
-    """Draws by kind, none below zero, the same for one seed."""
-    reactor = replace(REACTOR, magnesium_media_fraction=0.1, magnesium_media="dolomite")
-    log = example_log([(0.5, "alkalinity", "tank", "alk", 2.8), (9.0, "calcium", "tank", "ca", 10)])
-    tank = example_tank(reactor=reactor)
-    fitted = known_fit(log, tank, known(build_schedule(log, tank), 4000))
-    share = prior_share(fitted, SEED)
-    assert share.min() == 0.0
-    assert np.median(share) == pytest.approx(0.01, abs=0.001)
-    assert np.quantile(share, 0.975) == pytest.approx(0.03, abs=0.002)
-    np.testing.assert_array_equal(share, prior_share(fitted, SEED))
-    plain = replace(tank, reactor=REACTOR)
-    assert not prior_share(known_fit(log, plain, fitted.posterior), SEED).any()
 
 
 def test_trend_is_supply_less_uptake() -> None:
