@@ -171,7 +171,8 @@ def sample(
         for _ in range(CHAINS)
     ]
     if resume is not None:
-        starts = list(zip(resume.z[:, -1], resume.misread[:, -1], resume.jump[:, -1], strict=True))
+        ends = [straight(z, problem.frame) for z in resume.z[:, -1]]
+        starts = list(zip(ends, resume.misread[:, -1], resume.jump[:, -1], strict=True))
     errors = KitErrorStep(
         [model.rvs_to_values[model[name]] for name in ("misread", "jump", "t")],
         problem=problem,

@@ -8,7 +8,9 @@ import numpy as np
 import pytest
 
 from estimator import units
+from estimator.fit import sampling
 from estimator.fit.layout import SATURATED_INCREMENT
+from estimator.fit.likelihood import bent
 from estimator.fit.posterior import Posterior, collect
 from estimator.fit.problem import pose
 from estimator.fit.sampling import Trace, join, sample
@@ -68,6 +70,27 @@ def test_fit_passes_its_own_checks(posterior) -> None:
     assert posterior.diagnostics.failures == ()
     assert posterior.diagnostics.r_hat_max <= 1.01
     assert posterior.diagnostics.ess_bulk_min >= 400
+
+
+def test_a_chain_goes_on_from_where_it_stopped(log, fit, monkeypatch):
+    """In the coordinates that NUTS works in, which are not those of the trace."""
+    problem, trace = pose(log, example_tank()), fit[1]
+    starts = []
+
+    class Stop(Exception):
+        pass
+
+    def note(model, steps, given, *_):
+        starts.extend(given)
+        raise Stop
+
+    monkeypatch.setattr(sampling, "_run", note)
+    with pytest.raises(Stop):
+        sample(problem, np.random.SeedSequence(5), draws=10, resume=trace, cores=1)
+    for k, (t, misread, jump) in enumerate(starts):
+        assert bent(t, problem.frame) == pytest.approx(trace.z[k, -1], abs=1e-12)
+        assert np.array_equal(misread, trace.misread[k, -1])
+        assert jump == trace.jump[k, -1]
 
 
 def test_a_fit_that_is_drawn_on_keeps_its_draws_and_finds_the_same(log, fit):
