@@ -41,6 +41,7 @@ class Habits:
         reactor_share: part of the load that the reactor is set to carry, the rest being dosed.
         settled_d: from then on settings stay, and only a low level is put right by one dose.
         by_hand: solutions are dosed once a day, not by a dosing pump.
+        by_kit: the level is held where the kit reads the middle, not where it truly is.
         alkalinity, calcium, effluent, chamber_ph: gaps between tests; None: never tested.
         soda_meq_per_ml: true strength of the alkalinity solution.
         beyond: days that the truth goes on after the log.
@@ -51,6 +52,7 @@ class Habits:
     reactor_share: float = 1.0
     settled_d: float = NEVER
     by_hand: bool = False
+    by_kit: bool = False
     alkalinity: Gap = (1.0, 4.5)
     calcium: Gap | None = (7.0, 7.0)
     effluent: Gap | None = (5.0, 10.0)
@@ -142,6 +144,9 @@ def keeper_case(
     truth = keeper_truth(tank, habits.days + habits.beyond, rng)
     if change is not None:
         truth = change(tank, truth)
+    if habits.by_kit:
+        level = truth.start["alkalinity"] / truth.kit_calibration["alk", 0]
+        truth = replace(truth, start={**truth.start, "alkalinity": level})
     keeper = _Keeper(tank, truth, habits, rng)
     keeper.go_through()
     readings = keeper.tests()
@@ -173,8 +178,10 @@ class _Keeper:
         return TankLog("", "", 0, 0, (), tuple(self.actions), START, self.at(day))
 
     def _level(self, day: float) -> float:
+        """As the keeper knows it."""
         levels = simulate_levels(self.tank, self._log(day), self.truth, [self.at(day)])
-        return float(levels.alkalinity_meq_l[0])
+        reads = self.truth.kit_calibration["alk", 0] if self.habits.by_kit else 1.0
+        return reads * float(levels.alkalinity_meq_l[0])
 
     def _load(self, day: float) -> float:
         """Guessed meq/day that bring the level back within two weeks."""

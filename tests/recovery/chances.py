@@ -6,8 +6,8 @@ chance that all daily means stay in the band is held against whether they did.
 
     python tests/recovery/chances.py --logs 300 --seed 1 --jobs 2 --out tests/recovery/chances.json
 
-The tanks obey the simulator, half of them under stepwise light. Only the fit and the advice are
-run.
+The tanks obey the simulator, half of them under stepwise light; their keepers know a level as their
+kit reads it, and hold that near the middle of the band. Only the fit and the advice are run.
 """
 
 from __future__ import annotations
@@ -65,6 +65,7 @@ def random_habits(rng: np.random.Generator) -> Habits:
     kind = rng.random()
     begun = 0.0 if kind < 0.5 else days * float(rng.uniform(0.3, 0.7)) if kind < 0.75 else NEVER
     return Habits(
+        by_kit=True,
         days=days,
         begun_d=begun,
         alkalinity=one_of((1.0, 3.0), (2.0, 4.0), (3.0, 7.0)) or (2.0, 4.0),
