@@ -7,7 +7,7 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from datetime import date, timedelta
+from datetime import date
 from multiprocessing import get_context
 from typing import TYPE_CHECKING
 
@@ -25,7 +25,6 @@ if TYPE_CHECKING:
     from estimator.fit.problem import Problem
     from estimator.fit.watch import Watch
     from estimator.plan.guard import Held
-    from estimator.plan.result import ChangeStep
 
 
 def compile_later(problem: Problem) -> None:
@@ -112,14 +111,13 @@ class Advised:
         """Whether the figures of alkalinity may be shown, so that anything can follow from them."""
         return self.fitted.sound and ALKALINITY.name not in self.doubts.spoiled
 
-    def noted(self, steps: Sequence[ChangeStep]) -> Recommendation:
-        """The recommendation, with what is told of a raise held back, whose bridge the first step
-        doses where there are steps."""
+    @property
+    def noted(self) -> Recommendation:
+        """The recommendation, with what is told of a raise held back."""
         advice = self.recommendation
         if self.held is None:
             return advice
-        note = self.held.note(steps[0].dose_ml_d if steps else None)
-        return replace(advice, notes=(note, *advice.notes))
+        return replace(advice, notes=(self.held.note(), *advice.notes))
 
 
 def advise(fitted: Fit, seed: np.random.SeedSequence, today: date | None) -> Advised:
@@ -156,14 +154,12 @@ def _reactor_job(found: Advised, seed: np.random.SeedSequence) -> ReactorJob:
     from estimator.advice.ph_and_flow import chamber_trade
     from estimator.advice.supplies import supplies
     from estimator.advice.tank_ph import tank_ph
-    from estimator.plan.change_over import plan_change_over
     from estimator.plan.guard import outlook_told
-    from estimator.plan.present import dose_rates_now, rates_to_go_on
 
     fitted = found.fitted
     assert found.watched is not None
-    log, tank, posterior = fitted.log, fitted.tank, fitted.posterior
-    seeds = seed.spawn(5)
+    tank, posterior = fitted.tank, fitted.posterior
+    seeds = seed.spawn(4)
     share = posterior.media_magnesium_share
     chamber = chamber_of(fitted, np.random.default_rng(seeds[0]))
     stock = supplies(
@@ -172,17 +168,8 @@ def _reactor_job(found: Advised, seed: np.random.SeedSequence) -> ReactorJob:
     return ReactorJob(
         chamber=chamber_trade(posterior, tank, chamber),
         tank_ph=tank_ph(fitted, chamber, seeds[2]),
-        change_over=plan_change_over(
-            posterior,
-            tank,
-            found.recommendation,
-            rates_to_go_on(dose_rates_now(log, tank), posterior, tank),
-            log.end.date() + timedelta(days=1),
-            seeds[3],
-            held=found.held is not None,
-        ),
         supplies=stock,
-        outlook=outlook_told(outlook(fitted, stock.magnesium, share, seeds[4]), found.doubts),
+        outlook=outlook_told(outlook(fitted, stock.magnesium, share, seeds[3]), found.doubts),
         watch=found.watched,
         odd_effluents=odd_effluents(fitted, chamber),
     )
@@ -210,26 +197,36 @@ def run_study(
         FitError: the model could not be started.
     """
     stages = _Stages(progress)
-    *fit_seeds, advice_seed, plan_seed, job_seed = np.random.SeedSequence(seed).spawn(6)
+    *fit_seeds, advice_seed, plan_seed, job_seed, ahead_seed = np.random.SeedSequence(seed).spawn(7)
     fitted = _fitted(inputs, fit_seeds, cores, stages)
 
     from estimator.advice.trust import check_level, trust_in
     from estimator.next_tests.planning import USUAL_WEEKLY_MINUTES, plan_tests
-    from estimator.plan.today import what_to_set_today
+    from estimator.plan.planner import ground_of, make_plan
 
     with stages.stage("advise", "Advising"):
         found = advise(fitted, advice_seed, today)
         fitted = found.fitted
+    minutes = USUAL_WEEKLY_MINUTES if minutes_per_week is None else minutes_per_week
+    with stages.stage("plan", "Planning"):
+        ground = ground_of(
+            fitted,
+            found.recommendation,
+            found.alarms,
+            minutes,
+            shown=found.shown,
+            today=today,
+        )
+        plan, schedule = make_plan(ground, ahead_seed)
     planning = None
     with stages.stage("weigh tests", "Weighing tests") as tell:
         if found.shown:
-            minutes = USUAL_WEEKLY_MINUTES if minutes_per_week is None else minutes_per_week
-            planning = plan_tests(fitted, plan_seed, minutes, progress=tell)
-    with stages.stage("plan", "Planning"):
+            due = schedule.due() if plan.chances is not None else None
+            planning = plan_tests(fitted, plan_seed, due, progress=tell)
+            if planning.learning is not None:
+                schedule.taken(planning.learning.tests)
+    with stages.stage("job", "Running the reactor"):
         job = _reactor_job(found, job_seed) if found.shown else None
-        steps = job.change_over.steps if job else ()
-        advice = found.noted(steps)
-        setting = what_to_set_today(inputs.log, inputs.tank, advice, steps)
     return Study(
         tank=inputs.tank,
         log=inputs.log,
@@ -240,10 +237,10 @@ def run_study(
         doubts=found.doubts,
         trust=trust_in(fitted.posterior, inputs.log, found.alarms),
         level_check=check_level(inputs.log),
-        recommendation=advice,
+        recommendation=found.noted,
         planning=planning,
         job=job,
-        today=setting,
+        plan=replace(plan, tests=schedule.in_order()),
         seed=seed,
         seconds=stages.seconds,
     )

@@ -23,8 +23,7 @@ if TYPE_CHECKING:
     from estimator.fit.priors import Prior
     from estimator.fit.watch import Watch
     from estimator.next_tests.planning import Planning
-    from estimator.plan.result import ChangeOver
-    from estimator.plan.today import Today
+    from estimator.plan.result import Plan
 
 DEFAULT_SEED = 1
 
@@ -39,7 +38,6 @@ class ReactorJob:
     Attributes:
         chamber: chamber pH against flow.
         tank_ph: what the reactor's CO2 does to the tank's pH.
-        change_over: from the present settings to the recommended one.
         supplies: media, CO2, magnesium.
         outlook: where calcium and magnesium go while alkalinity is held.
         watch: what may have changed lately.
@@ -48,7 +46,6 @@ class ReactorJob:
 
     chamber: ChamberTrade
     tank_ph: TankPh
-    change_over: ChangeOver
     supplies: Supplies
     outlook: Outlook
     watch: Watch
@@ -72,7 +69,7 @@ class Study:
         planning: what further tests are worth; None where the fit failed its checks or the figures
             of alkalinity are spoiled.
         job: all about running the reactor; None likewise.
-        today: what to set today; None where the setting is withheld.
+        plan: all that is to be done until the next report.
         seed: as given.
         seconds: by stage; not part of any deterministic output.
     """
@@ -89,7 +86,7 @@ class Study:
     recommendation: Recommendation
     planning: Planning | None
     job: ReactorJob | None
-    today: Today | None
+    plan: Plan
     seed: int
     seconds: dict[str, float]
 

@@ -145,7 +145,11 @@ def best_order(pooled: Pooled, most: int) -> list[int]:
 
 
 def fill_minutes(
-    pooled: Pooled, minutes: np.ndarray, week: np.ndarray, per_week: float
+    pooled: Pooled,
+    minutes: np.ndarray,
+    week: np.ndarray,
+    per_week: float,
+    due: Sequence[int] = (),
 ) -> list[int]:
     """Readings, repeats repeated, that leave little variance of log flow within the minutes.
 
@@ -157,8 +161,12 @@ def fill_minutes(
         minutes: (k,) of one reading.
         week: (k,) index of its week.
         per_week: minutes to spend in each.
+        due: readings that are taken anyway, at no cost.
+
+    Returns:
+        The chosen, without those that are due.
     """
-    k = pooled.readings
+    k, due = pooled.readings, list(due)
     # Column k stands for no second reading.
     cost = minutes[:, None] + np.append(minutes, 0.0)
     same_week = np.append(week[:, None] == week, np.zeros((k, 1), dtype=bool), axis=1)
@@ -174,7 +182,7 @@ def fill_minutes(
         fits[np.arange(k), np.arange(k)] &= again > 1
         if not fits.any():
             return []
-        score = np.where(fits, pooled.taken_by_two(rows) / divisor, -np.inf)
+        score = np.where(fits, pooled.taken_by_two([*due, *rows]) / divisor, -np.inf)
         found = np.unravel_index(int(np.argmax(score)), score.shape)
         return [int(j) for j in found if j < k]
 
@@ -187,12 +195,13 @@ def fill_minutes(
     improved = True
     while improved:
         improved = False
-        left = pooled.variance(chosen)
+        left = pooled.variance([*due, *chosen])
         for count in (1, 2):
             for out in sorted(set(combinations(sorted(chosen), count))):
                 rest = list((Counter(chosen) - Counter(out)).elements())
                 trial = filled(rest + best(rest, 1.0))
-                if pooled.variance(trial) < left * (1 - 1e-9):
-                    chosen, left, improved = trial, pooled.variance(trial), True
+                after = pooled.variance([*due, *trial])
+                if after < left * (1 - 1e-9):
+                    chosen, left, improved = trial, after, True
                     break
     return sorted(chosen)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from datetime import date, time, timedelta
+from datetime import date, datetime, time, timedelta
 
 import numpy as np
 
@@ -15,15 +15,16 @@ from estimator.fit.problem import Problem
 from estimator.fit.sampling import made_up_trace
 from estimator.inputs.parameters import ALKALINITY
 from estimator.inputs.records import Action, Reading
-from estimator.next_tests.candidates import bench_of, candidates_of, tests_to_choose_from
+from estimator.next_tests.candidates import Bench, bench_of, candidates_of, tests_to_choose_from
 from estimator.next_tests.enough import ENOUGH, HowMuch, Verdict, how_much
 from estimator.next_tests.foresight import foresee
 from estimator.next_tests.outcomes import outcomes_of
 from estimator.next_tests.ranking import Ranked, look_ahead, rank
-from estimator.next_tests.timetable import PlanOfTests, schedule_tests
+from estimator.next_tests.timetable import Learning, learning_tests
 from estimator.unknowns import Unknown
 
-PLAN_WEEKS = 2
+WEIGHED_WEEKS = 2
+"""How far ahead tests are looked at for how much is enough."""
 USUAL_WEEKLY_MINUTES = 30.0
 HOLDS = 0.8
 """The readings settle the setting where no test adds `ENOUGH` and the band is held this surely."""
@@ -52,6 +53,26 @@ class Swing:
 
 
 @dataclass(frozen=True)
+class Due:
+    """Tests that are due anyway, and what they leave of the keeper's minutes.
+
+    Attributes:
+        readings: of tank and effluent, repeats repeated.
+        until: day of the next report; nothing is asked for after it.
+        minutes_left: for more.
+    """
+
+    readings: tuple[Reading, ...]
+    until: date
+    minutes_left: float
+
+    @property
+    def last(self) -> datetime:
+        """The last moment for a test."""
+        return datetime.combine(self.until, time(23, 59))
+
+
+@dataclass(frozen=True)
 class Planning:
     """All about further tests.
 
@@ -59,14 +80,14 @@ class Planning:
         swings: what the needed flow hangs on, the widest first.
         ranked: best first.
         how_much: None where too few draws have a need of flow.
-        plan: None likewise.
+        learning: tests beside those of the plan; None likewise.
         settled_until: nothing need be tested before this day; None where something is worth it.
     """
 
     swings: tuple[Swing, ...]
     ranked: tuple[Ranked, ...]
     how_much: HowMuch | None
-    plan: PlanOfTests | None
+    learning: Learning | None
     settled_until: date | None
 
     @property
@@ -82,11 +103,6 @@ class Planning:
         most = max(ranked[i].narrowing for i in safe)
         good = [i for i in safe if ranked[i].narrowing >= NEARLY_THE_MOST * most]
         return min(good, key=lambda i: (ranked[i].candidate.minutes, i))
-
-    @property
-    def plan_useful(self) -> bool:
-        """Whether the plan narrows the flow range by enough to be worth its minutes."""
-        return self.plan is not None and 1.0 - self.plan.width >= USEFUL
 
     @property
     def verdict(self) -> Verdict | None:
@@ -111,8 +127,7 @@ def compile_planning(problem: Problem) -> None:
 def plan_tests(
     fitted: Fit,
     seed: np.random.SeedSequence,
-    minutes_per_week: float = USUAL_WEEKLY_MINUTES,
-    weeks: int = PLAN_WEEKS,
+    due: Due | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> Planning:
     """Everything about further tests.
@@ -120,15 +135,14 @@ def plan_tests(
     Args:
         fitted: a fit that passed its checks.
         seed: for what is imagined.
-        minutes_per_week: that the keeper wants to spend.
-        weeks: length of the plan.
+        due: tests that are due anyway; None: nothing is asked for learning.
         progress: told of the part done, 0 to 1.
     """
     tell = progress or (lambda part: None)
     bench = bench_of(fitted)
     candidates = candidates_of(bench)
     now_seed, acting_seed, later_seed, future_seed, present_seed = seed.spawn(5)
-    options = tests_to_choose_from(bench, weeks)
+    options = tests_to_choose_from(bench, WEIGHED_WEEKS)
     possible: dict[tuple[Action, ...], list[Reading]] = {(): []}
     for candidate in candidates:
         possible.setdefault(candidate.actions, []).extend(candidate.readings)
@@ -144,9 +158,7 @@ def plan_tests(
     tell(0.6)
     weighed = how_much(prospects[()], present_seed)
     tell(0.8)
-    end = bench.on(7 * weeks, time(23, 59))
-    later = look_ahead(fitted, options, later_seed, future_seed, at=end)
-    plan = schedule_tests(later, bench, options, minutes_per_week)
+    learning = None if due is None else _learning(fitted, bench, due, later_seed, future_seed)
     tell(1.0)
     values = [r.value for r in ranked] + ([] if weighed is None else list(weighed.values.values()))
     settled = max(values) < ENOUGH and min(r.holding for r in ranked) >= HOLDS
@@ -154,9 +166,26 @@ def plan_tests(
         swings=swings_of(fitted),
         ranked=ranked,
         how_much=weighed,
-        plan=plan,
+        learning=learning,
         settled_until=_quiet_until(fitted) if settled else None,
     )
+
+
+def _learning(
+    fitted: Fit,
+    bench: Bench,
+    due: Due,
+    seed: np.random.SeedSequence,
+    future_seed: np.random.SeedSequence,
+) -> Learning | None:
+    """What is worth the minutes that the plan leaves, until its report."""
+    days = (due.until - bench.now.date()).days
+    options = [one for one in tests_to_choose_from(bench, WEIGHED_WEEKS) if one.time <= due.last]
+    if days < 1 or not (options or due.readings):
+        return None
+    at = max(bench.on(days, time(23, 59)), due.last)
+    later = look_ahead(fitted, [*due.readings, *options], seed, future_seed, at=at)
+    return learning_tests(later, bench, options, due.readings, due.minutes_left)
 
 
 def swings_of(fitted: Fit) -> tuple[Swing, ...]:

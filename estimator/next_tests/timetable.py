@@ -1,4 +1,4 @@
-"""A plan of tests: dated tests within the keeper's minutes."""
+"""Tests that teach most in what is left of the keeper's minutes, given those due anyway."""
 
 from __future__ import annotations
 
@@ -9,94 +9,118 @@ from datetime import datetime
 import numpy as np
 
 from estimator.inputs.records import Reading
-from estimator.next_tests.candidates import TANK_ALKALINITY, Bench
-from estimator.next_tests.linear import fill_minutes, pool
+from estimator.next_tests.candidates import Bench
+from estimator.next_tests.linear import Pooled, fill_minutes, pool
 from estimator.next_tests.outcomes import outcomes_of
 from estimator.next_tests.ranking import Prospect
 from estimator.next_tests.worth import range_widths
 
+LEAST_TAKEN = 0.02
+"""Part of the variance of log flow left by the other tests that a test must take to be asked for
+(by design: a keeper would not bother)."""
+
 
 @dataclass(frozen=True)
 class PlannedTest:
-    """One line of a plan."""
+    """One line of the schedule.
+
+    Attributes:
+        time: local.
+        entry, of: as in the log: the parameter, and what is sampled.
+        kit: None for a probe, or where no kit reads it.
+        repeats: how often.
+        minutes: for all repeats.
+        serves: "rule" or "learning".
+    """
 
     time: datetime
-    parameter: str
-    sample: str
-    kit: str
+    entry: str
+    of: str
+    kit: str | None
     repeats: int
     minutes: float
+    serves: str
 
 
 @dataclass(frozen=True)
-class PlanOfTests:
-    """Dated tests within the keeper's minutes.
+class Learning:
+    """Tests for learning beside those that are due anyway.
 
     Attributes:
         tests: in time order.
-        minutes_per_week: as given.
-        width, width_error: of the range of the flow needed at the end of the plan, relative to the
-            same moment without any test; the median over what may be found.
-        even_width: the same with as many minutes of evenly spaced tank alkalinity tests.
+        width, width_error: of the range of the flow needed at the end of all tests, relative to the
+            same moment without any; the median over what may be found.
     """
 
     tests: tuple[PlannedTest, ...]
-    minutes_per_week: float
     width: float
     width_error: float
-    even_width: float
 
 
-def schedule_tests(
-    prospect: Prospect, bench: Bench, options: Sequence[Reading], minutes_per_week: float
-) -> PlanOfTests | None:
-    """The best plan for the next weeks, beside evenly spaced alkalinity tests.
+def learning_tests(
+    prospect: Prospect,
+    bench: Bench,
+    options: Sequence[Reading],
+    due: Sequence[Reading],
+    minutes: float,
+) -> Learning | None:
+    """Those that leave the needed flow the best known.
 
     None where there is nothing to choose from, or too few draws have a need of flow
     (`linear.pool`).
 
     Args:
-        prospect: of the options, its states those of the end of the plan.
+        prospect: of the options and of what is due, its states those of the end.
         bench: the kits.
         options: to choose from.
-        minutes_per_week: to spend.
+        due: readings that are taken anyway, repeats repeated.
+        minutes: to spend.
     """
     pooled = pool(prospect.foresight)
-    if pooled is None or not options:
+    if pooled is None or not (options or due):
         return None
-    minutes = np.array([bench.minutes([r]) for r in options])
-    start = bench.now.date()
-    week = np.array([max((r.time.date() - start).days - 1, 0) // 7 for r in options])
-    chosen = fill_minutes(pooled, minutes, week, minutes_per_week)
+    rows = prospect.rows(due)
+    options = [one for one in options if prospect.rows([one])[0] not in rows]
+    open_to = [prospect.rows([one])[0] for one in options]
+    cost = np.full(pooled.readings, np.inf)
+    cost[open_to] = [bench.minutes([one]) for one in options]
+    week = np.zeros(pooled.readings, dtype=int)
+    chosen = list(fill_minutes(pooled, cost, week, minutes, rows))
+    chosen = _worth_it(pooled, rows, chosen)
     tests = []
-    for k in sorted(set(chosen), key=lambda k: options[k].time):
-        r, repeats = options[k], chosen.count(k)
-        taken = float(repeats * minutes[k])
-        tests.append(PlannedTest(r.time, r.parameter, r.sample, r.kit, repeats, taken))
-    tank = [k for k, r in enumerate(options) if (r.parameter, r.sample) == TANK_ALKALINITY]
-    even: list[int] = []
-    for w in sorted({week[k] for k in tank}):
-        days = [k for k in tank if week[k] == w]
-        even += _evenly(days, int(minutes_per_week / minutes[tank[0]] + 1e-9))
-    width, error = _relative_width(prospect, chosen)
-    return PlanOfTests(
-        tests=tuple(tests),
-        minutes_per_week=minutes_per_week,
-        width=width,
-        width_error=error,
-        even_width=_relative_width(prospect, even)[0],
-    )
+    for row in sorted(set(chosen), key=lambda row: options[open_to.index(row)].time):
+        one, repeats = options[open_to.index(row)], chosen.count(row)
+        taken = repeats * float(cost[row])
+        tests.append(
+            PlannedTest(one.time, one.parameter, one.sample, one.kit, repeats, taken, "learning")
+        )
+    width, error = _relative_width(prospect, [*rows, *chosen])
+    return Learning(tuple(tests), width, error)
 
 
-def _evenly(days: Sequence[int], count: int) -> list[int]:
-    """So many evenly spaced entries of `days`, repeats where they are many."""
-    return [days[int(place)] for place in (np.arange(count) + 0.5) / max(count, 1) * len(days)]
+def _worth_it(pooled: Pooled, due: Sequence[int], chosen: list[int]) -> list[int]:
+    """Without those that take next to nothing, the least of them first."""
+    while chosen:
+        left = pooled.variance([*due, *chosen])
+        without = {row: [*due, *_less(chosen, row)] for row in set(chosen)}
+        loss = {row: pooled.variance(rest) - left for row, rest in without.items()}
+        least = min(loss, key=lambda row: loss[row])
+        if loss[least] >= LEAST_TAKEN * pooled.variance(due):
+            break
+        chosen = _less(chosen, least)
+    return chosen
+
+
+def _less(rows: Sequence[int], row: int) -> list[int]:
+    rest = list(rows)
+    rest.remove(row)
+    return rest
 
 
 def _relative_width(prospect: Prospect, rows: Sequence[int]) -> tuple[float, float]:
     """Median width after readings over that without, and its Monte Carlo error.
 
-    Weeks ahead the mean hangs on the few outcomes whose flow has run far off. The error is half of
+    Days ahead the mean hangs on the few outcomes whose flow has run far off. The error is half of
     what lies between the order statistics one sd to each side of the middle.
     """
     foresight = prospect.foresight

@@ -8,15 +8,19 @@ from typing import NamedTuple
 import numpy as np
 
 from estimator.fit.forecast import to_step
-from estimator.fit.kit_in_use import kit_in_use
+from estimator.fit.jumps import DAILY_CHANCE, EFFLUENT, SIZE_SD, UPTAKE
+from estimator.fit.kit_in_use import kit_in_use, usual_time_d
 from estimator.fit.likelihood import MISREAD_CHANCE, MISREAD_SPREAD
 from estimator.fit.posterior import Posterior
 from estimator.fit.sampling import thinned
 from estimator.fit.state import TankState
 from estimator.inputs.tank import Tank
+from estimator.water.light import day_shape
 from estimator.water.supply import strength_after
 
 FUTURE_DRAWS = 400
+MOST_REPEATS = 3
+"""Repeats of one test at one time, the one that a surprising reading asks for not counted."""
 
 
 class Futures(NamedTuple):
@@ -27,7 +31,10 @@ class Futures(NamedTuple):
         uptake_meq_l_d: (days, s) net uptake of each day, at the middle of the band.
         strength: (days, s) of the effluent on each day, see `SupplyLaw`.
         calibration: (s,) reading over level of the kit's bottle.
-        error_meq_l: (days + 1, s) of a reading.
+        below_mean_d: (s,) how far the level stands below its daily mean at the hour of the tests,
+            in days of uptake.
+        error_meq_l: (days + 1, MOST_REPEATS + 1, s) of each titration of a day's test.
+        repeatability_meq_l: (s,) sd of an ordinary one.
         kit_step_meq_l: smallest step of the kit.
     """
 
@@ -35,52 +42,66 @@ class Futures(NamedTuple):
     uptake_meq_l_d: np.ndarray
     strength: np.ndarray
     calibration: np.ndarray
+    below_mean_d: np.ndarray
     error_meq_l: np.ndarray
+    repeatability_meq_l: np.ndarray
     kit_step_meq_l: float
 
-    def read(self, day: int, level_meq_l: np.ndarray) -> np.ndarray:
-        """What the kit shows on a day, meq/L."""
-        return to_step(self.calibration * level_meq_l + self.error_meq_l[day], self.kit_step_meq_l)
+    def titrations(self, day: int, level_meq_l: np.ndarray) -> np.ndarray:
+        """What the kit shows so many days after the start (MOST_REPEATS + 1, …, s), meq/L, at
+        levels (…, s), daily means."""
+        taken = self.uptake_meq_l_d[min(day, len(self.uptake_meq_l_d) - 1)]
+        then = level_meq_l - self.below_mean_d * taken
+        shape = (MOST_REPEATS + 1, *(1,) * (then.ndim - 1), then.shape[-1])
+        error = self.error_meq_l[day].reshape(shape)
+        return to_step(self.calibration * then + error, self.kit_step_meq_l)
 
 
 def futures_of(
     posterior: Posterior,
     tank: Tank,
-    state: TankState,
     span: tuple[int, int],
-    dosed_meq_d: float,
     rng: np.random.Generator,
 ) -> Futures:
     """Thinned draws and what may come of them.
 
+    Beside the walk of uptake and effluent each may change at once on any day, as the model has it
+    of the days past (`fit.jumps`).
+
     Args:
-        posterior: for the kit and the pump.
-        tank: for the kit.
-        state: all draws.
-        span: days from the last entry to the start of the plan, and to its end.
-        dosed_meq_d: dosing until the start; the pump, too, goes on as at the last entry.
+        posterior: draws, pump and dosing.
+        tank: for the kit and the light.
+        span: days from the last entry to the start of the plan, and to its end; until the start
+            everything goes on as at the last entry.
         rng: for drift and kit errors.
     """
     at = thinned(len(posterior.volume_l), FUTURE_DRAWS)
-    state = state.each(lambda draws: draws[at])
+    state = posterior.state.each(lambda draws: draws[at])
     (wait, end), present = span, posterior.present_flow_l_d
     shape = (end, len(at))
-    walk = state.uptake_drift_meq_l_d * np.cumsum(rng.standard_normal(shape), 0)
-    uptake = state.uptake_meq_l_d + walk
-    change = state.effluent_drift * np.cumsum(rng.standard_normal(shape), 0)
-    strength = state.law.strength * strength_after(change)
+
+    def changed(drift: np.ndarray, jump_sd: np.ndarray | float) -> np.ndarray:
+        jumps = jump_sd * (rng.random(shape) < DAILY_CHANCE) * rng.standard_normal(shape)
+        return np.cumsum(drift * rng.standard_normal(shape) + jumps, axis=0)
+
+    usual = np.abs(state.uptake_meq_l_d)
+    uptake = state.uptake_meq_l_d + changed(state.uptake_drift_meq_l_d, SIZE_SD[UPTAKE] * usual)
+    strength = state.law.strength * strength_after(changed(state.effluent_drift, SIZE_SD[EFFLUENT]))
     law, level = state.law, state.level_meq_l
     for day in range(wait):
-        net = dosed_meq_d / law.volume_l - uptake[day]
+        net = posterior.dosed_meq_d / law.volume_l - uptake[day]
         level = law.advance(level, present, net, strength[day])
     kit = kit_in_use(posterior, tank)
-    tests = (end - wait + 1, len(at))
+    tests = (end - wait + 1, MOST_REPEATS + 1, len(at))
     spread = rng.choice(MISREAD_SPREAD, p=MISREAD_CHANCE, size=tests)
+    repeatability = kit.repeatability_meq_l[at]
     return Futures(
         state=replace(state, level_meq_l=level),
         uptake_meq_l_d=uptake[wait:],
         strength=strength[wait:],
         calibration=kit.calibration[at],
-        error_meq_l=spread * kit.repeatability_meq_l[at] * rng.standard_normal(tests),
+        below_mean_d=day_shape(tank, posterior.light_share[at], usual_time_d(posterior)),
+        error_meq_l=spread * repeatability * rng.standard_normal(tests),
+        repeatability_meq_l=repeatability,
         kit_step_meq_l=kit.step_meq_l,
     )

@@ -95,11 +95,10 @@ class Held:
     bridge_ml_d: Mapping[str, float]
     bridge_meq_d: float
 
-    def note(self, dose_ml_d: Mapping[str, float] | None = None) -> Remark:
-        """What to tell of it; `dose_ml_d` is the dosing of a plan that was made with it."""
-        rates = self.bridge_ml_d if dose_ml_d is None else dose_ml_d
+    def note(self) -> Remark:
+        """What to tell of it."""
         told = {"set_to_ml_h": self.set_to_ml_h, "wanted_ml_h": self.wanted_ml_h}
-        given = {name: settable_dose(rate) for name, rate in rates.items() if rate > 0}
+        given = {n: settable_dose(rate) for n, rate in self.bridge_ml_d.items() if rate > 0}
         return Remark("note_raise_held_back", {**told, "dose_ml_d": given})
 
 
@@ -111,14 +110,8 @@ def held_back(
     tank: Tank,
 ) -> Held | None:
     """How far the pump may go meanwhile; None where the recommended setting may be made."""
-    flow, pump = recommendation.flow, tank.reactor or PLANNED_PUMP
-    base = flow.current_ml_h or _ran_at(posterior)
-    if flow.setting is None or not base or not _unexplained(alarms, posterior, log, tank):
-        return None
-    step = pump.flow_step_ml_h
-    raised = np.floor((1 + LARGEST_RAISE) * base / step + 1e-9) * step
-    most = max(float(raised), pump.flow_min_ml_h, base)  # a coarse step leaves the pump as it is
-    if flow.setting.set_to_ml_h <= most:
+    flow, most = recommendation.flow, most_meanwhile(alarms, posterior, log, tank)
+    if flow.setting is None or most is None or flow.setting.set_to_ml_h <= most:
         return None
     supply = posterior.state.law.supply_meq_d(float(to_l_d(np.array(most))), posterior.middle_meq_l)
     lacking = max(float(np.median(posterior.state.load_meq_d - supply)), 0.0)
@@ -132,8 +125,20 @@ def held_back(
     return Held(most, flow.setting.set_to_ml_h, first, lacking if first else 0.0)
 
 
+def most_meanwhile(
+    alarms: Sequence[Alarm], posterior: Posterior, log: TankLog, tank: Tank
+) -> float | None:
+    """Highest setting of the pump while a cause is to be found, mL/h; None where none is."""
+    pump, base = tank.reactor or PLANNED_PUMP, _ran_at(posterior)
+    if not base or not _unexplained(alarms, posterior, log, tank):
+        return None
+    step = pump.flow_step_ml_h
+    raised = np.floor((1 + LARGEST_RAISE) * base / step + 1e-9) * step
+    return max(float(raised), pump.flow_min_ml_h, base)  # a coarse step leaves the pump as it is
+
+
 def _ran_at(posterior: Posterior) -> float | None:
-    """The last flow of a pump that stands, mL/h."""
+    """The pump's setting, or the last flow of one that stands, mL/h."""
     flow = posterior.last_run_flow_l_d
     return None if flow is None else float(to_ml_h(np.array(flow)))
 

@@ -23,9 +23,9 @@ from estimator.next_tests.candidates import Candidate
 from estimator.next_tests.enough import HowMuch
 from estimator.next_tests.planning import USEFUL, Planning, Swing
 from estimator.next_tests.ranking import Ranked
-from estimator.next_tests.timetable import PlannedTest, PlanOfTests
-from estimator.plan.today import Today
+from estimator.next_tests.timetable import Learning
 from estimator.study import ReactorJob, Study
+from reports.twin.plan import PLAN_TABLE
 from reports.twin.quantities import Json, quantiles
 from reports.twin.reactor import REACTOR_TABLE
 from reports.twin.serialise import Computed, Naming, Writer, always
@@ -107,11 +107,6 @@ def _how_much(planning: Planning, writer: Writer) -> Json | None:
     return found and found | {"holding_now": holding, "verdict": planning.verdict}
 
 
-def _plan_of_tests(planning: Planning, writer: Writer) -> Json | None:
-    found: Json | None = writer.write(planning.plan)
-    return found and found | {"useful": planning.plan_useful}
-
-
 def _supplies(study: Study, writer: Writer) -> Supplies | Json:
     """Without a reactor job only what is used a day."""
     advice = study.recommendation
@@ -139,9 +134,10 @@ def _alarm_size(alarm: Alarm, writer: Writer) -> Json | None:
 TABLE: dict[type, Naming] = {
     **TANK_TABLE,
     **REACTOR_TABLE,
+    **PLAN_TABLE,
     Study: Naming(
         "log=inputs log.end=as_of *recommendation *posterior *job planning=testing "
-        "-tank_sha256 -seconds -today -doubts withheld_figures",
+        "-tank_sha256 -seconds -doubts withheld_figures",
         {
             "schema_version": always(SCHEMA_VERSION),
             "versions": lambda study, _: versions(),
@@ -151,7 +147,7 @@ TABLE: dict[type, Naming] = {
             "flow_hangs_on": lambda study, _: study.planning.swings if study.planning else (),
             "next_tests": lambda study, _: study.planning.ranked if study.planning else (),
             "job": lambda study, writer: study.job or writer.nulls(ReactorJob),
-            "change_over": lambda study, _: study.job.change_over.steps if study.job else (),
+            "change_over": lambda study, _: study.plan.path,
             "supplies": _supplies,
         },
     ),
@@ -173,8 +169,6 @@ TABLE: dict[type, Naming] = {
                 )
             },
             "planned": lambda flow, writer: is_planned(writer.study.posterior),
-            "action": lambda _, writer: writer.study.today and writer.study.today.in_the_end,
-            "today": lambda _, writer: writer.study.today,
         },
         drop="_ml_h",
     ),
@@ -186,7 +180,6 @@ TABLE: dict[type, Naming] = {
             "size": _alarm_size,
         },
     ),
-    Today: Naming("-in_the_end", drop="_ml_h"),
     Trust: Naming("alkalinity_tests=tank_alkalinity_tests odd_share=odd_share_pct"),
     LevelCheck: Naming("checked"),
     Swing: Naming(drop="_ml_h"),
@@ -213,7 +206,6 @@ TABLE: dict[type, Naming] = {
             "useful_pct": always(round(100 * USEFUL)),
             "next": lambda planning, _: planning.next_test,
             "how_much": _how_much,
-            "plan": _plan_of_tests,
         },
     ),
     HowMuch: Naming(
@@ -221,9 +213,6 @@ TABLE: dict[type, Naming] = {
         "perfect_value=holding_gain_if_all_were_known",
         {"widths": _widths, "most_weighed": lambda much, _: max(much.values)},
     ),
-    PlanOfTests: Naming(
-        "width=width_pct width_error=width_mc_error_pct even_width=evenly_spaced_width_pct"
-    ),
-    PlannedTest: Naming("parameter=entry sample=of"),
+    Learning: Naming("-tests width=width_pct width_error=width_mc_error_pct"),
 }
 """By class: what the rule does not know."""
