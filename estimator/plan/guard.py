@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import timedelta
 from itertools import pairwise
 
 import numpy as np
@@ -29,6 +30,8 @@ from estimator.remark import Remark
 
 LARGEST_RAISE = 0.2
 """Of the flow, at a time."""
+RECENT_DAYS = 7
+"""Effluent tests this fresh speak of the effluent as it is."""
 AGREE = 0.1
 """Two effluent tests that differ by less, relative, agree."""
 FORBIDDING = ("strength", "volume", "fit")
@@ -152,8 +155,11 @@ def _unexplained(alarms: Sequence[Alarm], posterior: Posterior, log: TankLog, ta
 
 
 def _confirmed(weak: Alarm, posterior: Posterior, log: TankLog, tank: Tank) -> bool:
-    """Whether an effluent test since then reads weaker: one that fits the tank's fall, or two that
-    agree."""
+    """Whether effluent tests since then read weaker: one that fits the tank's fall, or two.
+
+    At the flow of before, readings are held against those of before; at another flow, two of the
+    last `RECENT_DAYS` that the fit finds ordinary are taken to say what it has learned from them.
+    """
     if weak.since is None or weak.size is None:
         return False
     halfway = 1.0 + 0.5 * float(np.median(weak.size))
@@ -165,7 +171,17 @@ def _confirmed(weak: Alarm, posterior: Posterior, log: TankLog, tank: Tank) -> b
     if any(check.reading.row in weaker and not check.is_odd for check in posterior.checks):
         return True
     ratios = sorted(weaker.values())
-    return any(b / a - 1 < AGREE for a, b in pairwise(ratios))
+    if any(b / a - 1 < AGREE for a, b in pairwise(ratios)):
+        return True
+    first = max(weak.since, log.end.date() - timedelta(days=RECENT_DAYS))
+    ordinary = [
+        check
+        for check in posterior.checks
+        if (check.reading.parameter, check.reading.sample) == (ALKALINITY.name, "effluent")
+        and check.reading.time.date() >= first
+        and not check.is_odd
+    ]
+    return len(ordinary) >= 2
 
 
 def hold(

@@ -160,7 +160,8 @@ def rhythms(task: Task, every: Sequence[int] = EVERY_D) -> Iterator[Rhythm]:
         # Counted from each report on, so that a printed sheet holds for the days between.
         starts = (0, *reports)
         due = {day for day in days if (day - max(s for s in starts if s <= day)) % each == 0}
-        between = tuple(sorted(due - {*starts}))
+        before = {day - 1 for day in reports} if each > 1 else set()
+        between = tuple(sorted(due - {*starts} - before))
         week = len({d for d in (*between, *reports) if d <= 7}) * repeats * task.minutes
         if between and week <= task.minutes_per_week + 1e-9:
             yield Rhythm(between, repeats, reports)

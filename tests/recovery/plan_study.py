@@ -10,7 +10,7 @@ tests at the hours and repeats of the schedule, acts on the rule, and runs the r
 day.
 
 The tanks are not the model: uptake follows the lights stepwise, the true volume is 12 % off the
-stated one, the kit some 5 %, effluent hardly depends on the flow or supply hardly does, and all of
+stated one, the kit some 5 % (checked three times with a solution of known value), effluent hardly depends on the flow or supply hardly does, and all of
 it is integrated by a Runge-Kutta scheme. The same tank beside it with its settings left as they
 were, or handed over overnight.
 """
@@ -32,7 +32,7 @@ sys.path.extend(str(Path(__file__).resolve().parents[up]) for up in (2, 1))
 
 from estimator.inputs.dosing import alkalinity_meq_d
 from estimator.inputs.records import Action, Reading, TankLog
-from estimator.inputs.tank import Tank
+from estimator.inputs.tank import Composition, Tank
 from estimator.synthetic.simulation import read_with_kit, simulate_levels, simulate_log
 from helpers.keepers import DKH, NEVER, Habits, keeper_case
 from helpers.tanks import Case
@@ -47,6 +47,8 @@ FOLLOWED = {"hand_over": 42, "running": 56, "dosing": 42}
 MINUTES = 30.0
 DRAWS = 250
 VOLUME_OFF = 0.12
+CHECKED = 3
+"""Times that the kit is checked with a solution of known value before the first report."""
 EXPONENTS = (0.05, 0.6)
 """How the effluent's increment answers to the flow at the one needed: −d ln X/d ln F, which for one
 chamber is 1 − X/X_sat."""
@@ -72,7 +74,8 @@ def odd_case(kind: str, rng: np.random.Generator) -> Case:
         needed_ml_h = 1000 * load_meq_h / ((1 - exponent) * truth.saturated_increment_meq_l)
         half = needed_ml_h * (1 - exponent) / exponent
     stated = truth.volume_l * float(np.exp(VOLUME_OFF * rng.choice([-1, 1])))
-    tank = replace(case.tank, water_volume_l=stated)
+    known = {"standard": Composition("standard", {"alkalinity": 7.0 * DKH})}
+    tank = replace(case.tank, water_volume_l=stated, references=known)
     if kind == "dosing":
         tank = replace(tank, reactor=None)
     return Case(
@@ -200,8 +203,12 @@ class Keeper:
     def read(self, sample: str) -> float:
         """Titrate once; the figure goes into the log."""
         true = self.true
+        known = self.tank.references.get(sample)
         level = true.level + (true.increment() if sample == "effluent" else 0.0)
-        blank = Reading(self._row(), self.now, "alkalinity", sample, "", 0.0, "", "alk")
+        if known is not None:
+            level = known.levels["alkalinity"]
+        of = ("reference", sample) if known is not None else (sample, "")
+        blank = Reading(self._row(), self.now, "alkalinity", *of, 0.0, "", "alk")
         value = read_with_kit(blank, level, 0, self.tank, true.case.truth, self.rng)
         self._write(replace(blank, value=value))
         return value
@@ -308,6 +315,8 @@ def one_tank(index: int, seed: int, kind: str) -> dict[str, Any]:
     keeper = Keeper(TrueTank(case, log, start), log, rng, start)
     left = TrueTank(case, log, start)
     keeper.read("tank")
+    for _ in range(CHECKED):
+        keeper.read("standard")
     end = start + timedelta(days=FOLLOWED[kind])
     reports, foretold, kinds = 0, [], []
     while keeper.now < end:
@@ -334,7 +343,7 @@ def one_tank(index: int, seed: int, kind: str) -> dict[str, Any]:
                 keeper.give(of)
                 continue
             spent += of.minutes
-            if of.entry != "alkalinity" or of.of not in ("tank", "effluent"):
+            if of.entry != "alkalinity":
                 continue
             if of.of == "effluent" and keeper.true.flow_ml_h <= 0:
                 continue
