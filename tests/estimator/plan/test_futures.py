@@ -7,17 +7,22 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from estimator.plan.futures import FUTURE_DRAWS, futures_of
+from estimator.plan.futures import FUTURE_DRAWS, MOST_REPEATS, futures_of
 from helpers.plans import known, unsure
 from helpers.tanks import example_tank
 
 TANK = example_tank()
 
 
-def futures(posterior, span=(0, 20), dosed: float = 240.0, seed: int = 1):
+def futures(posterior, span=(0, 20), seed: int = 1):
     """As a plan draws them."""
-    rng = np.random.default_rng(seed)
-    return futures_of(posterior, TANK, posterior.state, span, dosed, rng)
+    return futures_of(posterior, TANK, span, np.random.default_rng(seed))
+
+
+@pytest.fixture
+def no_jumps(monkeypatch):
+    """Nothing changes at once."""
+    monkeypatch.setattr("estimator.plan.futures.DAILY_CHANCE", 0.0)
 
 
 def test_futures_answer_to_the_flow_as_the_fit_has_learned() -> None:
@@ -35,6 +40,7 @@ def test_futures_answer_to_the_flow_as_the_fit_has_learned() -> None:
     assert then / now == pytest.approx(3 / (1 + 2 * (1 - of_draw)))
 
 
+@pytest.mark.usefixtures("no_jumps")
 def test_uptake_and_strength_walk_from_what_they_are_now() -> None:
     """Steps of 0.01 of an uptake of 0.5 and of 0.02 of the strength: after 25 days five times as
     wide, relative to a strength that stands at 0.8; a strength never falls below a twentieth."""
@@ -51,14 +57,39 @@ def test_uptake_and_strength_walk_from_what_they_are_now() -> None:
     assert wild.strength.min() == pytest.approx(0.05)
 
 
+@pytest.mark.usefixtures("no_jumps")
 def test_until_the_start_everything_goes_on() -> None:
     """Three days at 30 L/day of 6 meq/L, 60 meq/day dosed, 300 taken up: 60 short a day in 600 L,
     while the effluent, the same at any level, brings more as the level falls."""
     posterior = known(flow_l_d=30.0, dosed_meq_d=60.0)
-    found = futures(posterior, (3, 20), 60.0)
+    found = futures(posterior, (3, 20))
     short, kappa = 60.0 / 600, 30.0 / 600
     fallen = short / kappa * (1 - np.exp(-3 * kappa))
     level = np.full(200, posterior.middle_meq_l - fallen)
     np.testing.assert_allclose(found.state.level_meq_l, level)
     assert len(found.uptake_meq_l_d) == 17
     assert len(found.error_meq_l) == 18
+
+
+def test_uptake_and_effluent_may_change_at_once() -> None:
+    """Each on one day in 280, by a quarter of what it is (sd): in 40 days one future in seven."""
+    still = np.zeros(800)
+    found = futures(unsure(uptake=0.5, drift=still, effluent_drift=still), (0, 40))
+    for path, usual in ((found.uptake_meq_l_d, 0.5), (found.strength, 1.0)):
+        moved = np.abs(np.diff(path, axis=0)) > 1e-9
+        assert moved.any(axis=0).mean() == pytest.approx(1 - (1 - 0.05 / 14) ** 39, abs=0.06)
+        assert np.diff(path, axis=0)[moved].std() == pytest.approx(0.25 * usual, rel=0.35)
+
+
+def test_a_titration_reads_the_level_at_the_keepers_hour() -> None:
+    """In kit steps, the bottle's calibration on it, below the daily mean by the day's light."""
+    found = futures(known(kit_calibration={("alk", 0): np.full(200, 1.04)}))
+    found = found._replace(
+        error_meq_l=np.zeros_like(found.error_meq_l), below_mean_d=np.full(200, 0.2)
+    )
+    level = np.full(200, 3.0)
+    shown = found.titrations(4, level)
+    then = 1.04 * (3.0 - 0.2 * found.uptake_meq_l_d[4])
+    step = found.kit_step_meq_l
+    assert shown.shape == (MOST_REPEATS + 1, 200)
+    np.testing.assert_allclose(shown, np.tile(np.round(then / step) * step, (4, 1)))

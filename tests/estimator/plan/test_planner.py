@@ -1,0 +1,305 @@
+"""The one plan, made for tanks that are known or hardly known."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import timedelta
+
+import numpy as np
+import pytest
+
+from estimator import units
+from estimator.advice.alarms import Alarm
+from estimator.advice.asked_tests import AskedTest
+from estimator.advice.flow import recommend
+from estimator.fit.posterior import Posterior
+from estimator.inputs.tank import Composition, Kit, Tank, Target
+from estimator.plan import planner
+from estimator.plan.planner import Ground, ground_of, make_plan
+from estimator.plan.result import Plan
+from estimator.remark import Remark
+from helpers.plans import known, unsure
+from helpers.tanks import example_log, example_tank
+
+DKH = units.MEQ_L_PER_DKH
+READ = [(float(day) + 0.6, "alkalinity", "tank", "alk", 8.2 * DKH) for day in range(0, 29, 2)]
+DOSED = [(0.2, "dose_rate", "soda", 300 / 1.9), (0.2, "dose_rate", "chloride", 150 / 1.84)]
+RUNNING = [(0.2, "flow", "", 50_000 / 24)]
+CARRIES = {"flow_l_d": 50.0, "dosed_meq_d": 0.0, "effluent_tested": True}
+"""A pump that brings just what is taken."""
+
+
+class Fitted:
+    """What a plan asks of a fit."""
+
+    def __init__(self, posterior: Posterior, tank: Tank, actions) -> None:
+        self.log, self.tank = example_log(READ, actions), tank
+        days = tuple(
+            self.log.end.date() - timedelta(days=28 - j) for j in range(len(posterior.days))
+        )
+        self.posterior = replace(
+            posterior, days=(*days[:-1], self.log.end.date()), checks=posterior.checks
+        )
+        self.schedule = self
+
+    present_flow_l_d = 1.0
+
+
+def tank(**changes) -> Tank:
+    """Half a dKH may be gained a day."""
+    stated = example_tank()
+    band = Target(7.6 * DKH, 8.8 * DKH, "dKH", 0.5 * DKH)
+    return replace(stated, **({"targets": {**stated.targets, "alkalinity": band}} | changes))
+
+
+def ground(
+    posterior: Posterior,
+    actions=DOSED,
+    of: Tank | None = None,
+    alarms: tuple[Alarm, ...] = (),
+    minutes: float = 30.0,
+    **changes,
+) -> Ground:
+    """What a plan is made from."""
+    of = of or tank()
+    fitted = Fitted(posterior, of, actions)
+    advice = recommend(posterior, of, np.random.SeedSequence(7))
+    given = {"shown": True} | changes
+    return ground_of(fitted, advice, alarms, minutes, **given)  # type: ignore[arg-type]
+
+
+def plan(*args, seed: int = 3, **kwargs) -> Plan:
+    """The plan with its schedule so far."""
+    return make_plan(ground(*args, **kwargs), np.random.SeedSequence(seed))[0]
+
+
+def alarm(about: str, code: str, chance: float = 0.9) -> Alarm:
+    """An alarm that asks for the effluent twice."""
+    told = Remark(f"alarm_{code}"), Remark(f"alarm_{code}_check")
+    tests = (AskedTest("alkalinity", "effluent", "alk", 2, 12.0),)
+    since = example_log(READ, []).end.date() - timedelta(days=3)
+    return Alarm(about, "", chance, since, np.full(9, -0.3), "share", *told, tests)
+
+
+def check_rule(found: Plan) -> None:
+    """Rows meet without a gap, in order, from open to open; changes stand in every "set" row."""
+    assert found.rule is not None
+    cases = found.rule.cases
+    assert len(cases) <= 7
+    assert cases[0].from_meq_l is None
+    assert cases[-1].to_meq_l is None
+    for lower, upper in zip(cases, cases[1:], strict=False):
+        assert lower.to_meq_l == upper.from_meq_l
+        assert lower.to_meq_l is not None
+    for case in cases:
+        assert (case.dose_change_ml_d is None) == (case.do != "set")
+        assert (case.flow_change_ml_h is None) == (case.do != "set")
+    assert [case.do for case in cases] == [
+        *("report", "repeat", "set", "set", "set", "repeat", "report")
+    ]
+
+
+def test_a_pump_that_carries_the_load_is_left() -> None:
+    """Nothing is known to be better by two days in a hundred."""
+    found = plan(known(**CARRIES), RUNNING)
+    assert found.kind == "hold"
+    assert found.left
+    assert found.today.flow_ml_h == pytest.approx(2083, abs=10)
+    assert set(found.today.dose_ml_d.values()) == {0.0}
+    assert found.chances is not None
+    assert found.chances.good_days > 0.95
+    assert found.report_again == found.begins + timedelta(days=7)
+
+
+def test_a_pump_that_brings_too_little_is_raised() -> None:
+    """35 L/day bring two thirds: the pump goes up, the more the lower the level stands."""
+    low = CARRIES | {"flow_l_d": 35.0}
+    flow = plan(known(**low), [(0.2, "flow", "", 35_000 / 24)]).today.flow_ml_h
+    assert flow is not None
+    assert 1900 <= flow <= 2500
+
+
+def test_pump_changes_of_the_rule_are_a_fifth_at_most() -> None:
+    """Both ways, in steps of the pump, and the dosing is left alone."""
+    posterior = unsure(**(CARRIES | {"at_l_d": 50.0, "drift": np.full(800, 0.02)}))
+    found = plan(posterior, RUNNING)
+    check_rule(found)
+    assert found.rule is not None
+    assert found.today.flow_ml_h is not None
+    changes = [case.flow_change_ml_h for case in found.rule.cases if case.do == "set"]
+    assert changes[0] >= 0 >= changes[2]
+    assert changes[1] == 0
+    assert max(map(abs, changes)) <= 0.2 * found.today.flow_ml_h + 1e-9
+    assert all(set(c.dose_change_ml_d.values()) == {0.0} for c in found.rule.cases[2:5])
+
+
+def test_an_untested_reactor_gets_its_first_step_and_a_test_of_its_effluent() -> None:
+    """The plan goes no further than what is known: one setting, the effluent on the next day, and
+    the report with it; the rest of the load stays dosed."""
+    found = plan(unsure(), DOSED)
+    assert found.kind == "hand_over"
+    assert found.ladder == ()
+    assert found.today.flow_ml_h is not None
+    assert 0 < found.today.flow_ml_h < 1000
+    assert 0 < found.today.dose_ml_d["soda"] < 300 / 1.9
+    assert found.report_again == found.begins + timedelta(days=1)
+    tests = [(t.of, t.repeats, t.time.date()) for t in found.tests]
+    assert ("effluent", 2, found.report_again) in tests
+    assert found.ends_at_ml_h is not None
+    assert found.ends_at_ml_h > found.today.flow_ml_h
+
+
+def test_a_tested_reactor_is_handed_more_and_less_is_dosed_for_it() -> None:
+    """20 L/day run and 180 meq/day are dosed: the pump goes on, and dosing comes down."""
+    posterior = unsure(
+        effluent_sd=0.03, flow_l_d=20.0, at_l_d=20.0, dosed_meq_d=180.0, effluent_tested=True
+    )
+    found = plan(
+        posterior, [(0.2, "flow", "", 20_000 / 24), (0.2, "dose_rate", "soda", 180 / 1.9)]
+    )
+    assert found.kind == "hand_over"
+    assert found.today.flow_ml_h is not None
+    assert found.today.flow_ml_h > 833
+    assert found.today.dose_ml_d["soda"] < 180 / 1.9
+    assert all(rung.on < found.report_again for rung in found.ladder)
+    if found.ladder:
+        assert found.ladder[0].flow_ml_h == found.today.flow_ml_h
+        assert found.ladder[0].on == found.begins
+
+
+def test_a_low_level_is_put_right_from_today_on_at_the_safe_rate() -> None:
+    """6.6 dKH, 1.6 below the middle, 0.4 a day: four days, 0.4 dKH of 600 L each."""
+    level = np.full(200, 6.6 * DKH)
+    found = plan(known(**CARRIES, alkalinity_now_meq_l=level), RUNNING)
+    assert found.kind == "correct"
+    assert [once.on for once in found.today.once] == [
+        found.begins + timedelta(days=day) for day in range(4)
+    ]
+    for once in found.today.once:
+        assert once.solution == "soda"
+        assert once.ml == pytest.approx(0.4 * DKH * 600 / 1.9, abs=1.0)
+    assert found.chances is not None
+    assert np.median(found.chances.largest_daily_rise_meq_l) <= 0.5 * DKH + 1e-9
+
+
+def test_without_a_reactor_the_rates_are_the_plan() -> None:
+    """300 meq/day of soda and the calcium that goes with it; no flow."""
+    of = tank(reactor=None)
+    found = plan(unsure(), DOSED, of)
+    assert found.kind == "dose"
+    assert found.today.flow_ml_h is None
+    assert found.today.dose_ml_d["soda"] == pytest.approx(300 / 1.9, rel=0.1)
+    assert found.today.dose_ml_d["chloride"] > 0
+    check_rule(found)
+
+
+def test_calcium_pauses_while_it_is_high_and_comes_back() -> None:
+    """It has its entry, 0, and is named; once calcium is in its band it is dosed again, though the
+    log ends without it."""
+    of = tank(reactor=None)
+    high = unsure(calcium_now_mmol_l=np.full(800, 12.5))
+    paused = plan(high, DOSED, of)
+    assert paused.today.dose_ml_d["chloride"] == 0.0
+    assert paused.pauses == ("chloride",)
+    stopped = [*DOSED, (20.0, "dose_rate", "chloride", 0.0)]
+    again = plan(unsure(calcium_now_mmol_l=np.full(800, 10.6)), stopped, of)
+    assert again.today.dose_ml_d["chloride"] > 0
+    assert again.pauses == ()
+
+
+def test_while_a_cause_is_to_be_found_the_pump_goes_up_a_fifth_at_most() -> None:
+    """The effluent weakens, unconfirmed: 30 of 50 L/day, a solution bridges; the check comes
+    first, and the next report on the next day."""
+    weak = alarm("effluent", "effluent_down")
+    low = CARRIES | {"flow_l_d": 30.0}
+    found = plan(known(**low), [(0.2, "flow", "", 30_000 / 24)], alarms=(weak,))
+    assert found.kind == "check"
+    assert found.today.flow_ml_h is not None
+    assert found.today.flow_ml_h <= 1.2 * 1250
+    assert found.report_again == found.begins + timedelta(days=1)
+    assert found.tests[0].of == "effluent"
+    assert found.tests[0].repeats == 2
+
+
+@pytest.mark.parametrize("about", ["strength", "volume", "fit"])
+def test_what_cannot_be_right_leaves_everything_as_it_is(about: str) -> None:
+    """Present settings, no rule, no chances, a report tomorrow."""
+    found = plan(known(), DOSED, alarms=(alarm(about, about),))
+    assert found.kind == "check"
+    assert found.today.flow_ml_h == 0.0
+    assert found.today.dose_ml_d == {"soda": 158.0, "chloride": 82.0}
+    assert found.rule is None
+    assert found.chances is None
+    assert found.report_again == found.begins + timedelta(days=1)
+
+
+def test_a_failed_fit_still_says_what_is_safe() -> None:
+    """Everything stays, and the tank is tested before the next report."""
+    found = plan(known(), DOSED, shown=False)
+    assert found.kind == "none"
+    assert found.today.dose_ml_d["soda"] == 158.0
+    assert [(t.of, t.serves) for t in found.tests] == [("tank", "rule")]
+
+
+@pytest.mark.parametrize("minutes", [0.0, 5.0, 6.0, 13.0, 30.0, 60.0])
+def test_no_more_minutes_are_asked_than_given(minutes: float) -> None:
+    """Of all tests together, whatever they serve; every time is later than the log's end and not
+    after the report."""
+    for posterior, actions in ((unsure(), DOSED), (unsure(**(CARRIES | {"at_l_d": 50.0})), RUNNING)):
+        found = plan(posterior, actions, minutes=minutes)
+        assert sum(test.minutes for test in found.tests) <= minutes + 1e-9
+        end = example_log(READ, []).end
+        assert all(t.time > end and t.time.date() <= found.report_again for t in found.tests)
+        keys = [(t.time, t.entry, t.of) for t in found.tests]
+        assert len(set(keys)) == len(keys)
+
+
+def test_a_kit_that_is_unsure_is_checked_where_there_is_a_reference() -> None:
+    """Twice, on the first day; not where its calibration is known to a hundredth."""
+    of = tank(references={"standard": Composition("standard", {"alkalinity": 7.0 * DKH})})
+    posterior = unsure(kit_sd=0.05, **(CARRIES | {"at_l_d": 50.0}))
+    assert "standard" in {t.of for t in plan(posterior, RUNNING, of, minutes=60.0).tests}
+    sure = unsure(kit_sd=0.01, **(CARRIES | {"at_l_d": 50.0}))
+    assert "standard" not in {t.of for t in plan(sure, RUNNING, of, minutes=60.0).tests}
+
+
+def test_a_coarse_kit_changes_little_at_each_step() -> None:
+    """Half-dKH steps: at least one figure of the kit is near, and a change is no more than a fifth
+    of the load."""
+    coarse = Kit("alk", "alkalinity", "dKH", 0.5 * DKH, 0.2 * DKH, 0.05, 6.0)
+    of = tank(reactor=None, kits={**example_tank().kits, "alk": coarse})
+    found = plan(unsure(), DOSED, of)
+    if found.rule is None:
+        return
+    check_rule(found)
+    low, high = found.rule.cases[3].from_meq_l, found.rule.cases[3].to_meq_l
+    figures = np.arange(0, 40) * 0.5 * DKH
+    assert np.sum((figures >= low) & (figures < high)) >= 1
+    change = found.rule.cases[2].dose_change_ml_d["soda"]
+    assert change <= 0.2 * 300 / 1.9
+
+
+def test_the_plan_begins_on_the_day_of_the_last_entry() -> None:
+    """Where that is still to be had; else on the next, or on the day of the report."""
+    first = ground(known())
+    assert first.begins == first.fitted.log.end.date()
+    late = ground(known())
+    late.fitted.log = replace(late.fitted.log, end=late.fitted.log.end.replace(hour=23))
+    again = ground_of(late.fitted, late.recommendation, (), 30.0, shown=True)
+    assert again.begins == first.begins + timedelta(days=1)
+    asked = first.begins + timedelta(days=5)
+    later = ground_of(first.fitted, first.recommendation, (), 30.0, shown=True, today=asked)
+    assert later.begins == asked
+
+
+def test_one_seed_makes_one_plan() -> None:
+    """And another futures."""
+    first, second = (plan(unsure(), DOSED, seed=seed) for seed in (3, 3))
+    assert first.chances.good_days == second.chances.good_days
+    assert first.today == second.today
+    assert plan(unsure(), DOSED, seed=4).chances.good_days != first.chances.good_days
+
+
+def test_every_kind_of_report_has_its_day(monkeypatch) -> None:
+    """A week at most."""
+    assert max(planner.REPORT_DAYS.values()) <= 7
