@@ -148,6 +148,10 @@ class Followed(NamedTuple):
     flow_l_d: np.ndarray
     dose_meq_d: np.ndarray
 
+    def first(self, days: int) -> Followed:
+        """The first days of it."""
+        return Followed(*(part[:days] for part in self))
+
 
 def gains(belief: Belief, rhythm: Rhythm, days: int) -> np.ndarray:
     """Kalman gains (tests, c, 2) of the level and of the net supply at each test of the rhythm."""

@@ -20,7 +20,7 @@ from estimator.water.settings import actions_of
 USUAL_MAX_RISE = 0.5 * units.MEQ_L_PER_DKH
 """Largest rise of alkalinity in a day where the tank file states none (common practice, no
 source)."""
-SAFE_SHARE = 0.8
+SAFE_SHARE = 0.7
 """Part of the largest rise that a plan asks for: volume and strength may be off by so much."""
 CALCIUM_DAYS = 20.0
 """Calcium that is off its band's middle is brought back in this time, where it is dosed."""

@@ -25,6 +25,7 @@ from estimator.plan.present import settable_dose
 from estimator.plan.result import Case, Chances, Once, PathStep, Plan, Rung, TestRule, Today
 from estimator.plan.schedule import LEARNING, RULE, UNTESTED_REPEATS, Schedule
 from estimator.plan.search import (
+    AHEAD_DAYS,
     JUDGED_DAYS,
     LEAD_DAYS,
     Chosen,
@@ -137,7 +138,7 @@ def _made(ground: Ground, seed: np.random.SeedSequence) -> tuple[Plan, Rhythm | 
     wait = (ground.begins - ground.posterior.days[-1]).days
     rngs = [np.random.default_rng(one) for one in seed.spawn(2)]
     looked, told = (
-        futures_of(ground.posterior, ground.tank, (wait, wait + JUDGED_DAYS), rng) for rng in rngs
+        futures_of(ground.posterior, ground.tank, (wait, wait + AHEAD_DAYS), rng) for rng in rngs
     )
     kind, phase = _kind_of(ground)
     task = _task(ground, looked, phase)
@@ -199,8 +200,8 @@ def _belief(ground: Ground, futures: Futures) -> Belief:
     calibration = float(np.median(futures.calibration))
     uptake = float(np.median(state.uptake_meq_l_d))
     supply = law.supply_meq_d(max(ground.means.present_l_d, 1e-9), law.middle_meq_l)
-    wander = float(np.median(state.uptake_drift_meq_l_d)) ** 2
-    wander += float(np.median(state.effluent_drift) * supply / law.volume_l) ** 2
+    wander = float(np.mean(state.uptake_drift_meq_l_d**2))
+    wander += float(np.mean(state.effluent_drift**2) * (supply / law.volume_l) ** 2)
     step = futures.kit_step_meq_l
     noise = float(np.median(futures.repeatability_meq_l)) ** 2 + step**2 / 12
     none = np.zeros(1)
@@ -213,7 +214,7 @@ def _belief(ground: Ground, futures: Futures) -> Belief:
         level_sd=none,
         net_sd=none,
         correlation=none,
-        net_drift=float(np.sqrt(wander + (0.015 * uptake) ** 2)),
+        net_drift=float(np.sqrt(wander)),
         reading_sd=float(np.sqrt(noise)),
         aim_meq_l=band.middle,
     )
@@ -306,7 +307,7 @@ def _task(ground: Ground, futures: Futures, phase: str) -> Task:
         doses=doses,
         minutes=minutes,
         minutes_per_week=_for_the_rule(ground, posterior, minutes),
-        report_days=tuple(range(first, JUDGED_DAYS, max(first, 3))),
+        report_days=tuple(range(first, AHEAD_DAYS, max(first, 3))),
     )
 
 
@@ -327,16 +328,16 @@ def _told(ground: Ground, task: Task, chosen: Chosen, told: Futures, kind: str) 
     """The plan that was chosen, judged by futures that had no part in choosing it."""
     means, courses, rhythm = ground.means, chosen.courses, chosen.rhythm
     belief = belief_for(task, courses, told)
-    path = follow(told, courses, rhythm, belief, JUDGED_DAYS)
+    path = follow(told, courses, rhythm, belief, AHEAD_DAYS)
     start = told.state.level_meq_l
-    with_rule = prospects(path, start, task.band)
+    with_rule = prospects(path.first(JUDGED_DAYS), start, task.band)
     alone = rhythm._replace(test_days=(), report_days=())
     still = courses._replace(
         flow_l_d=np.repeat(courses.flow_l_d[:, :1], courses.flow_l_d.shape[1], axis=1),
         takes_meq_d=np.zeros_like(courses.takes_meq_d),
     )
-    left = follow(told, still, alone, belief, JUDGED_DAYS)
-    without = prospects(left, start, task.band)
+    left = follow(told, still, alone, belief, AHEAD_DAYS)
+    without = prospects(left.first(JUDGED_DAYS), start, task.band)
     report = ground.begins + timedelta(days=task.report_days[0])
     flow = means.shown_ml_h(float(courses.flow_l_d[0, 0])) if means.reactor else None
     once = tuple(
@@ -407,9 +408,9 @@ def _path(
     dose = float(chosen.courses.dose_meq_d[0])
     for rung in rungs:
         day = (rung.on - ground.begins).days
-        level = path.level_meq_l[min(day, JUDGED_DAYS - 1), 0]
+        level = path.level_meq_l[min(day, AHEAD_DAYS - 1), 0]
         if day > 0:
-            dose = float(np.median(path.dose_meq_d[min(day, JUDGED_DAYS - 1), 0]))
+            dose = float(np.median(path.dose_meq_d[min(day, AHEAD_DAYS - 1), 0]))
         found.append(PathStep(rung.on, rung.flow_ml_h, ground.means.rates(dose), level))
     return tuple(found)
 

@@ -20,7 +20,10 @@ from estimator.plan.course import Belief, Courses, Prospects, Rhythm, Rule, foll
 from estimator.plan.futures import MOST_REPEATS, Futures
 from estimator.plan.means import SAFE_SHARE, Means, settable_flow
 
-JUDGED_DAYS = 14
+AHEAD_DAYS = 14
+"""Days that courses are followed and compared over."""
+JUDGED_DAYS = 7
+"""Days over which chances are told: a plan is made anew within a week."""
 LEFT_ALONE = 0.02
 """Present settings within this of the best are left (by design: a keeper would not bother)."""
 MINUTE_COST = 0.0005
@@ -153,7 +156,7 @@ class Chosen:
 
 def rhythms(task: Task, every: Sequence[int] = EVERY_D) -> Iterator[Rhythm]:
     """All rhythms that the keeper's minutes allow, and the one without tests between reports."""
-    days = range(1, JUDGED_DAYS)
+    days = range(1, AHEAD_DAYS)
     reports = task.report_days
     yield Rhythm((), 1, reports)
     for each, repeats in product(every, range(1, MOST_REPEATS + 1)):
@@ -322,7 +325,7 @@ def belief_for(task: Task, courses: Courses, futures: Futures) -> Belief:
 def judge(task: Task, futures: Futures, courses: Courses, rhythm: Rhythm) -> Prospects:
     """How courses may go."""
     belief = belief_for(task, courses, futures)
-    followed = follow(futures, courses, rhythm, belief, JUDGED_DAYS)
+    followed = follow(futures, courses, rhythm, belief, AHEAD_DAYS)
     return prospects(followed, futures.state.level_meq_l, task.band)
 
 

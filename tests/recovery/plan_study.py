@@ -10,9 +10,9 @@ tests at the hours and repeats of the schedule, acts on the rule, and runs the r
 day.
 
 The tanks are not the model: uptake follows the lights stepwise, the true volume is 12 % off the
-stated one, the kit some 5 % (checked three times with a solution of known value), effluent hardly depends on the flow or supply hardly does, and all of
-it is integrated by a Runge-Kutta scheme. The same tank beside it with its settings left as they
-were, or handed over overnight.
+stated one, the kit some 5 % (it is checked three times with a solution of known value), effluent
+hardly depends on the flow or supply hardly does, and all of it is integrated by a Runge-Kutta
+scheme. Beside it stands the same tank with its settings left as they were.
 """
 
 from __future__ import annotations
@@ -324,7 +324,7 @@ def one_tank(index: int, seed: int, kind: str) -> dict[str, Any]:
         begun, reports = keeper.now, reports + 1
         kinds.append(plan.kind)
         if plan.chances:
-            foretold.append((len(keeper.true.recorded) // 96, plan.chances.good_days))
+            foretold.append((len(keeper.true.recorded) // 96, plan.chances))
         keeper.take_up(plan)
         given, spent = {begun.date()}, 0.0
         # One-off additions of later days are given at the hour of the first.
@@ -360,8 +360,9 @@ def one_tank(index: int, seed: int, kind: str) -> dict[str, Any]:
     daily = np.array(keeper.true.shares()["daily_dkh"]) * DKH
     band = case.tank.targets["alkalinity"]
     inside = (daily >= band.low) & (daily <= band.high)
-    found = [float(np.mean(inside[d : d + 14])) for d, _ in foretold if d + 14 <= len(inside)]
-    stated = [good for d, good in foretold if d + 14 <= len(inside)]
+    ended = [(d, one) for d, one in foretold if d + one.judged_days <= len(inside)]
+    found = [float(np.mean(inside[d : d + one.judged_days])) for d, one in ended]
+    stated = [one.good_days for _, one in ended]
     return {
         "kinds": kinds,
         "reports": reports,
