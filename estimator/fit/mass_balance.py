@@ -148,16 +148,7 @@ def fill(theta, spread, steps, moments, shape, mean, covariance):  # type: ignor
     _fill_moves(theta, steps, moments, shape, transition, offset, noise)
     _fill_readings(theta, spread, steps, shape, loading, intercept, variance, observed, reading)
     return System(
-        transition,
-        offset,
-        noise,
-        loading,
-        intercept,
-        reading,
-        variance,
-        observed,
-        mean,
-        covariance,
+        transition, offset, noise, loading, intercept, reading, variance, observed, mean, covariance
     )
 
 
@@ -259,6 +250,9 @@ def _fill_readings(  # type: ignore[no-untyped-def]
         repeat = theta[shape.first_repeatability + steps[i].kit]
         if steps[i].instrument >= 0:
             loading[i, steps[i].instrument] = 1.0
+        if shape.kit_shift >= 0:
+            # By no parameter (`bottles`), so that nothing of it is pulled back.
+            loading[i, shape.kit_shift] = steps[i].shown_meq_l
         observed[i] = True
         reading[i] = steps[i].value
         variance[i] = spread[i] ** 2 * ((steps[i].scatter * repeat) ** 2 + steps[i].rounding)

@@ -14,7 +14,6 @@ from estimator.fit import jumps
 from estimator.fit.change import Change, gaussian_evidence, half_normal_size
 from estimator.fit.fitting import Fit, fit_of
 from estimator.fit.kalman import forward, step_response
-from estimator.fit.kit_shift import kit_shifts
 from estimator.fit.likelihood import MISREAD_SPREAD, draw_path_at, system_at
 from estimator.fit.posterior import collect
 from estimator.fit.problem import pose
@@ -172,7 +171,6 @@ def test_chances_are_shares_of_the_draws(small) -> None:
     draws = [0] * 5 + [chosen[0]] * 6 + [chosen[1]] * 2 + [chosen[2]] * 4 + [chosen[3]] * 3
     fitted = still(small, draws)
     found = watch(fitted)
-    kit = sum(c.chance for c in kit_shifts(fitted, len(found.days)).changes)
     assert found.nothing + sum(c.chance for c in found.changes) == pytest.approx(1.0)
     assert found.nothing == pytest.approx((1 - kit) * 5 / 20)
     for kind, count in zip(JUMPED, (6, 2, 4, 3), strict=True):
@@ -212,7 +210,6 @@ def test_an_effluent_fades_where_it_lost_a_tenth_in_four_weeks(small) -> None:
     jumped = [at(plain, jumps.EFFLUENT, 35)] * 5 + [0] * 35
     fitted = still(small, jumped, strength=strength)
     (faded,) = of_kind(watch(fitted), "effluent_fade").values()
-    kit = sum(c.chance for c in kit_shifts(fitted, 39).changes)
     assert faded.chance == pytest.approx((1 - kit) * 15 / draws)
     assert faded.direction == "down"
     assert faded.size == pytest.approx((-0.2, -0.2, -0.2))
