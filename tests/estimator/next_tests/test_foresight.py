@@ -151,12 +151,15 @@ def test_the_states_are_moments_of_exact_draws(small_fit, next_tests) -> None:
         ]
     )
     ends = day_states(schedule, paths)
-    draws = np.stack([ends.alkalinity[:, -1], ends.uptake[:, -1], ends.effluent[:, -1]], axis=1)
+    assert ends.kit_shift is not None
+    draws = np.stack(
+        [ends.alkalinity[:, -1], ends.uptake[:, -1], ends.effluent[:, -1], ends.kit_shift], axis=1
+    )
     sd = np.sqrt(np.diagonal(found.covariance[0])[found.states])
     np.testing.assert_allclose(
         draws.mean(axis=0), found.mean[0, found.states], atol=4 * sd.max() / np.sqrt(3000)
     )
-    np.testing.assert_allclose(draws.std(axis=0), sd, rtol=0.06)
+    np.testing.assert_allclose(draws.std(axis=0), sd, rtol=0.06, atol=1e-9)
     described = describe(small_fit, np.repeat(natural[None], 3000, 0), np.full(3000, jump), ends, 1)
     flow_sd = outcomes_of(found, []).flow_sd[0, 0]
     assert np.std(np.log(described.needed_flow_l_d)) == pytest.approx(flow_sd, rel=0.08)
@@ -174,11 +177,12 @@ def test_a_tests_reading_is_expected_at_the_level_then(small_fit, next_tests) ->
     assert sd[1] > 1.3 * sd[0]
     state = found.present.state(found.mean[:, found.states])
     flow, law = small_fit.schedule.present_flow_l_d, state.law
-    level = now / found.present.kit_calibration
+    reads = found.present.reads(found.mean[:, found.states])
+    level = now / reads
     rise = law.supply_meq_d(flow, level) / law.volume_l - state.uptake_meq_l_d
     rise -= law.level_response_per_d * (level - law.middle_meq_l)
     decay = law.rates(flow)[1]
-    expected = found.present.kit_calibration * rise * (1 - np.exp(-4 * decay)) / decay
+    expected = reads * rise * (1 - np.exp(-4 * decay)) / decay
     uptake = np.median(state.uptake_meq_l_d)
     assert np.median(np.abs(later - now - expected)) < 0.1 * uptake
 
@@ -232,8 +236,9 @@ def test_actions_done_meanwhile_are_followed(small_fit, next_tests) -> None:
     stop = Action(0, small_fit.log.end + timedelta(hours=1), "flow", "", 0.0)
     tests = [next_tests[name] for name in ("tank", "tank in four days")]
     found = foresee(small_fit, tests, actions=[stop])
-    state = found.present.state(found.mean[:, found.states])
-    first, last = (found.mean[:, k] / found.present.kit_calibration for k in (0, 1))
+    states = found.mean[:, found.states]
+    state, reads = found.present.state(states), found.present.reads(states)
+    first, last = (found.mean[:, k] / reads for k in (0, 1))
     level, response = first - state.law.middle_meq_l, state.law.level_response_per_d
     fall = (state.uptake_meq_l_d / response + level) * (1 - np.exp(-4 * response))
     np.testing.assert_allclose(first - last, fall, rtol=0.02)

@@ -493,7 +493,6 @@ def test_leaving_the_pump_says_nothing_of_changing():
         ("full", "very likely (95 in 100) that nothing changed in the last 14 days"),
         ("leave", "It is very likely (95 in 100) that the tank uses more than it did"),
         ("hostile", "Perhaps (65 in 100) something changed in the last 14 days"),
-        ("start", "The log cannot tell whether something changed"),
     ],
 )
 def test_verdict_on_what_changed(variant, verdict):
