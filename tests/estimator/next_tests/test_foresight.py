@@ -10,15 +10,20 @@ import pytest
 
 from estimator import units
 from estimator.fit import kalman
+from estimator.fit.jumps import KIT
 from estimator.fit.kalman import System
+from estimator.fit.layout import PHYSICAL
 from estimator.fit.posterior import Posterior, describe
+from estimator.fit.problem import pose
 from estimator.fit.sampling import Trace
 from estimator.fit.schedule import build_schedule
 from estimator.fit.states import day_states
 from estimator.inputs.records import Action
 from estimator.next_tests import foresight as fs
 from estimator.next_tests.outcomes import outcomes_of
+from helpers.fits import still_trace
 from helpers.foresights import hand_made
+from helpers.tanks import example_log, example_tank
 
 DKH = units.MEQ_L_PER_DKH
 STEPS, MOVING, STATES = 8, 2, 4
@@ -228,6 +233,36 @@ def test_a_bottle_never_used_follows_the_others_of_its_kit(small_fit, next_tests
     assert np.std(rest) == pytest.approx(0.05 * np.sqrt(2 / 3), rel=0.1)
     assert abs(np.mean(rest)) < 3 * 0.041 / np.sqrt(len(rest))
     assert abs(np.corrcoef(rest, np.log(first * second))[0, 1]) < 0.13
+
+
+def test_what_is_read_next_is_read_with_the_shifted_kit() -> None:
+    """Where the kit shifted, its next reading is the level and the shift of what it showed last.
+
+    Another kit that reads the tank beside it has no part in that, and takes the place of the kit
+    that tests it.
+    """
+    alk = example_tank().kits["alk"]
+    tank = example_tank(kits={"alk": alk, "other": replace(alk, name="other")})
+    days = [(j + 0.4, "alkalinity", "tank", "alk", (1 + 0.06 * (j > 9)) * 2.9) for j in range(20)]
+    days += [(2.5, "alkalinity", "tank", "other", 2.9)]
+    problem = pose(example_log(days, [(0.2, "dose_rate", "soda", 160.0)]), tank)
+    jumps = problem.frame.jumps
+    shifted = int(np.flatnonzero((jumps.kind == KIT) & (jumps.day == 10))[0])
+    theta = problem.priors.natural(np.zeros(problem.priors.size))
+    trace = still_trace(problem, theta)
+    trace = replace(trace, jump=np.full_like(trace.jump, shifted))
+    later = problem.log.end + timedelta(hours=1)
+    own = replace(problem.log.readings[-1], time=later, value=0.0)
+    others = replace(own, kit="other")
+    found = fs.foresee(problem, trace, [own], np.random.SeedSequence(1))
+    place = 1 + found.present.places[4]
+    shift = found.mean[:, place]
+    assert shift.min() > 0.03
+    np.testing.assert_allclose(found.present.reads(found.mean[:, 1:]), theta[PHYSICAL] + shift)
+    both = fs.foresee(problem, trace, [own, others], np.random.SeedSequence(1))
+    assert both.present.places[4] == -1
+    np.testing.assert_allclose(both.mean[:, 0], found.mean[:, 0])
+    np.testing.assert_allclose(both.mean[:, 0] - both.mean[:, 1], 1.06 * 2.9 * shift)
 
 
 def test_actions_done_meanwhile_are_followed(small_fit, next_tests) -> None:
