@@ -10,6 +10,9 @@ level itself: the filter stays linear, and m hangs on no parameter. m differs fr
 happened since and by one error, a few per cent, and so m δ by a few parts in a thousand of the
 level. It must not be y itself, which knows its own error: the filter would count that error as a
 sign of a shift, always the same way. As m is of the past, the likelihood stays exact.
+
+Beside what may happen at once (`jumps`) δ wanders from the bottle's first reading on: reagents
+evaporate and take up CO2.
 """
 
 from __future__ import annotations
@@ -28,6 +31,25 @@ from estimator.fit.layout import (
 from estimator.inputs.parameters import ALKALINITY
 from estimator.inputs.records import Reading, TankLog
 from estimator.water.settings import actions_of
+
+USUAL_CALIBRATION_SD = 0.05
+"""Of a kit's calibration where none is stated: drop kits and photometers are quoted at 5 to 10 per
+cent (common practice, no source); a calibrated dropper errs by up to 15 per cent (USP <1101>)."""
+WANDER_SHARE, WANDER_DAYS = 0.5, 30.0
+"""A bottle's calibration wanders by half of its sd in a month (common practice, no source)."""
+
+
+def wander_of(steps: np.ndarray, calibration_sd: float | None) -> np.ndarray:
+    """Variance by which δ wanders after each step (n,), from the bottle's first reading on.
+
+    Args:
+        steps: (n,) of `layout.STEP`, with what `shown_before` finds.
+        calibration_sd: of the kit, relative; None where none is stated.
+    """
+    sd = USUAL_CALIBRATION_SD if calibration_sd is None else calibration_sd
+    read = np.flatnonzero(steps["shown_meq_l"] > 0)
+    since = np.arange(len(steps)) >= (read[0] if len(read) else len(steps))
+    return np.where(since, (WANDER_SHARE * sd) ** 2 / WANDER_DAYS * steps["drift_d"], 0.0)
 
 
 def bottles_of(

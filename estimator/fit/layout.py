@@ -110,6 +110,7 @@ STEP = np.dtype(
         ("rounding", float),
         ("scatter", float),
         ("shown_meq_l", float),
+        ("kit_wander", float),
         ("change_water", np.int64),
         ("kind", np.int64),
         ("water", np.int64),
@@ -128,7 +129,8 @@ of them (`load.rough_increment_meq_l`); change_l of water renewed at the end of 
 change_water its index; drift_d, effluent_drift_d days of drift entering after the step;
 uptake_step, effluent_step variances of steps allowed; then of the reading: kind, value (canonical),
 known value of a reference solution, rounding variance, scatter (factor on the kit's repeatability),
-shown_meq_l, how a shift of the bottle in use shows in it (`bottles.shown_before`), indices of
+shown_meq_l, how a shift of the bottle in use shows in it (`bottles.shown_before`); kit_wander,
+variance by which that shift wanders after the step; indices of
 water, bottle and kit; instrument: place of its lasting error among the states, −1 for a
 kit without one.
 """

@@ -222,6 +222,8 @@ def _fill_noise(theta, steps, shape, transition, noise, i):  # type: ignore[no-u
     if shape.effluent >= 0:
         drift = theta[EFFLUENT_DRIFT] ** 2 * steps[i].effluent_drift_d
         noise[i, shape.effluent] = drift + steps[i].effluent_step
+    if shape.kit_shift >= 0:
+        noise[i, shape.kit_shift] = steps[i].kit_wander
     if shape.unlogged >= 0:
         noise[i, shape.unlogged] = steps[i].drift_d / UNLOGGED_DAYS
     if shape.nitrate >= 0:

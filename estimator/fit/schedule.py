@@ -21,7 +21,7 @@ import numpy as np
 
 from estimator import units
 from estimator.errors import Fault, InputError
-from estimator.fit.bottles import bottle_in_use, bottles_of, shown_before
+from estimator.fit.bottles import bottle_in_use, bottles_of, shown_before, wander_of
 from estimator.fit.instruments import instruments_of
 from estimator.fit.layout import DOSE, EFFLUENT_ALKALINITY, KIND_OF, PHYSICAL, Layout, Shape
 from estimator.fit.load import room_of, rough_increment_meq_l, rough_load_meq_d
@@ -190,8 +190,7 @@ def build_schedule(log: TankLog, tank: Tank) -> Schedule:
     litres = steps["flow_l_d"] * steps["span_d"]
     steps["dissolved_meq_l"] = litres * increment / tank.water_volume_l
     steps["shown_increment_meq_l"] = increment
-    in_use, middle = bottle_in_use(readings, bottles), tank.targets[ALKALINITY.name].middle
-    steps["shown_meq_l"] = shown_before(steps, in_use, middle)
+    in_use = _shift_columns(steps, bottle_in_use(readings, bottles), bottles, tank)
     # Stable: readings of one instant keep the order of the file.
     order = np.argsort(reading_step, kind="stable")
     mean, covariance = start_of(layout, tank, learned_magnesium_share(log, tank))
@@ -297,6 +296,16 @@ def _layout(log: TankLog, tank: Tank, readings: Sequence[Reading], settings: Set
         first_water=len(present),
         size=len(present) + 2 * len(waters),
     )
+
+
+def _shift_columns(
+    steps: np.ndarray, in_use: int, bottles: Sequence[tuple[str, int]], tank: Tank
+) -> int:
+    """Fill in how a shift of the bottle in use shows and wanders; its place again."""
+    steps["shown_meq_l"] = shown_before(steps, in_use, tank.targets[ALKALINITY.name].middle)
+    sd = tank.kits[bottles[in_use][0]].calibration_sd if in_use >= 0 else 0.0
+    steps["kit_wander"] = wander_of(steps, sd)
+    return in_use
 
 
 def _reading_columns(

@@ -18,6 +18,7 @@ from estimator.fit.fitting import Fit
 from estimator.fit.kalman import forward, step_response
 from estimator.fit.likelihood import system_at
 from estimator.fit.mass_balance import light_and_scale
+from estimator.fit.priors import EFFLUENT_DRIFT_PRIOR
 from estimator.fit.sampling import thinned
 from estimator.inputs.parameters import ALKALINITY
 
@@ -157,7 +158,8 @@ def _faded(fitted: Fit, days: int) -> list[Change]:
     size = np.quantile(change[faded], [0.05, 0.5, 0.95]) if faded.any() else np.zeros(3)
     # In the prior it is a walk of the usual drift (`priors`), of unknown speed.
     normal = np.linspace(-3.0, 3.0, 25)
-    drift = 0.015 * np.exp(0.7 * normal) * np.sqrt(max(back, 1))
+    usual, spread = EFFLUENT_DRIFT_PRIOR
+    drift = usual * np.exp(spread * normal) * np.sqrt(max(back, 1))
     prior = float(np.average(ndtr(-FADED / drift), weights=np.exp(-0.5 * normal**2)))
     low, middle, high = (float(value) for value in size)
     return [

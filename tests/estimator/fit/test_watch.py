@@ -216,7 +216,7 @@ def test_an_effluent_fades_where_it_lost_a_tenth_in_four_weeks(small) -> None:
     assert faded.direction == "down"
     assert faded.size == pytest.approx((-0.2, -0.2, -0.2))
     rng = np.random.default_rng(0)
-    drift = 0.015 * np.exp(0.7 * rng.standard_normal(400_000)) * np.sqrt(28)
+    drift = 0.010 * np.exp(0.6 * rng.standard_normal(400_000)) * np.sqrt(28)
     expected = np.mean(drift * rng.standard_normal(400_000) < -FADED)
     assert faded.prior == pytest.approx(expected, abs=0.004)
     assert not of_kind(watch(still(small, (0, 0), last_run_flow_l_d=None)), "effluent_fade")
