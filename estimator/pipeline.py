@@ -29,12 +29,9 @@ if TYPE_CHECKING:
 
 def compile_later(problem: Problem) -> None:
     """Compile what runs after the fit."""
-    from estimator.fit.kit_shift import compile_kit_shifts
-    from estimator.fit.sampling import made_up_trace
     from estimator.next_tests.planning import compile_planning
 
     compile_planning(problem)
-    compile_kit_shifts(problem, made_up_trace(problem))
 
 
 @contextmanager

@@ -29,10 +29,11 @@ ORDER = {
         ),
         "synthetic": ("simulation", "magnesium", "demo_case"),
         "fit": (
-            *("kalman", "layout", "instruments", "load", "start", "steps", "schedule", "jumps"),
+            *("kalman", "layout", "instruments", "bottles", "load", "start", "steps"),
+            *("schedule", "jumps"),
             *("mass_balance", "priors", "problem", "likelihood", "model", "sampling", "state"),
             *("forecast", "states", "checks", "posterior", "kit_in_use", "fitting"),
-            *("change", "kit_shift", "watch", "doubts"),
+            *("change", "watch", "doubts"),
         ),
         "advice": (
             *(

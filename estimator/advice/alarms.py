@@ -189,8 +189,7 @@ def _of_changes(watch: Watch, bench: Bench, *, raises: bool) -> Iterator[Alarm]:
     for (about, of, direction), changes in groups.items():
         chance = min(sum(change.chance for change in changes), 1.0)
         harms = raises and (about, direction) == ("effluent", "down")
-        # Where the chances rest on few draws, they are only taken as a caution.
-        least = HARMS if harms else STANDS if watch.can_tell else np.inf
+        least = HARMS if harms else STANDS
         if about == "additions" and alike[direction] >= STANDS:
             least = ALIKE
         first = max(changes, key=lambda change: change.chance)

@@ -8,8 +8,8 @@ import numpy as np
 from scipy.special import ndtr
 
 from estimator.advice.chamber import Chamber
+from estimator.fit.bottles import USUAL_CALIBRATION_SD
 from estimator.fit.fitting import Fit
-from estimator.fit.priors import USUAL_CALIBRATION_SD
 from estimator.fit.schedule import EFFLUENT_SCATTER
 from estimator.inputs.parameters import ALKALINITY
 from estimator.inputs.records import Reading

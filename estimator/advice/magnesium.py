@@ -20,9 +20,9 @@ import numpy as np
 
 from estimator import units
 from estimator.advice.dissolved import Dissolved
+from estimator.fit.bottles import USUAL_CALIBRATION_SD, bottles_of
 from estimator.fit.fitting import Fit
-from estimator.fit.priors import BOTTLE_CORRELATION, USUAL_CALIBRATION_SD
-from estimator.fit.schedule import bottles_of
+from estimator.fit.priors import BOTTLE_CORRELATION
 from estimator.inputs.parameters import MAGNESIUM
 from estimator.inputs.records import Reading
 from estimator.inputs.tank import Tank

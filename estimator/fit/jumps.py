@@ -1,9 +1,10 @@
 """What may have changed at once of late: one jump, at a midnight of the last six weeks, or none.
 
 A walk of small steps takes weeks to follow what happens overnight: gas that ran out, animals moved,
-a bottle poured in that nobody wrote down. So the model holds one jump more, of unknown kind, day
-and size; its size is Gaussian, so that the filter integrates it out, and kind and day are drawn
-exactly (`likelihood.weigh_jumps`). What may have changed is then a share of the draws.
+a dose poured in or a kit's new bottle opened that nobody wrote down. So the model holds one jump
+more, of unknown kind, day and size; its size is Gaussian, so that the filter integrates it out, and
+kind and day are drawn exactly (`likelihood.weigh_jumps`). What may have changed is then a share of
+the draws.
 """
 
 from __future__ import annotations
@@ -15,13 +16,14 @@ import numpy as np
 from estimator import units
 from estimator.fit.schedule import STOCK_STEP_SD, Schedule
 
-UPTAKE, SUPPLY, EFFLUENT, ADDITION = range(4)
+UPTAKE, SUPPLY, EFFLUENT, ADDITION, KIT = range(5)
 """Kinds: uptake; something that is added every day, begun or ended without an entry, which looks
-like a large change of uptake; the effluent's strength; one addition without an entry."""
-SIZE_SD = (STOCK_STEP_SD, 1.0, 0.25, 1.0 * units.MEQ_L_PER_DKH)
+like a large change of uptake; the effluent's strength; one addition without an entry; the
+calibration of the alkalinity kit's bottle in use (`bottles`)."""
+SIZE_SD = (STOCK_STEP_SD, 1.0, 0.25, 1.0 * units.MEQ_L_PER_DKH, 0.05)
 """Of each kind's jump: relative to the uptake at the log's start (the first two) or to the
-effluent's strength, and meq/L. An empty cylinder or a worn tube costs a quarter of the effluent
-(all common practice, no source)."""
+effluent's strength, meq/L, and relative to the calibration. An empty cylinder or a worn tube costs
+a quarter of the effluent (all common practice, no source)."""
 WINDOW_DAYS = 42
 """How far back: older changes the walk has long followed."""
 DAILY_CHANCE = 0.05 / 14
@@ -86,14 +88,18 @@ def placed(jumps: Jumps, schedule: Schedule) -> Jumps:
     )
 
 
-def _states(schedule: Schedule) -> tuple[int, int, int, int]:
+def _states(schedule: Schedule) -> tuple[int, ...]:
     """The state that each kind moves."""
     layout = schedule.layout
-    return layout.uptake, layout.uptake, layout.effluent, layout.alkalinity
+    return layout.uptake, layout.uptake, layout.effluent, layout.alkalinity, layout.kit_shift
 
 
 def _may_change(schedule: Schedule, kind: int, day: int) -> bool:
-    """Nothing is asked of an effluent that does not run yet; a supply comes of additions."""
+    """Nothing is asked of an effluent that does not run yet, nor of a kit but between readings of
+    its bottle; a supply comes of additions."""
     if kind == EFFLUENT:
         return bool(day >= schedule.settings.first_run_d)
+    if kind == KIT:
+        read_d = schedule.step_time_d[schedule.steps["shown_meq_l"] > 0]
+        return bool(read_d[0] < day <= read_d[-1])
     return kind != SUPPLY or schedule.additions

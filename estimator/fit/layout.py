@@ -66,7 +66,8 @@ class Layout:
     States: alkalinity A, Z = C − αA, nitrate, the lasting error of each instrument that reads many
     times a day, relative uptake change w, relative effluent change q, nitrate production n, the
     unlogged supply of calcium in its own sd, the share of magnesium in what dissolves less what is
-    expected, then alkalinity and calcium of each new salt water.
+    expected, the relative shift of the calibration of the alkalinity kit's bottle in use
+    (`bottles`), then alkalinity and calcium of each new salt water.
     """
 
     alkalinity: int
@@ -79,6 +80,7 @@ class Layout:
     nitrate_rate: int
     unlogged: int
     magnesium: int
+    kit_shift: int
     waters: tuple[str, ...]
     first_water: int
     size: int
@@ -107,6 +109,8 @@ STEP = np.dtype(
         ("known", float),
         ("rounding", float),
         ("scatter", float),
+        ("shown_meq_l", float),
+        ("kit_wander", float),
         ("change_water", np.int64),
         ("kind", np.int64),
         ("water", np.int64),
@@ -125,7 +129,9 @@ of them (`load.rough_increment_meq_l`); change_l of water renewed at the end of 
 change_water its index; drift_d, effluent_drift_d days of drift entering after the step;
 uptake_step, effluent_step variances of steps allowed; then of the reading: kind, value (canonical),
 known value of a reference solution, rounding variance, scatter (factor on the kit's repeatability),
-indices of water, bottle and kit; instrument: place of its lasting error among the states, −1 for a
+shown_meq_l, how a shift of the bottle in use shows in it (`bottles.shown_before`); kit_wander,
+variance by which that shift wanders after the step; indices of
+water, bottle and kit; instrument: place of its lasting error among the states, −1 for a
 kit without one.
 """
 
@@ -153,6 +159,7 @@ class Shape(NamedTuple):
     nitrate_rate: int
     unlogged: int
     magnesium: int
+    kit_shift: int
     first_water: int
     size: int
     moving: int

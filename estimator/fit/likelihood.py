@@ -10,13 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from estimator.fit.kalman import (
-    System,
-    draw_states,
-    forward,
-    log_likelihood_and_adjoint,
-    step_response,
-)
+from estimator.fit.kalman import draw_states, forward, log_likelihood_and_adjoint, step_response
 from estimator.fit.layout import (
     DRIFT,
     EFFLUENT_DRIFT,
@@ -280,43 +274,6 @@ def system_at(theta, misread, jump, frame):  # type: ignore[no-untyped-def]
     for m in range(len(misread)):
         spread[m] = MISREAD_SPREAD[misread[m]]
     return system_of(theta, _by_step(spread, frame), jump, frame)
-
-
-@njit(cache=True)
-def shifted_log_likelihoods(system, at, deltas):  # type: ignore[no-untyped-def]
-    """Log-likelihood where the readings at steps `at` come from a kit of e^δ times its calibration.
-
-    Args:
-        system: the model.
-        at: (m,) steps.
-        deltas: (k,) values of δ.
-
-    Returns:
-        (k,).
-    """
-    values = np.empty(len(deltas))
-    loading, intercept = system.loading.copy(), system.intercept.copy()
-    for k in range(len(deltas)):
-        factor = np.exp(deltas[k])
-        for i in at:
-            intercept[i] = factor * system.intercept[i]
-            for a in range(loading.shape[1]):
-                loading[i, a] = factor * system.loading[i, a]
-        values[k] = forward(
-            System(
-                system.transition,
-                system.offset,
-                system.noise,
-                loading,
-                intercept,
-                system.reading,
-                system.variance,
-                system.observed,
-                system.mean,
-                system.covariance,
-            )
-        )[0]
-    return values
 
 
 @njit(cache=True)

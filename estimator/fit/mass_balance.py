@@ -148,16 +148,7 @@ def fill(theta, spread, steps, moments, shape, mean, covariance):  # type: ignor
     _fill_moves(theta, steps, moments, shape, transition, offset, noise)
     _fill_readings(theta, spread, steps, shape, loading, intercept, variance, observed, reading)
     return System(
-        transition,
-        offset,
-        noise,
-        loading,
-        intercept,
-        reading,
-        variance,
-        observed,
-        mean,
-        covariance,
+        transition, offset, noise, loading, intercept, reading, variance, observed, mean, covariance
     )
 
 
@@ -231,6 +222,8 @@ def _fill_noise(theta, steps, shape, transition, noise, i):  # type: ignore[no-u
     if shape.effluent >= 0:
         drift = theta[EFFLUENT_DRIFT] ** 2 * steps[i].effluent_drift_d
         noise[i, shape.effluent] = drift + steps[i].effluent_step
+    if shape.kit_shift >= 0:
+        noise[i, shape.kit_shift] = steps[i].kit_wander
     if shape.unlogged >= 0:
         noise[i, shape.unlogged] = steps[i].drift_d / UNLOGGED_DAYS
     if shape.nitrate >= 0:
@@ -259,6 +252,9 @@ def _fill_readings(  # type: ignore[no-untyped-def]
         repeat = theta[shape.first_repeatability + steps[i].kit]
         if steps[i].instrument >= 0:
             loading[i, steps[i].instrument] = 1.0
+        if shape.kit_shift >= 0:
+            # By no parameter (`bottles`), so that nothing of it is pulled back.
+            loading[i, shape.kit_shift] = steps[i].shown_meq_l
         observed[i] = True
         reading[i] = steps[i].value
         variance[i] = spread[i] ** 2 * ((steps[i].scatter * repeat) ** 2 + steps[i].rounding)

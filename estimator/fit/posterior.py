@@ -78,7 +78,7 @@ class Posterior:
         present_flow_l_d: at the last entry.
         dosed_meq_d: alkalinity being dosed at the last entry, by rate and by hand.
         effluent_tested: an effluent reading is in the fit.
-        kit_calibration: by (kit, bottle) (s,).
+        kit_calibration: by (kit, bottle) (s,); of the bottle in use as of now, a shift included.
         kit_repeatability: by kit (s,), canonical units.
         checks: one per used reading, in time order.
         net_change: no addition is in the log; uptake is the net change.
@@ -258,13 +258,24 @@ def describe(
         present_flow_l_d=schedule.present_flow_l_d,
         dosed_meq_d=schedule.settings.dosed_now_meq_d,
         effluent_tested=tested,
-        kit_calibration={pair: natural[:, PHYSICAL + i] for i, pair in enumerate(schedule.bottles)},
+        kit_calibration=_calibrations(schedule, natural, states),
         kit_repeatability={kit.name: kits[:, i] for i, kit in enumerate(schedule.kits)},
         checks=(),
         net_change=shape.net_change,
         diagnostics=NOT_CHECKED,
         **over_time,
     )
+
+
+def _calibrations(
+    schedule: Schedule, natural: np.ndarray, states: DayStates
+) -> dict[tuple[str, int], np.ndarray]:
+    """Reading over level of each bottle (s,), of the one in use as it reads now."""
+    found = {pair: natural[:, PHYSICAL + i] for i, pair in enumerate(schedule.bottles)}
+    if states.kit_shift is not None:
+        in_use = schedule.bottles[schedule.bottle_in_use]
+        found[in_use] = found[in_use] * (1.0 + states.kit_shift)
+    return found
 
 
 def scale_of(natural: np.ndarray, shape: Shape) -> np.ndarray:

@@ -12,6 +12,7 @@ import numpy as np
 from numba import njit
 
 from estimator import units
+from estimator.fit.bottles import USUAL_CALIBRATION_SD
 from estimator.fit.layout import PHYSICAL
 from estimator.fit.schedule import LARGEST_LEVEL_RESPONSE_L_MEQ, Schedule
 from estimator.inputs.parameters import PARAMETERS
@@ -22,9 +23,9 @@ from estimator.water.media import media_ceiling_factor
 BOTTLE_CORRELATION = 0.5
 """Of the log calibrations of two bottles of a kit: half kit, half lot (common practice, no
 source)."""
-USUAL_CALIBRATION_SD = 0.05
-"""Of a kit's calibration where none is stated: drop kits and photometers are quoted at 5 to 10 per
-cent (common practice, no source); a calibrated dropper errs by up to 15 per cent (USP <1101>)."""
+DRIFT_PRIOR, EFFLUENT_DRIFT_PRIOR = (0.015, 0.6), (0.010, 0.6)
+"""Median and log sd of the drift in a root day, relative, of uptake and of the effluent's strength:
+8 and 5 % in 30 days (common practice, no source). What changes faster is a jump (`jumps`)."""
 
 
 # The scale on which a prior is normal.
@@ -84,8 +85,7 @@ def physical_priors(schedule: Schedule, tank: Tank) -> tuple[Prior, ...]:
       saturation. 0.4, 90 % in 0.11 to 0.78: effluent of 16 to 41 dKH at pH 6.5, as 15 to 45 dKH are
       usual (common practice, no source). While no effluent was tested the load counts with some
       room (`load.ROOM`), and the median is 0.5: effluent of 20 to 40 dKH.
-    - drift of uptake per root day, relative: 2 % is 11 % in 30 days; of effluent strength: 1.5 %
-      is 8 % in 30 days (both common practice, no source).
+    - drift of uptake and of effluent strength per root day, relative: see `DRIFT_PRIOR`.
     - level response η: uptake over that at the middle of the band, per alkalinity: 6 % per dKH,
       90 % in 1.7 to 14.5: a rise of 0.15 per unit of aragonite saturation (Chan & Connolly 2013,
       from memory), which rises by 0.55 to 0.94 per dKH (PyCO2SYS), would be 8 to 14 %; Bermuda's
@@ -113,8 +113,8 @@ def physical_priors(schedule: Schedule, tank: Tank) -> tuple[Prior, ...]:
         Prior("calcium_share", LOGIT, 0.49, 0.55, low=0.35, high=0.75),
         Prior("saturated_increment_meq_l", LOG, saturated, 0.10 if known_ph else 0.40),
         Prior("load_share", LOGIT, 0.4 if tested else 0.5, 1.0),
-        Prior("drift_per_root_day", LOG, 0.02, 0.7),
-        Prior("effluent_drift_per_root_day", LOG, 0.015, 0.7),
+        Prior("drift_per_root_day", LOG, *DRIFT_PRIOR),
+        Prior("effluent_drift_per_root_day", LOG, *EFFLUENT_DRIFT_PRIOR),
         Prior("level_response_l_meq", LOGIT, 0.24 * largest, 0.9, high=largest),
         Prior("ph_response", LOGIT, 0.7, 1.2, high=1.25),
         Prior("unlogged_calcium", LOG, 0.01, 1.5),

@@ -21,6 +21,7 @@ import numpy as np
 
 from estimator import units
 from estimator.errors import Fault, InputError
+from estimator.fit.bottles import bottle_in_use, bottles_of, shown_before, wander_of
 from estimator.fit.instruments import instruments_of
 from estimator.fit.layout import DOSE, EFFLUENT_ALKALINITY, KIND_OF, PHYSICAL, Layout, Shape
 from estimator.fit.load import room_of, rough_increment_meq_l, rough_load_meq_d
@@ -83,6 +84,7 @@ class Schedule:
         readings: the m readings that the fit uses, in step order.
         kits: kits in the order of repeatability parameters.
         bottles: (kit name, bottle number) in the order of the calibrations.
+        bottle_in_use: place among them, see `bottles`; −1 for none.
         settings: what was set and added.
         stopped_routines: days after which a routine by hand has no entry more.
         additions: True where alkalinity was added between the first and the last tank reading.
@@ -101,6 +103,7 @@ class Schedule:
     readings: tuple[Reading, ...]
     kits: tuple[Kit, ...]
     bottles: tuple[tuple[str, int], ...]
+    bottle_in_use: int
     settings: Settings
     stopped_routines: tuple[int, ...]
     additions: bool
@@ -109,6 +112,11 @@ class Schedule:
     def parameters(self) -> int:
         """Length of the parameter vector."""
         return self.shape.first_repeatability + len(self.kits)
+
+    @property
+    def kit_in_use(self) -> str:
+        """Name of the kit whose bottle is in use; "" for none."""
+        return self.bottles[self.bottle_in_use][0] if self.bottle_in_use >= 0 else ""
 
     @property
     def last_run_flow_l_d(self) -> float | None:
@@ -182,6 +190,7 @@ def build_schedule(log: TankLog, tank: Tank) -> Schedule:
     litres = steps["flow_l_d"] * steps["span_d"]
     steps["dissolved_meq_l"] = litres * increment / tank.water_volume_l
     steps["shown_increment_meq_l"] = increment
+    in_use = _shift_columns(steps, bottle_in_use(readings, bottles), bottles, tank)
     # Stable: readings of one instant keep the order of the file.
     order = np.argsort(reading_step, kind="stable")
     mean, covariance = start_of(layout, tank, learned_magnesium_share(log, tank))
@@ -200,6 +209,7 @@ def build_schedule(log: TankLog, tank: Tank) -> Schedule:
         readings=tuple(readings[m] for m in order),
         kits=kits,
         bottles=bottles,
+        bottle_in_use=in_use,
         settings=settings,
         stopped_routines=stopped_routines(log, tank),
         additions=additions,
@@ -219,6 +229,7 @@ def _shape(
         nitrate_rate=layout.nitrate_rate,
         unlogged=layout.unlogged,
         magnesium=layout.magnesium,
+        kit_shift=layout.kit_shift,
         first_water=layout.first_water,
         size=layout.size,
         moving=layout.moving,
@@ -269,6 +280,7 @@ def _layout(log: TankLog, tank: Tank, readings: Sequence[Reading], settings: Set
         "nitrate_rate": has_nitrate,
         "unlogged": has_calcium,
         "magnesium": has_calcium and has_effluent and magnesium_share(tank)[1] > 0,
+        "kit_shift": ("tank", ALKALINITY.name) in names,
     }
     present = [name for name, want in wanted.items() if want]
     place = {
@@ -286,16 +298,14 @@ def _layout(log: TankLog, tank: Tank, readings: Sequence[Reading], settings: Set
     )
 
 
-def bottles_of(
-    log: TankLog, readings: Sequence[Reading]
-) -> tuple[tuple[tuple[str, int], ...], list[int]]:
-    """The (kit, bottle) pairs with readings, and each reading's place among them."""
-    opened: dict[str, list[datetime]] = {}
-    for action in actions_of(log, "new_bottle"):
-        opened.setdefault(action.of, []).append(action.time)
-    pair_of = [(r.kit, sum(time <= r.time for time in opened.get(r.kit, []))) for r in readings]
-    pairs = tuple(sorted(set(pair_of)))
-    return pairs, [pairs.index(pair) for pair in pair_of]
+def _shift_columns(
+    steps: np.ndarray, in_use: int, bottles: Sequence[tuple[str, int]], tank: Tank
+) -> int:
+    """Fill in how a shift of the bottle in use shows and wanders; its place again."""
+    steps["shown_meq_l"] = shown_before(steps, in_use, tank.targets[ALKALINITY.name].middle)
+    sd = tank.kits[bottles[in_use][0]].calibration_sd if in_use >= 0 else 0.0
+    steps["kit_wander"] = wander_of(steps, sd)
+    return in_use
 
 
 def _reading_columns(

@@ -18,8 +18,8 @@ class DayStates:
 
     alkalinity, calcium: levels at the end of each local day (the last: at the last entry). uptake,
     nitrate_rate: what holds during each day, the last day's as it stands at the last entry.
-    effluent, unlogged: (s, days) likewise. magnesium: (s,). None where the log has no use for a
-    state; zeros for an effluent that never was.
+    effluent, unlogged: (s, days) likewise. magnesium, kit_shift: (s,) at the last entry. None where
+    the log has no use for a state; zeros for an effluent that never was.
     """
 
     alkalinity: np.ndarray
@@ -29,6 +29,7 @@ class DayStates:
     effluent: np.ndarray
     unlogged: np.ndarray | None
     magnesium: np.ndarray | None
+    kit_shift: np.ndarray | None
 
 
 def day_states(schedule: Schedule, paths: np.ndarray) -> DayStates:
@@ -60,6 +61,7 @@ def day_states(schedule: Schedule, paths: np.ndarray) -> DayStates:
         effluent=effluent,
         unlogged=held(layout.unlogged) if layout.unlogged >= 0 else None,
         magnesium=ends[:, -1, layout.magnesium].copy() if layout.magnesium >= 0 else None,
+        kit_shift=ends[:, -1, layout.kit_shift].copy() if layout.kit_shift >= 0 else None,
     )
 
 

@@ -1,13 +1,12 @@
 """Has something changed of late, and how sure is that?
 
 What may have changed at once (`jumps`) is part of the model: the chance that it did, when and by
-how much is a share of the draws. A chance that the effluent faded without any jump is likewise. A
-kit's shift is weighed against the fitted model (`kit_shift`).
+how much is a share of the draws. A chance that the effluent faded without any jump is likewise.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
@@ -17,9 +16,9 @@ from estimator.fit import jumps
 from estimator.fit.change import DIRECTIONS, Change, gaussian_evidence, half_normal_size
 from estimator.fit.fitting import Fit
 from estimator.fit.kalman import forward, step_response
-from estimator.fit.kit_shift import kit_shifts
 from estimator.fit.likelihood import system_at
 from estimator.fit.mass_balance import light_and_scale
+from estimator.fit.priors import EFFLUENT_DRIFT_PRIOR
 from estimator.fit.sampling import thinned
 from estimator.inputs.parameters import ALKALINITY
 
@@ -27,17 +26,12 @@ FADED, FADE_DAYS = 0.10, 28
 """The effluent fades where it lost so much of its strength in so many days without a jump."""
 SIZED_DRAWS = 120
 """Draws from which the size of a jump is told, evenly spaced."""
-LEAST_EFFECTIVE = 30
-"""With fewer effective draws the averages rest on a handful of them: the log cannot tell, unless
-the evidence is overwhelming."""
-OVERWHELMING = 20.0
-"""The mean of draws that are never negative exceeds 20 times its expectation less than once in 20
-(Markov's inequality), however few are effective: odds for a change above this stand."""
 KINDS = {
     jumps.UPTAKE: "uptake",
     jumps.SUPPLY: "additions",
     jumps.EFFLUENT: "effluent",
     jumps.ADDITION: "one_addition",
+    jumps.KIT: "kit",
 }
 """What a jump is of, by its kind."""
 
@@ -50,33 +44,23 @@ class Watch:
         days: the local days of the window; a change is taken to happen as one begins.
         nothing, nothing_prior: chance that nothing changed, given the readings and before them.
         changes: the likeliest first.
-        draws: how many were looked at for a kit's shift.
-        effective_draws: how many its chances rest on, (Σw)² / Σw² over each draw's weight.
     """
 
     days: tuple[date, ...]
     nothing: float
     nothing_prior: float
     changes: tuple[Change, ...]
-    draws: int
-    effective_draws: float
-
-    @property
-    def can_tell(self) -> bool:
-        """Whether the chances rest on enough draws to be stated."""
-        enough = self.effective_draws >= LEAST_EFFECTIVE
-        return enough or 1.0 - self.nothing > OVERWHELMING * self.nothing
 
     @property
     def likeliest(self) -> Change | None:
         """The change that is likelier than not, or None."""
         first = self.changes[0] if self.changes else None
-        return first if first and self.can_tell and first.chance > 0.5 else None
+        return first if first and first.chance > 0.5 else None
 
     @property
     def quiet(self) -> bool:
-        """Whether it can be told that there is nothing to do."""
-        return self.can_tell and self.nothing >= 0.5
+        """Whether there is nothing to do."""
+        return self.nothing >= 0.5
 
 
 def watch(fitted: Fit) -> Watch:
@@ -86,22 +70,15 @@ def watch(fitted: Fit) -> Watch:
     first = max(1, schedule.days - jumps.WINDOW_DAYS)
     days = tuple(posterior.days[first:])
     if not days:
-        return Watch(days, 1.0, 1.0, (), 0, 0.0)
-    kits = kit_shifts(fitted, len(days))
-    # A kit's shift is weighed against the fitted model, which all other chances are parts of.
-    rest = 1.0 - sum(change.chance for change in kits.changes)
-    others = [
-        replace(change, chance=rest * change.chance)
-        for change in (*_jumped(fitted, first, len(days)), *_faded(fitted, len(days)))
-    ]
-    faded = sum(change.chance for change in others if change.kind == "effluent_fade")
+        return Watch(days, 1.0, 1.0, ())
+    faded = _faded(fitted, len(days))
+    fading = sum(change.chance for change in faded)
+    changes = (*_jumped(fitted, first, len(days)), *faded)
     return Watch(
         days=days,
-        nothing=max(rest * float(np.mean(posterior.jump == 0)) - faded, 0.0),
-        nothing_prior=float((1.0 - kits.prior) * np.exp(found.log_prior[0])),
-        changes=tuple(sorted((*kits.changes, *others), key=lambda change: -change.chance)),
-        draws=kits.draws,
-        effective_draws=kits.effective_draws,
+        nothing=max(float(np.mean(posterior.jump == 0)) - fading, 0.0),
+        nothing_prior=float(np.exp(found.log_prior[0])),
+        changes=tuple(sorted(changes, key=lambda change: -change.chance)),
     )
 
 
@@ -117,6 +94,8 @@ def _jumped(fitted: Fit, first: int, days: int) -> list[Change]:
     natural = trace.natural.reshape(-1, trace.natural.shape[-1])
     misread, jump = trace.misread.reshape(len(natural), -1), trace.jump.reshape(-1)
     kind = table.kind[jump]
+    given, kit = ALKALINITY.name, fitted.schedule.kit_in_use
+    of = {jumps.SUPPLY: given, jumps.ADDITION: given, jumps.KIT: kit}
     found = []
     for one in np.unique(table.kind[1:]):
         chosen = np.flatnonzero(kind == one)
@@ -137,7 +116,7 @@ def _jumped(fitted: Fit, first: int, days: int) -> list[Change]:
             found.append(
                 Change(
                     kind=KINDS[int(one)],
-                    of=ALKALINITY.name if one in (jumps.SUPPLY, jumps.ADDITION) else "",
+                    of=of.get(int(one), ""),
                     direction=way,
                     prior=prior,
                     chance=share,
@@ -179,7 +158,8 @@ def _faded(fitted: Fit, days: int) -> list[Change]:
     size = np.quantile(change[faded], [0.05, 0.5, 0.95]) if faded.any() else np.zeros(3)
     # In the prior it is a walk of the usual drift (`priors`), of unknown speed.
     normal = np.linspace(-3.0, 3.0, 25)
-    drift = 0.015 * np.exp(0.7 * normal) * np.sqrt(max(back, 1))
+    usual, spread = EFFLUENT_DRIFT_PRIOR
+    drift = usual * np.exp(spread * normal) * np.sqrt(max(back, 1))
     prior = float(np.average(ndtr(-FADED / drift), weights=np.exp(-0.5 * normal**2)))
     low, middle, high = (float(value) for value in size)
     return [

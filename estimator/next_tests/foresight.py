@@ -16,6 +16,7 @@ from datetime import datetime
 import numpy as np
 
 from estimator.fit import layout
+from estimator.fit.bottles import shown_before
 from estimator.fit.jumps import placed
 from estimator.fit.kalman import joint_prediction
 from estimator.fit.likelihood import MISREAD_CHANCE, MISREAD_SPREAD, system_of
@@ -60,10 +61,11 @@ class Present:
         drift, effluent_drift: relative sd of uptake's and of the increment's change in a day.
         level_shift_meq_l: to take off the level for the swing of routine hand dosing.
         shape_d: level above the daily mean by light, in days of uptake.
-        places: which of the t states is alkalinity, uptake, effluent and nitrate production; −1
-            where the log has no use for one.
+        places: which of the t states is alkalinity, uptake, effluent, nitrate production and the
+            shift of the kit's calibration; −1 where the log has no use for one.
         light_ratio: uptake in the light over that in the dark.
-        kit_calibration: reading over level of the kit that tests the tank's alkalinity.
+        kit_calibration: reading over level of the kit that tests the tank's alkalinity, without
+            its shift.
     """
 
     law: SupplyLaw
@@ -96,7 +98,7 @@ class Present:
 
     def state(self, states: np.ndarray) -> TankState:
         """The tank at filter states (…, s, t)."""
-        alkalinity, uptake, effluent, nitrate = self.places
+        alkalinity, uptake, effluent, nitrate, _ = self.places
         calcified = self.uptake_start + self.uptake_scale * states[..., uptake]
         change = states[..., effluent] if effluent >= 0 else np.zeros(states.shape[:-1])
         net = calcified + (states[..., nitrate] if nitrate >= 0 else 0.0)
@@ -110,6 +112,11 @@ class Present:
             uptake_drift_meq_l_d=self.uptake_scale * self.drift,
             effluent_drift=self.effluent_drift,
         )
+
+    def reads(self, states: np.ndarray) -> np.ndarray:
+        """Reading over level of the kit (…, s) at filter states (…, s, t), its shift included."""
+        shift = states[..., self.places[4]] if self.places[4] >= 0 else 0.0
+        return np.asarray(self.kit_calibration * (1.0 + shift))
 
     def log_flow(self, states: np.ndarray) -> np.ndarray:
         """Log of the needed flow, L/day (…, s), see `MOST_HALF_FLOWS`; −∞ where none is needed."""
@@ -283,10 +290,19 @@ def _natural_ahead(
     return natural
 
 
-def _wanted(schedule: Schedule) -> tuple[int, ...]:
-    """States that the needed flow depends on: alkalinity, uptake, effluent, nitrate; −1: unused."""
-    places = schedule.layout
-    return (0, places.uptake, places.effluent, places.nitrate_rate)
+def _wanted(problem: Problem, longer: Schedule) -> tuple[int, ...]:
+    """States that the needed flow depends on: alkalinity, uptake, effluent, nitrate; then the shift
+    of the kit that tests the tank, if it is the one that may have shifted; −1: unused."""
+    places = longer.layout
+    same = longer.bottle_in_use == _may_have_shifted(problem, longer)
+    shift = places.kit_shift if same else -1
+    return (0, places.uptake, places.effluent, places.nitrate_rate, shift)
+
+
+def _may_have_shifted(problem: Problem, longer: Schedule) -> int:
+    """Place among the longer schedule's bottles of the one in use in the fit; −1 for none."""
+    known, place = problem.schedule.bottles, problem.schedule.bottle_in_use
+    return longer.bottles.index(known[place]) if place >= 0 else -1
 
 
 def _predict(
@@ -302,7 +318,7 @@ def _predict(
     `happened`: classes of the readings (s, m) and jumps (s,).
     """
     ahead, (misread, jump) = longer.schedule, happened
-    kept = [state for state in _wanted(ahead) if state >= 0]
+    kept = [state for state in _wanted(problem, ahead) if state >= 0]
     k, t = len(rows), len(kept)
     at_d = day_of(at, ahead.origin)
     at_step = int(np.searchsorted(ahead.step_time_d, at_d + 1e-9, side="right")) - 1
@@ -318,7 +334,10 @@ def _predict(
         load_meq_d=known.load_meq_d,
         uptake_scale=known.uptake_scale,
     )
-    frame = longer.frame._replace(shape=shape, jumps=placed(problem.frame.jumps, ahead))
+    table = ahead.steps.copy()
+    table["shown_meq_l"] = shown_before(table, _may_have_shifted(problem, ahead), shape.middle)
+    jumps = placed(problem.frame.jumps, ahead)
+    frame = longer.frame._replace(shape=shape, jumps=jumps, steps=table)
     mean = np.empty((len(natural), k + t))
     covariance = np.empty((len(natural), k + t, k + t))
     loading = np.zeros((k + t, ahead.layout.size))
@@ -346,9 +365,8 @@ def _draw_each(mean: np.ndarray, covariance: np.ndarray, rng: np.random.Generato
 
 def _present(problem: Problem, longer: Schedule, natural: np.ndarray, at: datetime) -> Present:
     """The parameters (s, p) of the lengthened schedule; see `posterior.describe`."""
-    schedule, wanted = problem.schedule, _wanted(longer)
+    schedule, wanted = problem.schedule, _wanted(problem, longer)
     column = np.ascontiguousarray(natural.T)
-    tests = np.flatnonzero(longer.steps["kind"] == layout.TANK_ALKALINITY)
     start = column[layout.UPTAKE]
     net_change = not schedule.additions
     tested = any(reading.sample == "effluent" for reading in schedule.readings)
@@ -367,7 +385,7 @@ def _present(problem: Problem, longer: Schedule, natural: np.ndarray, at: dateti
         shape_d=day_shape(problem.tank, share, day_of(at, schedule.origin) % 1.0),
         places=tuple(kept.index(state) if state >= 0 else -1 for state in wanted),
         light_ratio=column[layout.LIGHT_RATIO],
-        kit_calibration=column[layout.PHYSICAL + int(longer.steps["bottle"][tests[-1]])]
-        if len(tests)
+        kit_calibration=column[layout.PHYSICAL + longer.bottle_in_use]
+        if longer.bottle_in_use >= 0
         else np.ones(len(start)),
     )

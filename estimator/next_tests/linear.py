@@ -40,7 +40,7 @@ def _flow_and_causes(present: Present, states: np.ndarray) -> np.ndarray:
         [
             present.log_flow(states),
             np.log(present.volume_l),
-            np.log(present.kit_calibration),
+            np.log(present.reads(states)),
             np.log(state.law.increment_at(present.shown_flow_l_d, state.law.middle_meq_l)),
             np.log(present.light_ratio),
             np.log(present.load_share),

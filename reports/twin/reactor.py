@@ -12,7 +12,6 @@ from estimator.advice.outlook import ElementOutlook, Outlook
 from estimator.advice.ph_and_flow import ChamberTrade, SecondChamber, WorkingPoint
 from estimator.advice.supplies import MOST_DAYS, Stock, Supplies
 from estimator.advice.tank_ph import LOW_PH, TankPh
-from estimator.fit.kit_shift import KIT_WINDOW_DAYS
 from estimator.fit.watch import Change, Watch
 from estimator.inputs.parameters import ALKALINITY, CALCIUM, MAGNESIUM, PARAMETERS
 from estimator.study import ReactorJob
@@ -130,10 +129,11 @@ REACTOR_TABLE = {
         {"in_unit": _in_unit_of_band},
     ),
     Watch: Naming(
-        "can_tell quiet nothing=nothing_probability nothing_prior=nothing_prior_probability -draws",
+        "quiet nothing=nothing_probability nothing_prior=nothing_prior_probability",
         {
             "window_days": lambda found, _: len(found.days),
-            "kit_window_days": lambda found, _: min(KIT_WINDOW_DAYS, len(found.days)),
+            # The same: readers of older files look for it.
+            "kit_window_days": lambda found, _: len(found.days),
             "likeliest": lambda found, _: found.likeliest and found.changes.index(found.likeliest),
             "changes": lambda found, writer: [
                 writer.object(one) | {"most_likely_on": found.days[int(np.argmax(one.by_day))]}

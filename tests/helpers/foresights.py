@@ -91,7 +91,7 @@ def hand_made(
         effluent_drift=np.full(draws, 0.01),
         level_shift_meq_l=np.zeros(draws),
         shape_d=np.full(draws, 0.05),
-        places=(0, 1, 2, -1),
+        places=(0, 1, 2, -1, -1),
         light_ratio=lognormal(2.5, 0.3),
         kit_calibration=kit_calibration,
     )

@@ -616,11 +616,11 @@ def make_weakening(days: tuple[date, ...]) -> Watch:
             ("uptake", "up", 0.1, (0.01, 0.05, 0.1)),
         )
     )
-    return Watch(window, 0.1, 0.85, changes, 120, 110.0)
+    return Watch(window, 0.1, 0.85, changes)
 
 
 def make_watch(variant: str, days: tuple[date, ...], names: Callable[[str], str]) -> Watch:
-    """Nothing in most; uptake up in "leave", unclear in "hostile", too few draws in "start"."""
+    """Nothing in most; uptake up in "leave", unclear in "hostile"."""
     window = days[-14:]
     chances = {"leave": (0.95, 0.01), "hostile": (0.40, 0.25)}.get(variant, (0.03, 0.02))
     kinds = (("kit", names("drops"), "up"), ("uptake", "", "up"))
@@ -643,8 +643,6 @@ def make_watch(variant: str, days: tuple[date, ...], names: Callable[[str], str]
         nothing=1 - sum(chances),
         nothing_prior=0.9,
         changes=changes,
-        draws=120,
-        effective_draws=5.0 if variant == "start" else 119.0,
     )
 
 

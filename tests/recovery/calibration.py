@@ -27,6 +27,7 @@ from scipy import stats
 sys.path.extend(str(Path(__file__).resolve().parents[up]) for up in (2, 1))
 
 from estimator import units
+from estimator.fit.bottles import shown_before
 from estimator.fit.layout import LEVEL_RESPONSE, LOAD_SHARE, PH_RESPONSE, SATURATED_INCREMENT
 from estimator.fit.likelihood import MISREAD_CHANCE, system_at
 from estimator.fit.problem import Problem, frame_of, pose
@@ -153,7 +154,7 @@ def draw_from_prior(
     state = rng.multivariate_normal(schedule.mean, schedule.covariance)
     states = np.empty((len(schedule.steps), schedule.layout.size))
     steps = schedule.steps.copy()
-    moving = schedule.layout.moving
+    moving, shift = schedule.layout.moving, schedule.layout.kit_shift
     for i in range(len(steps)):
         state = state.copy()
         state[:moving] = system.transition[i] @ (states[i - 1] if i else state) + system.offset[i]
@@ -161,7 +162,12 @@ def draw_from_prior(
         states[i] = state
         if system.observed[i]:
             error = np.sqrt(system.variance[i]) * rng.standard_normal()
-            steps["value"][i] = system.loading[i] @ state + system.intercept[i] + error
+            loading, factor = system.loading[i].copy(), 1.0
+            if steps["shown_meq_l"][i] > 0:
+                # So a shifted kit reads; the model has it to a few parts in a thousand.
+                factor, loading[shift] = 1.0 + state[shift], 0.0
+            steps["value"][i] = factor * (loading @ state + system.intercept[i]) + error
+    steps["shown_meq_l"] = shown_before(steps, schedule.bottle_in_use, schedule.shape.middle)
     made = replace(schedule, steps=steps)
     posed = replace(problem, schedule=made, frame=frame_of(made, problem.priors))
     return posed, natural, jump, states

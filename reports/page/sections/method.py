@@ -85,9 +85,9 @@ def method_blocks(n: Report) -> Sequence[Block]:
                 "and judged on fresh draws.",
                 "Chamber, tank pH and CO2: seawater carbonate chemistry at each pH and flow. What "
                 "is usual for tanks and rooms stands in where the log is silent, and is said so.",
-                "What changed lately: one sudden change of the last six weeks, of uptake, effluent "
-                "or dosing, is part of the model, and what may have happened is weighed by how "
-                "well the readings fit it; a kit's shift of the last fortnight likewise.",
+                "What changed lately: one sudden change of the last six weeks, of uptake, "
+                "effluent, dosing or the kit, is part of the model, and what may have happened is "
+                "weighed by how well the readings fit it.",
                 "An instrument that reads more than twice a day has an error that lasts from one "
                 "reading to the next: its readings are averaged over half days.",
                 "Left out: slow precipitation, uneven mixing, and anything not in the log.",

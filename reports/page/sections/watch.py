@@ -41,12 +41,6 @@ def watch_section(n: Report) -> Iterator[Block]:
 
 def _change_verdict(n: Report) -> Markup:
     found, likeliest = n.get("/watch"), n.get("/watch/likeliest")
-    if not found["can_tell"]:
-        return n.say(
-            "The log cannot tell whether something changed in the last {window}. "
-            "If you suspect it, {/watch/changes/0/test:words}.",
-            window=_window(n),
-        )
     if likeliest is not None:
         at = f"/watch/changes/{likeliest}"
         return n.say(
@@ -78,11 +72,7 @@ def _change_verdict(n: Report) -> Markup:
 
 def _window(n: Report) -> Markup:
     """How far back was looked."""
-    days = n.say("{/watch/window_days} days")
-    kits = any(change["kind"] == "kit" for change in n.get("/watch/changes"))
-    if not kits or n.get("/watch/kit_window_days") == n.get("/watch/window_days"):
-        return days
-    return days + n.say(" (kits: {/watch/kit_window_days} days)")
+    return n.say("{/watch/window_days} days")
 
 
 def _change_words(n: Report, at: str) -> Markup:

@@ -27,7 +27,7 @@ DKH = units.MEQ_L_PER_DKH
 SIZES = {"uptake": (0.02, 0.05, 0.08), "kit": (0.02, 0.05, 0.08)}
 
 
-def watched(*changes: tuple[str, str, float], of: str = "", effective: float = 100.0) -> Watch:
+def watched(*changes: tuple[str, str, float], of: str = "") -> Watch:
     """A watch over the last fortnight with these (kind, direction, chance), three days ago."""
     days = build_study("full").posterior.days[-14:]
     when = np.where(np.arange(14) == 11, 1.0, 0.0)
@@ -47,7 +47,7 @@ def watched(*changes: tuple[str, str, float], of: str = "", effective: float = 1
         for kind, way, chance in changes
     )
     nothing = 1.0 - sum(chance for _, _, chance in changes)
-    return Watch(days, nothing, 0.8, made, 120, effective)
+    return Watch(days, nothing, 0.8, made)
 
 
 def found(study: Study | None = None, **given: Any) -> tuple[Alarm, ...]:
@@ -117,13 +117,6 @@ def test_a_weaker_effluent_stands_sooner_where_the_pump_would_be_raised() -> Non
     assert found(watch=perhaps) == ()
     (alarm,) = found(raising(), watch=perhaps)
     assert alarm.about == "effluent"
-
-
-def test_chances_that_rest_on_few_draws_raise_no_alarm() -> None:
-    """What the log cannot tell is no alarm, unless acting without it could harm."""
-    unsure = watched(("effluent", "down", 0.6), ("uptake", "up", 0.1), effective=5.0)
-    assert found(watch=unsure) == ()
-    assert [alarm.about for alarm in found(raising(), watch=unsure)] == ["effluent"]
 
 
 @pytest.mark.parametrize(("reads_dkh", "stands"), [(27.5, False), (22.0, True)])

@@ -486,9 +486,11 @@ def test_expected_readings_go_with_the_path(everything) -> None:
     normals = np.random.default_rng(0).standard_normal((len(made.steps) + 1, made.layout.size + 1))
     path, expected = draw_path_at(theta, np.ones(len(made.readings)), 0, frame, normals)
     for m, reading in enumerate(made.readings):
-        state = path[made.reading_step[m]]
+        at = made.reading_step[m]
+        state = path[at]
         if (reading.sample, reading.parameter) == ("tank", "alkalinity"):
-            assert expected[m] == pytest.approx(state[0])
+            shifted = state[made.layout.kit_shift] * made.steps["shown_meq_l"][at]
+            assert expected[m] == pytest.approx(state[0] + shifted)
         if (reading.sample, reading.parameter) == ("tank", "calcium"):
             calcium = state[made.layout.z] + made.shape.media_calcium * state[0]
             assert expected[m] == pytest.approx(calcium)

@@ -165,6 +165,7 @@ def short_problem(readings, actions=(), **changes):
         effluent=np.zeros((count, days)),
         unlogged=None,
         magnesium=None,
+        kit_shift=None,
     )
     natural = np.repeat(problem.priors.natural(np.zeros(problem.priors.size))[None], count, axis=0)
     return problem, natural, states

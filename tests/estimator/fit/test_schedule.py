@@ -249,9 +249,9 @@ def test_bottles_divide_the_readings_of_a_kit(everything) -> None:
 
 
 def test_layout_holds_only_what_the_log_needs() -> None:
-    """An alkalinity log without reactor has two states: the level and the uptake."""
+    """An alkalinity log without reactor has three states: level, uptake and the kit's shift."""
     plain = build_schedule(example_log([(0.5, "alkalinity", "tank", "alk")]), example_tank())
-    assert plain.layout.size == 2
+    assert plain.layout.size == 3
     assert not plain.additions
     assert plain.last_run_flow_l_d is None
 
@@ -261,7 +261,7 @@ def test_every_state_and_parameter_has_a_place_of_its_own(case) -> None:
     made = build_schedule(case.log, case.tank)
     layout, shape = made.layout, made.shape
     named = (layout.alkalinity, layout.z, layout.nitrate, layout.uptake, layout.effluent)
-    named += (layout.nitrate_rate, layout.unlogged, layout.magnesium)
+    named += (layout.nitrate_rate, layout.unlogged, layout.magnesium, layout.kit_shift)
     places = [place for place in named if place >= 0]
     places += [layout.first_instrument + e for e in range(len(layout.instruments))]
     places += [layout.first_water + j for j in range(2 * len(layout.waters))]

@@ -14,7 +14,6 @@ from estimator.fit import jumps
 from estimator.fit.change import Change, gaussian_evidence, half_normal_size
 from estimator.fit.fitting import Fit, fit_of
 from estimator.fit.kalman import forward, step_response
-from estimator.fit.kit_shift import kit_shifts
 from estimator.fit.likelihood import MISREAD_SPREAD, draw_path_at, system_at
 from estimator.fit.posterior import collect
 from estimator.fit.problem import pose
@@ -119,7 +118,8 @@ def test_size_is_that_of_the_half_that_goes_the_way(sign) -> None:
     np.testing.assert_allclose(sign * np.array(found), expected, rtol=0.03, atol=2e-3)
 
 
-JUMPED = (jumps.UPTAKE, jumps.SUPPLY, jumps.EFFLUENT, jumps.ADDITION)
+JUMPED = (jumps.UPTAKE, jumps.SUPPLY, jumps.EFFLUENT, jumps.ADDITION, jumps.KIT)
+OF = {jumps.SUPPLY: "alkalinity", jumps.ADDITION: "alkalinity", jumps.KIT: "alk"}
 
 
 @pytest.mark.parametrize("kind", JUMPED)
@@ -163,21 +163,22 @@ def test_a_jumps_size_and_day_are_those_of_the_smoothed_state(small, kind) -> No
 
 
 def test_chances_are_shares_of_the_draws(small) -> None:
-    """Each kind's chance is the share of draws in which it jumped, less what a kit's shift takes.
+    """Each kind's chance is the share of draws in which it jumped.
 
     Nothing and all changes share the whole chance, each change its days; sizes are in order.
     """
     plain = still(small)
     chosen = [at(plain, kind, 35) for kind in JUMPED]
-    draws = [0] * 5 + [chosen[0]] * 6 + [chosen[1]] * 2 + [chosen[2]] * 4 + [chosen[3]] * 3
+    draws = [0] * 5 + [chosen[0]] * 6 + [chosen[1]] * 2 + [chosen[2]] * 4
+    draws += [chosen[3]] * 2 + [chosen[4]]
     fitted = still(small, draws)
     found = watch(fitted)
-    kit = sum(c.chance for c in kit_shifts(fitted, len(found.days)).changes)
     assert found.nothing + sum(c.chance for c in found.changes) == pytest.approx(1.0)
-    assert found.nothing == pytest.approx((1 - kit) * 5 / 20)
-    for kind, count in zip(JUMPED, (6, 2, 4, 3), strict=True):
+    assert found.nothing == pytest.approx(5 / 20)
+    for kind, count in zip(JUMPED, (6, 2, 4, 2, 1), strict=True):
         both = of_kind(found, KINDS[kind]).values()
-        assert sum(c.chance for c in both) == pytest.approx((1 - kit) * count / 20)
+        assert sum(c.chance for c in both) == pytest.approx(count / 20)
+        assert {c.of for c in both} == {OF.get(kind, "")}
     assert len(found.days) == min(fitted.schedule.days - 1, jumps.WINDOW_DAYS)
     assert found.days[-1] == (fitted.schedule.origin + timedelta(fitted.schedule.days - 1)).date()
     for change in found.changes:
@@ -190,16 +191,15 @@ def test_chances_are_shares_of_the_draws(small) -> None:
 
 
 def test_prior_chances_add_up_to_one(small) -> None:
-    """Before the readings: nothing, a kit's shift, and each kind of jump both ways.
+    """Before the readings: nothing, and each kind of jump both ways.
 
     A fade is no further thing that may happen in the model, and stands apart.
     """
     found = watch(still(small))
     apart = [change for change in found.changes if change.kind != "effluent_fade"]
-    kit = sum(change.prior for change in apart if change.kind == "kit")
-    jumped = sum(change.prior for change in apart if change.kind != "kit")
-    assert found.nothing_prior == pytest.approx((1 - kit) * (1 - jumped))
-    assert jumped == pytest.approx(min(4 * 39 * jumps.DAILY_CHANCE, jumps.LARGEST_CHANCE))
+    jumped = sum(change.prior for change in apart)
+    assert found.nothing_prior == pytest.approx(1 - jumped)
+    assert jumped == pytest.approx(min(5 * 39 * jumps.DAILY_CHANCE, jumps.LARGEST_CHANCE))
 
 
 def test_an_effluent_fades_where_it_lost_a_tenth_in_four_weeks(small) -> None:
@@ -212,12 +212,11 @@ def test_an_effluent_fades_where_it_lost_a_tenth_in_four_weeks(small) -> None:
     jumped = [at(plain, jumps.EFFLUENT, 35)] * 5 + [0] * 35
     fitted = still(small, jumped, strength=strength)
     (faded,) = of_kind(watch(fitted), "effluent_fade").values()
-    kit = sum(c.chance for c in kit_shifts(fitted, 39).changes)
-    assert faded.chance == pytest.approx((1 - kit) * 15 / draws)
+    assert faded.chance == pytest.approx(15 / draws)
     assert faded.direction == "down"
     assert faded.size == pytest.approx((-0.2, -0.2, -0.2))
     rng = np.random.default_rng(0)
-    drift = 0.015 * np.exp(0.7 * rng.standard_normal(400_000)) * np.sqrt(28)
+    drift = 0.010 * np.exp(0.6 * rng.standard_normal(400_000)) * np.sqrt(28)
     expected = np.mean(drift * rng.standard_normal(400_000) < -FADED)
     assert faded.prior == pytest.approx(expected, abs=0.004)
     assert not of_kind(watch(still(small, (0, 0), last_run_flow_l_d=None)), "effluent_fade")
@@ -231,7 +230,7 @@ def test_only_what_can_have_happened_is_asked_for() -> None:
     tests = [(j + 0.4, "alkalinity", "tank", "alk", 2.9) for j in range(8)]
     tank = example_tank()
     table = pose(example_log(tests), tank).frame.jumps
-    assert set(table.kind.tolist()) == {-1, jumps.UPTAKE, jumps.ADDITION}
+    assert set(table.kind.tolist()) == {-1, jumps.UPTAKE, jumps.ADDITION, jumps.KIT}
     table = pose(example_log(tests, [(3.2, "flow", "", 2000.0)]), tank).frame.jumps
     assert table.day[table.kind == jumps.EFFLUENT].tolist() == [4, 5, 6, 7]
     assert table.day[table.kind == jumps.SUPPLY].tolist() == list(range(1, 8))
@@ -246,7 +245,7 @@ def test_jumps_are_looked_for_within_six_weeks() -> None:
     assert table.day[1:].min() == 60 - jumps.WINDOW_DAYS
     assert table.day.max() == 59
     assert np.exp(table.log_prior).sum() == pytest.approx(1.0)
-    assert np.exp(table.log_prior[1:]) == pytest.approx(np.full(3 * 42, jumps.DAILY_CHANCE))
+    assert np.exp(table.log_prior[1:]) == pytest.approx(np.full(4 * 42, 0.5 / (4 * 42)), rel=1e-9)
 
 
 def test_a_log_of_one_day_has_nothing_to_watch() -> None:
@@ -256,22 +255,6 @@ def test_a_log_of_one_day_has_nothing_to_watch() -> None:
     )
     found = watch(still(Case(example_tank(), log, example_truth(2))))
     assert (found.nothing, found.changes, found.likeliest) == (1.0, (), None)
-
-
-def test_few_effective_draws_cannot_tell_unless_overwhelming(small) -> None:
-    """Under 30 effective draws nothing is said, but for odds that no accident of draws can make."""
-    found = watch(still(small))
-    first = replace(found.changes[0], chance=0.7)
-    unsure = replace(found, nothing=0.3, changes=(first,), effective_draws=12.0)
-    assert not unsure.can_tell
-    assert unsure.likeliest is None
-    assert replace(unsure, effective_draws=31.0).likeliest == first
-    clear = replace(unsure, nothing=0.001, changes=(replace(first, chance=0.999),))
-    assert clear.can_tell
-    assert not clear.quiet
-    quiet = replace(unsure, nothing=0.6, changes=(replace(first, chance=0.4),))
-    assert not quiet.quiet
-    assert replace(quiet, effective_draws=31.0).quiet
 
 
 def test_overwhelming_evidence_does_not_overflow() -> None:
@@ -295,8 +278,6 @@ def test_watching_draws_nothing_at_random(small) -> None:
     one, other = (watch(fitted) for _ in range(2))
     assert one.nothing == other.nothing
     assert [c.chance for c in one.changes] == [c.chance for c in other.changes]
-    assert one.draws == 40
-    assert 1 <= one.effective_draws <= 40
 
 
 def fitted_watch(log, tank, draws: int = 100) -> tuple[Watch, Fit]:
@@ -398,7 +379,6 @@ def test_the_change_that_was_made_is_found(what, direction, size) -> None:
     found, fitted = fitted_watch(*changed_log(what))
     if what == "nothing":
         assert found.nothing > 0.5
-        assert found.can_tell
         assert found.likeliest is None
         return
     chances = {(c.kind, c.direction): c.chance for c in found.changes}

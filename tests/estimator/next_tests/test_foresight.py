@@ -10,15 +10,20 @@ import pytest
 
 from estimator import units
 from estimator.fit import kalman
+from estimator.fit.jumps import KIT
 from estimator.fit.kalman import System
+from estimator.fit.layout import PHYSICAL
 from estimator.fit.posterior import Posterior, describe
+from estimator.fit.problem import pose
 from estimator.fit.sampling import Trace
 from estimator.fit.schedule import build_schedule
 from estimator.fit.states import day_states
 from estimator.inputs.records import Action
 from estimator.next_tests import foresight as fs
 from estimator.next_tests.outcomes import outcomes_of
+from helpers.fits import still_trace
 from helpers.foresights import hand_made
+from helpers.tanks import example_log, example_tank
 
 DKH = units.MEQ_L_PER_DKH
 STEPS, MOVING, STATES = 8, 2, 4
@@ -151,12 +156,15 @@ def test_the_states_are_moments_of_exact_draws(small_fit, next_tests) -> None:
         ]
     )
     ends = day_states(schedule, paths)
-    draws = np.stack([ends.alkalinity[:, -1], ends.uptake[:, -1], ends.effluent[:, -1]], axis=1)
+    assert ends.kit_shift is not None
+    draws = np.stack(
+        [ends.alkalinity[:, -1], ends.uptake[:, -1], ends.effluent[:, -1], ends.kit_shift], axis=1
+    )
     sd = np.sqrt(np.diagonal(found.covariance[0])[found.states])
     np.testing.assert_allclose(
         draws.mean(axis=0), found.mean[0, found.states], atol=4 * sd.max() / np.sqrt(3000)
     )
-    np.testing.assert_allclose(draws.std(axis=0), sd, rtol=0.06)
+    np.testing.assert_allclose(draws.std(axis=0), sd, rtol=0.06, atol=1e-9)
     described = describe(small_fit, np.repeat(natural[None], 3000, 0), np.full(3000, jump), ends, 1)
     flow_sd = outcomes_of(found, []).flow_sd[0, 0]
     assert np.std(np.log(described.needed_flow_l_d)) == pytest.approx(flow_sd, rel=0.08)
@@ -174,11 +182,12 @@ def test_a_tests_reading_is_expected_at_the_level_then(small_fit, next_tests) ->
     assert sd[1] > 1.3 * sd[0]
     state = found.present.state(found.mean[:, found.states])
     flow, law = small_fit.schedule.present_flow_l_d, state.law
-    level = now / found.present.kit_calibration
+    reads = found.present.reads(found.mean[:, found.states])
+    level = now / reads
     rise = law.supply_meq_d(flow, level) / law.volume_l - state.uptake_meq_l_d
     rise -= law.level_response_per_d * (level - law.middle_meq_l)
     decay = law.rates(flow)[1]
-    expected = found.present.kit_calibration * rise * (1 - np.exp(-4 * decay)) / decay
+    expected = reads * rise * (1 - np.exp(-4 * decay)) / decay
     uptake = np.median(state.uptake_meq_l_d)
     assert np.median(np.abs(later - now - expected)) < 0.1 * uptake
 
@@ -226,17 +235,49 @@ def test_a_bottle_never_used_follows_the_others_of_its_kit(small_fit, next_tests
     assert abs(np.corrcoef(rest, np.log(first * second))[0, 1]) < 0.13
 
 
+def test_what_is_read_next_is_read_with_the_shifted_kit() -> None:
+    """Where the kit shifted, its next reading is the level and the shift of what it showed last.
+
+    Another kit that reads the tank beside it has no part in that, and takes the place of the kit
+    that tests it.
+    """
+    alk = example_tank().kits["alk"]
+    tank = example_tank(kits={"alk": alk, "other": replace(alk, name="other")})
+    days = [(j + 0.4, "alkalinity", "tank", "alk", (1 + 0.06 * (j > 9)) * 2.9) for j in range(20)]
+    days += [(2.5, "alkalinity", "tank", "other", 2.9)]
+    problem = pose(example_log(days, [(0.2, "dose_rate", "soda", 160.0)]), tank)
+    jumps = problem.frame.jumps
+    shifted = int(np.flatnonzero((jumps.kind == KIT) & (jumps.day == 10))[0])
+    theta = problem.priors.natural(np.zeros(problem.priors.size))
+    trace = still_trace(problem, theta)
+    trace = replace(trace, jump=np.full_like(trace.jump, shifted))
+    later = problem.log.end + timedelta(hours=1)
+    own = replace(problem.log.readings[-1], time=later, value=0.0)
+    others = replace(own, kit="other")
+    found = fs.foresee(problem, trace, [own], np.random.SeedSequence(1))
+    place = 1 + found.present.places[4]
+    shift = found.mean[:, place]
+    assert shift.min() > 0.03
+    np.testing.assert_allclose(found.present.reads(found.mean[:, 1:]), theta[PHYSICAL] + shift)
+    both = fs.foresee(problem, trace, [own, others], np.random.SeedSequence(1))
+    assert both.present.places[4] == -1
+    np.testing.assert_allclose(both.mean[:, 0], found.mean[:, 0])
+    np.testing.assert_allclose(both.mean[:, 0] - both.mean[:, 1], 1.06 * 2.9 * shift)
+
+
 def test_actions_done_meanwhile_are_followed(small_fit, next_tests) -> None:
     """With the reactor stopped right away, four days cost about four days of uptake, which falls
     with the level."""
     stop = Action(0, small_fit.log.end + timedelta(hours=1), "flow", "", 0.0)
     tests = [next_tests[name] for name in ("tank", "tank in four days")]
     found = foresee(small_fit, tests, actions=[stop])
-    state = found.present.state(found.mean[:, found.states])
-    first, last = (found.mean[:, k] / found.present.kit_calibration for k in (0, 1))
+    states = found.mean[:, found.states]
+    state, first = found.present.state(states), found.mean[:, 0] / found.present.reads(states)
+    # A shift shows in both readings alike.
+    fallen = (found.mean[:, 0] - found.mean[:, 1]) / found.present.kit_calibration
     level, response = first - state.law.middle_meq_l, state.law.level_response_per_d
     fall = (state.uptake_meq_l_d / response + level) * (1 - np.exp(-4 * response))
-    np.testing.assert_allclose(first - last, fall, rtol=0.02)
+    np.testing.assert_allclose(fallen, fall, rtol=0.02)
     assert np.median(fall) < 0.98 * np.median(4 * state.uptake_meq_l_d)
 
 

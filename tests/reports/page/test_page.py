@@ -493,7 +493,6 @@ def test_leaving_the_pump_says_nothing_of_changing():
         ("full", "very likely (95 in 100) that nothing changed in the last 14 days"),
         ("leave", "It is very likely (95 in 100) that the tank uses more than it did"),
         ("hostile", "Perhaps (65 in 100) something changed in the last 14 days"),
-        ("start", "The log cannot tell whether something changed"),
     ],
 )
 def test_verdict_on_what_changed(variant, verdict):
@@ -858,7 +857,7 @@ def test_every_kind_of_change_is_told_in_words():
     parts = {"changes": (*changes, kit), "days": days, "nothing": 0.69}
     html, _ = page_and_twin(with_job(study, watch=parts))
     told = text_of(html, "watch")
-    assert "in the last 40 days (kits: 14 days)" in told
+    assert "nothing changed in the last 40 days" in told
     for words in (
         "Effluent bit by bit: test the effluent's alkalinity",
         "One dose: look for a dose",
