@@ -53,6 +53,8 @@ GOES_ON = 0.8
 """Chance of a level in the band from which a hand-over goes on."""
 UNSURE_KIT = 0.025
 """Relative sd of a kit's calibration above which it is checked where there is a reference."""
+STILL = (*FORBIDDING, "log age")
+"""With an alarm about one of these nothing is changed before it is looked at."""
 MUCH_DOSED = 0.03
 """Part of the load: where less is dosed beside a running reactor, the reactor carries the load."""
 
@@ -85,6 +87,12 @@ class Ground:
     def posterior(self) -> Posterior:
         """Draws."""
         return self.fitted.posterior
+
+    @property
+    def unwritten(self) -> bool:
+        """Whether something that is added is most likely not in the log: what the tank takes is
+        then not what it seems to take, and settings that hold the level are left."""
+        return any(a.about == "additions" and a.chance >= STANDS for a in self.alarms)
 
     @property
     def tank(self) -> Tank:
@@ -130,7 +138,7 @@ def make_plan(ground: Ground, seed: np.random.SeedSequence) -> tuple[Plan, Sched
 
 def _made(ground: Ground, seed: np.random.SeedSequence) -> tuple[Plan, Rhythm | None]:
     """The plan without tests, and the rhythm of those of its rule."""
-    forbids = [a for a in ground.alarms if a.about in FORBIDDING and a.chance >= STANDS]
+    forbids = [a for a in ground.alarms if a.about in STILL and a.chance >= STANDS]
     if not ground.shown or forbids:
         return _held_still(ground, forbids), None
     if not ground.means.ml_per_meq and not ground.means.reactor:
@@ -159,7 +167,7 @@ def _kind_of(ground: Ground) -> tuple[str, str]:
         phase = "untested"
     elif ground.recommendation.flow.level_in_band < 0.5:
         kind = phase = "correct"
-    if ground.most_ml_h is not None:
+    if ground.most_ml_h is not None or ground.unwritten:
         return "check", "check"
     return kind, phase
 
@@ -281,6 +289,8 @@ def _task(ground: Ground, futures: Futures, phase: str) -> Task:
     running = phase in ("untested", "hand_over")
     dosed = means.present_meq_d > 0
     flows = _flows(ground, belief, final, ladder=running)
+    if ground.unwritten:
+        flows = [means.present_l_d]
     highest = float(to_l_d(np.array(means.pump.flow_max_ml_h))) if means.reactor else 0.0
     if ground.recommendation.flow.setting is None and means.present_l_d > 0:
         highest = min(highest, FURTHEST_UNTESTED * means.present_l_d)
@@ -305,6 +315,7 @@ def _task(ground: Ground, futures: Futures, phase: str) -> Task:
         first_only=phase == "untested",
         highest_l_d=highest,
         doses=doses,
+        dose_stays=ground.unwritten,
         minutes=minutes,
         minutes_per_week=_for_the_rule(ground, posterior, minutes),
         report_days=tuple(range(first, AHEAD_DAYS, max(first, 3))),

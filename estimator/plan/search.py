@@ -66,6 +66,7 @@ class Task:
         first_only: no rung is known beyond today's.
         highest_l_d: the pump is not to go beyond.
         doses: alkalinity may be dosed from today on.
+        dose_stays: at the rate of now.
         minutes: of one titration; infinite where there is no kit.
         minutes_per_week: that the rule's tests may take.
         report_days: of the report and of those after it.
@@ -82,6 +83,7 @@ class Task:
     minutes: float
     minutes_per_week: float
     report_days: tuple[int, ...]
+    dose_stays: bool = False
 
     @property
     def volume_l(self) -> float:
@@ -216,7 +218,9 @@ def courses_of(task: Task, rhythm: Rhythm, kit_step: float) -> Iterator[tuple[Co
     shapes: list[tuple[list[float], list[float], float, int, bool]] = []
     for flow in task.flows_l_d:
         doses = {0.0}
-        if task.doses:
+        if task.dose_stays:
+            doses = {means.present_meq_d}
+        elif task.doses:
             given = task.supply_meq_d(flow)
             doses = {task.wanted_meq_d(lead) - given for lead in LEAD_DAYS} | {means.present_meq_d}
         for dose in {float(np.clip(one, 0.0, task.most_meq_d)) for one in doses}:

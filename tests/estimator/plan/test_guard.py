@@ -167,7 +167,7 @@ def test_the_setting_that_is_held_is_told_with_its_bridge() -> None:
 @pytest.mark.parametrize("about", ["strength", "volume"])
 def test_no_setting_where_its_ground_is_wrong(about: str) -> None:
     """A wrong strength or volume withholds the setting and names the reason."""
-    posterior, advice, _ = case()
+    _, advice, _ = case()
     found = withheld(advice, (alarm(about, f"{about}_wrong"),), Doubts(), TANK)
     assert found.status == "withheld"
     assert found.reasons == (Remark("withheld_cause_first", {"about": about}),)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import timedelta
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -88,7 +89,7 @@ def check_rule(found: Plan) -> None:
     assert len(cases) <= 7
     assert cases[0].from_meq_l is None
     assert cases[-1].to_meq_l is None
-    for lower, upper in zip(cases, cases[1:], strict=False):
+    for lower, upper in pairwise(cases):
         assert lower.to_meq_l == upper.from_meq_l
         assert lower.to_meq_l is not None
     for case in cases:
@@ -219,7 +220,21 @@ def test_while_a_cause_is_to_be_found_the_pump_goes_up_a_fifth_at_most() -> None
     assert found.tests[0].repeats == 2
 
 
-@pytest.mark.parametrize("about", ["strength", "volume", "fit"])
+def test_while_additions_are_missing_from_the_log_settings_stay() -> None:
+    """What holds the level holds it, whatever it is: 160 of 300 meq/day seem to be enough."""
+    missing = alarm("additions", "additions_up")
+    found = plan(
+        unsure(uptake=np.full(800, 0.3), dosed_meq_d=160.0),
+        [(0.2, "dose_rate", "soda", 160 / 1.9)],
+        tank(reactor=None),
+        alarms=(missing,),
+    )
+    assert found.kind == "check"
+    assert found.today.dose_ml_d["soda"] == 84.0
+    assert found.report_again == found.begins + timedelta(days=1)
+
+
+@pytest.mark.parametrize("about", ["strength", "volume", "fit", "log age"])
 def test_what_cannot_be_right_leaves_everything_as_it_is(about: str) -> None:
     """Present settings, no rule, no chances, a report tomorrow."""
     found = plan(known(), DOSED, alarms=(alarm(about, about),))

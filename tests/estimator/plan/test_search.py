@@ -1,4 +1,4 @@
-"""The search: rhythms within the minutes, rows between the kit's figures, small gains left alone."""
+"""The search: rhythms within the minutes, rows between the kit's figures, gains left alone."""
 
 from __future__ import annotations
 
