@@ -201,15 +201,22 @@ def check(log: Path, tank: Path) -> int:
 @timings_option
 @tidy
 def demo(folder: Path, seed: int, timings: bool) -> int:
-    """Write an invented log and tank file, and report on them."""
-    from estimator.synthetic.demo_case import write_demo
+    """Write an invented log and tank file, and report on them.
+
+    Files of a former demo that were changed stay as they are, and the report is on them.
+    """
+    from reports.demo import place_demo
 
     with _refusing(folder, "the demo could not be written", "--dir"):
         folder.mkdir(parents=True, exist_ok=True)
-        log, tank = write_demo(folder)
-    click.echo(plain(f"Demo files: {log} and {tank}"), err=True)
-    page = folder / f"{log.stem}-report.html"
-    return _report(log, tank, page, seed, timings, DEFAULT_MINUTES, invented=True)
+    placed = place_demo(folder)
+    click.echo(plain(f"Demo files: {placed.log} and {placed.tank}"), err=True)
+    for path in placed.changed:
+        click.echo(plain(f"{path} is not the demo's any more and stays as it is."), err=True)
+    return _report(
+        *(placed.log, placed.tank, placed.page, seed, timings, DEFAULT_MINUTES),
+        invented=not placed.changed,
+    )
 
 
 def _study(

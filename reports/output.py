@@ -4,6 +4,9 @@ What is promised: at any moment, and whenever the process ends, each of the two 
 former one or the whole new one. Runs on one machine that write to the same place take turns, so
 the last of them leaves both its files. A process killed between the two moves leaves the new page
 beside the former twin; the digests of the inputs, which stand in both, show it.
+
+Only a file that this program wrote is ever replaced (`recognise`). Where a link stands in the place
+of an output, what it leads to is judged and replaced, and the link stays.
 """
 
 from __future__ import annotations
@@ -12,12 +15,13 @@ import contextlib
 import os
 import secrets
 import shutil
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, NoReturn
 
 from estimator.errors import OutputError
+from reports.recognise import is_page, is_twin
 
 Json = dict[str, Any]
 """What a twin holds: plain dicts, lists, strings and numbers."""
@@ -36,8 +40,6 @@ class Destination:
 def destination(out: Path, inputs: Iterable[Path]) -> Destination:
     """The two files for `out`, checked as far as can be before anything is computed.
 
-    A link in the place of either file is replaced itself; what it points to is left alone.
-
     Args:
         out: the page; the twin stands beside it with the suffix .json.
         inputs: files that must not be written over.
@@ -49,13 +51,14 @@ def destination(out: Path, inputs: Iterable[Path]) -> Destination:
         _refuse(out, "the report is an HTML file and its twin takes .json; name it .html")
     if not out.name:
         _refuse(out, "a folder has that name; choose another --out")
-    is_page = out.suffix.lower() in _PAGE_SUFFIXES
-    where = Destination(out, out.with_suffix(".json") if is_page else Path(f"{out}.json"))
+    named = out.suffix.lower() in _PAGE_SUFFIXES
+    where = Destination(out, out.with_suffix(".json") if named else Path(f"{out}.json"))
     if not os.path.isdir(out.parent):
         rule = "the folder for the report must exist; make it or choose another --out"
         _refuse(out.parent, rule)
-    for path in (where.page, where.twin):
+    for path, is_ours in ((where.page, is_page), (where.twin, is_twin)):
         _check_place(path, inputs)
+        _check_ours(path, is_ours)
     _try_folder(out)
     return where
 
@@ -67,8 +70,10 @@ def write(where: Destination, page: str, twin: str) -> None:
     first is undone.
 
     Raises:
-        OutputError: naming the file and what the system said.
+        OutputError: naming the file and what the system said, or that the file was put there
+            meanwhile by somebody else.
     """
+    where = Destination(_followed(where.page), _followed(where.twin))
     parts: dict[Path, Path] = {}
     try:
         for path, text in ((where.page, page), (where.twin, twin)):
@@ -76,12 +81,35 @@ def write(where: Destination, page: str, twin: str) -> None:
             # A file name that is not text must not make hours of work fail here.
             _write_new(parts[path], text.encode("utf-8", "replace"))
         with _taking_turns(where.page.parent):
+            _check_ours(where.page, is_page)
+            _check_ours(where.twin, is_twin)
             _move_both(where, parts)
     except OSError as error:
         _refuse_write(where.page, error)
     finally:
         for part in parts.values():
             _discard(part)
+
+
+def create(files: Mapping[Path, bytes]) -> None:
+    """Write new files, all of them or none; what stands there already is never touched.
+
+    Raises:
+        OutputError: naming the file that could not be made.
+    """
+    made: list[Path] = []
+    try:
+        for path, data in files.items():
+            with path.open("xb") as file:
+                made.append(path)
+                file.write(data)
+    except BaseException as error:
+        for each in made:
+            _discard(each)
+        if isinstance(error, OSError):
+            reason = error.strerror or str(error)
+            _refuse(path, f"could not be made ({reason}); nothing was written")
+        raise
 
 
 def _check_place(path: Path, inputs: Iterable[Path]) -> None:
@@ -94,6 +122,29 @@ def _check_place(path: Path, inputs: Iterable[Path]) -> None:
     if os.path.exists(path) and not os.path.isfile(path):
         rule = "that is a device or a pipe, not an ordinary file; choose another --out"
         _refuse(path, rule)
+
+
+def _check_ours(path: Path, is_ours: Callable[[Path], bool]) -> None:
+    """Nothing of anybody else's may stand at `path`."""
+    if not os.path.lexists(path):
+        return
+    try:
+        known = os.path.isfile(path) and is_ours(path)
+    except OSError as error:
+        reason = error.strerror or str(error)
+        rule = f"cannot be looked into ({reason}), so that it is not replaced; choose another --out"
+        _refuse(path, rule)
+    if not known:
+        rule = (
+            "what stands there is not known as a file that this program wrote, and no other is "
+            "written over; choose another --out, or move it away"
+        )
+        _refuse(path, rule)
+
+
+def _followed(path: Path) -> Path:
+    """The file that a link leads to; any other path as it is."""
+    return Path(os.path.realpath(path)) if path.is_symlink() else path
 
 
 def _move_both(where: Destination, parts: dict[Path, Path]) -> None:

@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+from helpers.outputs import a_page
 from helpers.studies import build_study
 from reports.cli import main
 
@@ -183,12 +184,12 @@ def test_same_seed_writes_the_same_bytes(inputs, fitted):
 def test_bad_input_lists_faults_and_writes_nothing(inputs, no_fit):
     """Each fault names file, row, column, what was found and the rule; former reports stand."""
     Path("log.csv").write_text(LOG + "2026-03-06,alkalinity,x\n2026-03-07,alkalinty,8\n")
-    Path("log-report.html").write_text("former")
+    Path("log-report.html").write_text(a_page())
     result = run("report", "log.csv", "--tank", "tank.toml")
     assert result.exit_code == 2
     assert "log.csv, row 6, value: found 'x';" in result.output
     assert "log.csv, row 7, entry: found 'alkalinty';" in result.output
-    assert Path("log-report.html").read_text() == "former"
+    assert Path("log-report.html").read_text() == a_page()
     assert not Path("log-report.json").exists()
 
 
@@ -360,6 +361,40 @@ def test_demo_writes_its_files_and_a_report(tmp_path, fitted):
     result = run("demo", "--dir", str(folder))
     assert result.exit_code == 0, result.output
     assert {path.suffix for path in folder.iterdir()} == {".csv", ".toml", ".html", ".json"}
+
+
+def test_demo_run_again_leaves_edited_files_alone(tmp_path, fitted):
+    """What the keeper tried out in the demo's files stays, through a link too, and is said."""
+    fitted("full")
+    mine = tmp_path / "mine.csv"
+    assert run("demo", "--dir", str(tmp_path)).exit_code == 0
+    log = tmp_path / "nursery-log.csv"
+    tank = tmp_path / "nursery-tank.toml"
+    whole = tank.read_bytes()
+    mine.write_text(log.read_text() + "2026-06-02T09:00,alkalinity,tank,8.0,dKH,alk-drops,\n")
+    log.unlink()
+    log.symlink_to(mine)
+    edited = mine.read_bytes()
+    tank.unlink()
+    result = run("demo", "--dir", str(tmp_path))
+    assert result.exit_code == 0, result.output
+    assert f"{log} is not the demo's any more and stays as it is." in result.output
+    assert str(tank) + " is not" not in result.output
+    assert mine.read_bytes() == edited
+    assert log.is_symlink()
+    assert tank.read_bytes() == whole
+
+
+@pytest.mark.parametrize("suffix", [".html", ".json"])
+def test_demo_never_writes_over_a_file_of_the_report_s_name(tmp_path, no_fit, suffix):
+    """A file of the keeper's there is named, and nothing is written."""
+    mine = tmp_path / f"nursery-log-report{suffix}"
+    mine.write_text("mine")
+    result = run("demo", "--dir", str(tmp_path))
+    assert result.exit_code == 2
+    assert mine.name in result.output
+    assert [path.name for path in tmp_path.iterdir()] == [mine.name]
+    assert mine.read_text() == "mine"
 
 
 def test_demo_in_the_place_of_a_file_is_refused(tmp_path, no_fit):
