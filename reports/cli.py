@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 import click
 
 from estimator.errors import OutputError
+from reports.add import add
 from reports.terminal import (
     ExitCode,
     progress_bar,
@@ -75,6 +76,8 @@ def main() -> None:
     recommended.
     """
 
+
+main.add_command(add)
 
 log_argument = click.argument("log", type=FILE)
 tank_option = click.option("--tank", required=True, type=FILE, help="The tank file (TOML).")

@@ -112,6 +112,54 @@ def create(files: Mapping[Path, bytes]) -> None:
         raise
 
 
+def rewrite(path: Path, change: Callable[[bytes], bytes], limit_bytes: int) -> None:
+    """Give the keeper's own file a new content: it is the whole former or the whole new one at any
+    moment. Permissions stay, and so does a link to it.
+
+    Args:
+        path: the file.
+        change: from the former content, cut where it is larger than the limit, to the new one.
+        limit_bytes: no more is read.
+
+    Raises:
+        OutputError: it cannot be written, or somebody else changed it meanwhile.
+        Whatever `change` raises: nothing is written then.
+    """
+    if not os.path.isfile(path):
+        _refuse(path, "there is no such file, or it is no ordinary one; check the path")
+    path = _followed(path)
+    part = _part(path, "new")
+    try:
+        with _taking_turns(path.parent):
+            former = _content(path, limit_bytes)
+            # To move a file over it takes no right to write to it.
+            if not os.access(path, os.W_OK):
+                _refuse(path, "may not be written to; nothing was changed; see its permissions")
+            _write_new(part, change(former))
+            _copy_rights(path, part)
+            if _content(path, limit_bytes) != former:
+                _refuse(path, "was changed by another program just now; run this again")
+            os.replace(part, path)
+    except OSError as error:
+        reason = error.strerror or str(error)
+        _refuse(path, f"could not be written ({reason}); nothing was changed; mend the cause")
+    finally:
+        _discard(part)
+
+
+def _content(path: Path, limit_bytes: int) -> bytes:
+    with path.open("rb") as file:
+        return file.read(limit_bytes + 1)
+
+
+def _copy_rights(path: Path, part: Path) -> None:
+    status = path.stat()
+    if hasattr(os, "chown"):
+        with contextlib.suppress(OSError):  # only some users may give a file away
+            os.chown(part, status.st_uid, status.st_gid)
+    shutil.copymode(path, part)
+
+
 def _check_place(path: Path, inputs: Iterable[Path]) -> None:
     if os.path.isdir(path):
         _refuse(path, "a folder has that name; choose another --out")

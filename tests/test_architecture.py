@@ -21,7 +21,7 @@ ORDER = {
         "inputs": (
             *("parameters", "missing_unit", "dosing", "tank", "records", "actions"),
             *("text", "toml_table", "tank_file", "cell", "csv_table", "log_file"),
-            *("additions", "read"),
+            *("additions", "read", "new_row"),
         ),
         "water": (
             *("chamber_table", "carbonate", "chamber_ph", "settings", "media", "salinity"),
@@ -78,6 +78,7 @@ ORDER = {
         "many": (),
         "index": (),
         "terminal": (),
+        "add": (),
         "cli": (),
     },
 }

@@ -63,7 +63,12 @@ def read_inputs(log_path: Path, tank_path: Path, now: datetime) -> Inputs:
 
 
 def read_log(
-    path: Path, tank: Tank, *, now: datetime, data: bytes | None = None
+    path: Path,
+    tank: Tank,
+    *,
+    now: datetime,
+    data: bytes | None = None,
+    may_be_short: bool = False,
 ) -> tuple[TankLog, Tank]:
     """The log at `path`, and `tank` with a kit assumed for each parameter that declares none.
 
@@ -72,6 +77,7 @@ def read_log(
         tank: gives names, kits and units that the log leaves out.
         now: the local clock; an entry more than a day later is a fault.
         data: the bytes of the file, where they are at hand already.
+        may_be_short: one entry is enough; without it, what an estimate needs at least.
 
     Raises:
         InputError: with every fault found, in file order.
@@ -84,7 +90,7 @@ def read_log(
     resolver.check_units_left_out()
     in_order = check_additions(_flag_repeats(records), tank, faults)
     faults.raise_if_any()
-    _check_enough(in_order, faults)
+    _check_enough(in_order, faults, _MIN_ALKALINITY_TIMES * (not may_be_short))
     log = TankLog(
         name=path.name,
         sha256=sha256,
@@ -109,7 +115,7 @@ def _faults_without_tank(path: Path, now: datetime) -> Sequence[Fault]:
     return faults.in_file_order()
 
 
-def _check_enough(records: Sequence[Reading | Action], faults: FaultList) -> None:
+def _check_enough(records: Sequence[Reading | Action], faults: FaultList, least: int) -> None:
     """Two levels at different times are the least that can show an uptake."""
     if not records:
         faults.refuse("the log has no entries; it needs one row below the header for each")
@@ -119,7 +125,7 @@ def _check_enough(records: Sequence[Reading | Action], faults: FaultList) -> Non
         if isinstance(record, Reading)
         and (record.parameter, record.sample) == ("alkalinity", "tank")
     }
-    if len(times) < _MIN_ALKALINITY_TIMES:
+    if len(times) < least:
         faults.refuse(
             "at least two alkalinity readings of the tank at different times are needed; "
             "test the tank again and add a row",
