@@ -96,11 +96,11 @@ def fixed(value: float, decimals: int) -> str:
     return text if value >= 0 or float(text) == 0 else "−" + text
 
 
-def listed(items: Sequence[str]) -> str:
+def listed(items: Sequence[str], word: str = "and") -> str:
     """ "a, b and c"."""
     if len(items) < 2:
         return "".join(items)
-    return f"{', '.join(items[:-1])} and {items[-1]}"
+    return f"{', '.join(items[:-1])} {word} {items[-1]}"
 
 
 def sentence(text: str) -> str:

@@ -20,8 +20,8 @@ ORDER = {
         "unknowns": (),
         "inputs": (
             *("parameters", "missing_unit", "dosing", "tank", "records", "actions"),
-            *("text", "toml_table", "tank_file", "cell", "csv_table", "log_file"),
-            *("additions", "read", "new_row"),
+            *("text", "key_hint", "toml_table", "tank_file", "cell", "csv_table", "log_file"),
+            *("additions", "read", "new_row", "asked"),
         ),
         "water": (
             *("chamber_table", "carbonate", "chamber_ph", "settings", "media", "salinity"),
@@ -68,7 +68,8 @@ ORDER = {
         "demo": (),
         "template": (),
         "wording": (),
-        "words": ("values", "fit", "advice", "alarms", "reactor", "plan", "table"),
+        "words": ("values", "fit", "advice", "alarms", "reactor", "plan", "keys", "table"),
+        "reference": (),
         "twin": ("quantities", "serialise", "tank", "reactor", "build"),
         "blocks": (),
         "figures": ("canvas", "drawing", "captions"),

@@ -87,7 +87,8 @@ class Parameter:
         low, high = (self.from_canonical(limit, unit) for limit in limits)
         if math.isinf(high):
             return f"{low:g} {unit} or more"
-        return f"{low:.4g} to {high:.4g} {unit}"
+        low_text, high_text = (f"{float(f'{limit:.4g}'):g}" for limit in (low, high))
+        return f"{low_text} to {high_text} {unit}"
 
 
 def _solute(

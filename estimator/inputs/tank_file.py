@@ -84,13 +84,14 @@ def read_tank(path: Path, *, data: bytes | None = None) -> tuple[Tank, str]:
     """
     faults = FaultList(str(path))
     text, sha256 = read_source(path, data, TANK_LIMIT_BYTES, faults)
-    tank = _tank(read_toml(text, faults))
+    tank = tank_of(read_toml(text, faults))
     _check_sample_names(tank, faults)
     faults.raise_if_any()
     return tank, sha256
 
 
-def _tank(document: TomlTable) -> Tank:
+def tank_of(document: TomlTable) -> Tank:
+    """The tank that a document describes; what is wrong with it becomes faults of its tables."""
     water = document.table("tank")
     targets = _targets(document.table("targets"))
     lights_on_h, lights_off_h = _lights(water)
