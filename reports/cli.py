@@ -18,6 +18,7 @@ import click
 
 from estimator.errors import OutputError
 from reports.add import add
+from reports.new import new
 from reports.terminal import (
     ExitCode,
     progress_bar,
@@ -77,6 +78,7 @@ def main() -> None:
     """
 
 
+main.add_command(new)
 main.add_command(add)
 
 log_argument = click.argument("log", type=FILE)

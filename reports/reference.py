@@ -22,6 +22,7 @@ END = "<!-- End of the reference. -->"
 
 _OF = {"solutions": "a solution", "waters": "a water", "kits": "a kit", "reactor": "the reactor"}
 _UNKNOWN = KeyWords("", "")
+_PLAIN_RANGES = ("above 0", "0 or more")
 
 
 def reference() -> str:
@@ -43,7 +44,9 @@ def comment(path: str) -> str:
         path: dotted path of the key, with NAME for what the keeper chooses.
     """
     key, words = asked_keys()[path], KEYS.get(path, _UNKNOWN)
-    told = [words.about, words.unit and f"in {words.unit}", _range(key)]
+    limits = _range(key)
+    told = [words.about, words.unit and f"in {words.unit}"]
+    told += [limits] if limits not in _PLAIN_RANGES else []
     if key.default is not None:
         told.append(f"{_default(key)} without it")
     return "; ".join(part for part in told if part)

@@ -70,6 +70,8 @@ ORDER = {
         "wording": (),
         "words": ("values", "fit", "advice", "alarms", "reactor", "plan", "keys", "table"),
         "reference": (),
+        "tank_text": (),
+        "questions": (),
         "twin": ("quantities", "serialise", "tank", "reactor", "build"),
         "blocks": (),
         "figures": ("canvas", "drawing", "captions"),
@@ -80,6 +82,7 @@ ORDER = {
         "index": (),
         "terminal": (),
         "add": (),
+        "new": (),
         "cli": (),
     },
 }

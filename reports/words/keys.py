@@ -23,7 +23,7 @@ class KeyWords:
 
 
 TABLES: Mapping[str, str] = {
-    "tank": "the tank itself",
+    "tank": "the tank: its water and its light",
     "targets.alkalinity": "the band that alkalinity is to stay in",
     "targets.calcium": "the band for calcium; may be left out",
     "targets.magnesium": "the band for magnesium; may be left out",
@@ -82,9 +82,9 @@ def _target_keys(name: str) -> dict[str, KeyWords]:
 KEYS: Mapping[str, KeyWords] = {
     "tank.name": KeyWords("", "stands above the report"),
     "tank.water_volume_l": KeyWords(
-        "L", "water in the whole system, less rock and sand; this or the next"
+        "L", "water in the whole system, less rock and sand; this or water_volume_us_gal"
     ),
-    "tank.water_volume_us_gal": KeyWords("US gallons", "the same"),
+    "tank.water_volume_us_gal": KeyWords("US gallons", "in place of water_volume_l"),
     "tank.water_volume_sd_pct": KeyWords("%", "how far the volume may be off, give or take"),
     "tank.salinity_g_kg": KeyWords("g/kg", "salinity that you hold (ppt and psu are the same)"),
     "tank.temperature_c": KeyWords("C", "temperature that you hold"),
