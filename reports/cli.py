@@ -182,13 +182,20 @@ def next_test(log: Path, tank: Path, seed: int, minutes: float) -> int:
 @main.command()
 @log_argument
 @tank_option
+@click.option(
+    "--today",
+    type=click.DateTime(["%Y-%m-%d"]),
+    help="The day to check for: says where the log ended long before it.",
+)
 @tidy
-def check(log: Path, tank: Path) -> int:
-    """Read both files and list every fault; fit nothing."""
+def check(log: Path, tank: Path, today: datetime | None) -> int:
+    """Read both files and list every fault, and what would be of no use; fit nothing."""
     from estimator.inputs.read import read_inputs
     from reports.summary import contents_lines
 
-    for line in contents_lines(read_inputs(log, tank, now=datetime.now())):
+    inputs = read_inputs(log, tank, now=_last_moment(today))
+    days = (today.date() - inputs.log.end.date()).days if today else 0
+    for line in contents_lines(inputs, days if days > LONG_AGO_DAYS else None):
         click.echo(line)
     return ExitCode.DONE
 

@@ -8,6 +8,7 @@ from typing import Any
 
 from markupsafe import Markup
 
+from estimator.fit.used import unused
 from estimator.inputs.read import Inputs
 from estimator.inputs.records import Action, Reading
 from reports.blocks import Numbers
@@ -20,6 +21,7 @@ from reports.wording import (
     step_decimals,
     times,
 )
+from reports.words.table import words
 
 
 def terminal_lines(twin: dict[str, Any], page: str, twin_name: str) -> list[str]:
@@ -163,8 +165,13 @@ def _sure(twin: dict[str, Any]) -> str:
     return f"{what} in the next {days} days {how}: {word} ({count} in 100). {trust}"
 
 
-def contents_lines(inputs: Inputs) -> Iterator[str]:
-    """What `uptake check` prints: what two faultless files hold."""
+def contents_lines(inputs: Inputs, ended_days_ago: int | None = None) -> Iterator[str]:
+    """What `uptake check` prints: what two faultless files hold, and what tells the fit nothing.
+
+    Args:
+        inputs: both files.
+        ended_days_ago: how long before the report the log ends, where that is worth a word.
+    """
     log = inputs.log
     span = f"{log.start:%Y-%m-%d} to {log.end:%Y-%m-%d}"
     yield f"{plain(log.name)}: {log.rows} rows, {span}, no faults"
@@ -181,6 +188,12 @@ def contents_lines(inputs: Inputs) -> Iterator[str]:
         yield f"  row {record.row}: {plain('; '.join(record.flags))}"
     if len(flagged) > FLAGGED_SHOWN:
         yield f"  … and {len(flagged) - FLAGGED_SHOWN} more"
+    if remarks := list(unused(log, inputs.tank)):
+        yield "Of no use to the estimate:"
+    for remark in remarks[:FLAGGED_SHOWN]:
+        yield f"  {words(remark, inputs.tank)}"
+    if ended_days_ago is not None:
+        yield f"The log ended {ended_days_ago} days ago: test again before you act on a report."
 
 
 def _by_kind(kinds: Counter[str]) -> str:

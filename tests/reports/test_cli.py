@@ -253,6 +253,41 @@ def test_check_sums_up_a_good_log(inputs, no_fit):
     assert sorted(os.listdir()) == ["log.csv", "tank.toml"]
 
 
+def test_check_says_what_is_of_no_use(inputs, no_fit):
+    """What is declared and never logged, readings that tell nothing, and a log that ended."""
+    with Path("tank.toml").open("a") as file:
+        file.write(
+            "[solutions.soda]\nalkalinity_meq_per_ml = 1.9\n[reactor]\nflow_max_ml_h = 900\n"
+        )
+        file.write("[water.old]\n[reference.cal]\ncalcium = 400\n")
+    rows = ("temperature,25.1,", "temperature,25.2,", "nitrate,5,", "alkalinity,7.9,cal")
+    text = Path("log.csv").read_text().replace("value\n", "value,of\n").replace("60\n", "60,new\n")
+    text += "".join(f"2026-03-05 19:00,{row}\n" for row in rows)
+    Path("log.csv").write_text(text)
+    result = run("check", "log.csv", "--tank", "tank.toml", "--today", "2026-03-20")
+    assert result.exit_code == 0, result.output
+    lines = result.output.splitlines()
+    assert lines[lines.index("Of no use to the estimate:") + 1 :] == [
+        "  no dose of soda is in the log; log what you dose, or the tank seems to use less than it "
+        "does",
+        "  no water change with old is in the log",
+        "  the tank file has a reactor, but no flow of its pump is in the log; log the flow, or it "
+        "counts as off",
+        "  tank temperature, rows 6 and 7: kept for your record only",
+        "  tank nitrate, row 8: only its change tells something; read it again",
+        "  cal alkalinity, row 9: the tank file states no such value of it",
+        "The log ended 15 days ago: test again before you act on a report.",
+    ]
+
+
+def test_check_without_a_day_does_not_look_at_the_clock(inputs, no_fit):
+    """The same files give the same lines at any time; so does a log that ended a week ago."""
+    for day in ([], ["--today", "2026-03-12"]):
+        result = run("check", "log.csv", "--tank", "tank.toml", *day)
+        assert result.exit_code == 0
+        assert "days ago" not in result.output
+
+
 @pytest.mark.parametrize("error", [ValueError("odd\nthing"), MemoryError(), AssertionError()])
 def test_unexpected_faults_are_one_line(inputs, monkeypatch, error):
     """A bug never shows a traceback and never leaves a file."""

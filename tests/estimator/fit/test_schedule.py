@@ -22,7 +22,8 @@ from estimator.fit.layout import (
     TANK_ALKALINITY,
     UNIT,
 )
-from estimator.fit.schedule import WITHIN_DAY, build_schedule, used_readings
+from estimator.fit.schedule import WITHIN_DAY, build_schedule
+from estimator.fit.used import used_readings
 from estimator.inputs.parameters import ALKALINITY
 from estimator.water.light import TERMS, day_shape, light_share, lit_fraction, pulse_moments
 from helpers.tanks import CASES, example_log, example_tank
