@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from helpers.command import run
+from reports.add import cells_of
 
 TANK = """\
 [tank]
@@ -273,3 +274,30 @@ def test_a_pipe_for_a_log_keeps_nobody_waiting(log):
     result = add("alkalinity", "8.1", *AT)
     assert result.exit_code == 2
     assert "no ordinary one" in result.output
+
+
+@pytest.mark.parametrize(
+    ("line", "cells"),
+    [
+        ("alkalinity 8.1", ["alkalinity", "8.1", "", "", ""]),
+        ("stock_change", ["stock_change", "", "", "", ""]),
+        ("alkalinity 143 mg/L CaCO3", ["alkalinity", "143", "mg/L CaCO3", "", ""]),
+        (
+            "alkalinity 26.5 dKH of effluent at 2026-03-02 18:30",
+            ["alkalinity", "26.5", "dKH", "effluent", "2026-03-02 18:30"],
+        ),
+        ("new_bottle of drops", ["new_bottle", "", "", "drops", ""]),
+        ("flow 900 at 2026-03-02", ["flow", "900", "", "", "2026-03-02"]),
+    ],
+)
+def test_a_line_typed_at_the_terminal_is_cut_into_cells(line, cells):
+    """The little words `of` and `at` stand before what was sampled and before the time."""
+    assert cells_of(line) == dict(zip(("entry", "value", "unit", "of", "time"), cells, strict=True))
+
+
+def test_without_an_entry_and_without_a_terminal(log):
+    """A script that lacks the entry is told of it and does not wait."""
+    result = add()
+    assert result.exit_code == 2
+    assert "ENTRY" in result.output
+    assert log.read_text() == LOG

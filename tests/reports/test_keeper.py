@@ -117,15 +117,27 @@ def call(folder, *arguments):
     return terminal.ends(0)
 
 
+def add_readings(folder, files, values):
+    """`uptake add` that asks: one line a reading, four days apart, the last of now, and a slip."""
+    terminal = Terminal(folder, "add", *files)
+    terminal.says("An empty line ends.")
+    for days, value in zip(range(4 * len(values) - 4, -1, -4), values, strict=True):
+        when = f"{datetime.now() - timedelta(days=days):%Y-%m-%d %H:%M}"
+        terminal.says("> ")
+        terminal.type(f"alkalinity {value} at {when}")
+        terminal.says(f"{when},alkalinity,tank,{value},dKH,alkalinity-kit,")
+    terminal.type("alkalinty 8")
+    terminal.says("did you mean alkalinity?")
+    terminal.type()
+    terminal.ends(0)
+
+
 def test_from_questions_to_a_checked_log(tmp_path):
     """No file is typed by hand: two files are made, filled and found faultless."""
     shown = make_tank(tmp_path)
     assert "Written: hall/tank.toml" in shown
     files = ("hall/log.csv", "--tank", "hall/tank.toml")
-    now = datetime.now()
-    for days, value in ((4, "8.4"), (2, "8.1")):
-        when = f"{now - timedelta(days=days):%Y-%m-%d %H:%M}"
-        call(tmp_path, "add", *files, "alkalinity", value, "--time", when)
+    add_readings(tmp_path, files, ("8.4", "8.1"))
     shown = call(tmp_path, "add", *files, "alkalinity", "7.9", "--note", "after feeding, late")
     assert shown.endswith(',alkalinity,tank,7.9,dKH,alkalinity-kit,"after feeding, late"\n')
     before = (tmp_path / "hall" / "log.csv").read_bytes()
@@ -156,12 +168,10 @@ def test_leaving_half_way_leaves_no_trace(tmp_path, how):
 
 @pytest.mark.sampler
 def test_five_readings_make_a_report(tmp_path):
-    """The keeper's whole way, to the page of an own tank."""
+    """The keeper's whole way, to the page of an own tank: three commands."""
     make_tank(tmp_path)
     files = ("hall/log.csv", "--tank", "hall/tank.toml")
-    for days, value in ((16, "8.6"), (12, "8.4"), (8, "8.1"), (4, "8.0"), (0, "7.7")):
-        when = f"{datetime.now() - timedelta(days=days):%Y-%m-%d %H:%M}"
-        call(tmp_path, "add", *files, "alkalinity", value, "--time", when)
+    add_readings(tmp_path, files, ("8.6", "8.4", "8.1", "8.0", "7.7"))
     terminal = Terminal(tmp_path, "report", *files, "--out", "hall/report.html")
     terminal.says("Report: hall/report.html and hall/report.json", patience_s=300)
     terminal.ends(3)
