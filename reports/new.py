@@ -73,11 +73,12 @@ def new(folder: Path, answers: Path | None) -> int:
         msg = f"{folder}: the folder could not be made ({error.strerror}); choose another --dir"
         raise OutputError(msg) from error
     create({tank: text.encode(), log: f"{','.join(LONG_COLUMNS)}\n".encode()})
+    page = folder / "report.html"
     tell(
         [
             f"Written: {tank}, which says what each of its lines means, and {log}, still empty.",
             f"After each test:  uptake add {log} --tank {tank} alkalinity 8.1",
-            f"From the second on:  uptake report {log} --tank {tank}",
+            f"From the second on:  uptake report {log} --tank {tank} --out {page}",
         ]
     )
     return ExitCode.DONE
