@@ -1,4 +1,4 @@
-"""The command line, `uptake`. The only module that reads the clock.
+"""The command line, `uptake`. Only this module and `add` read the clock.
 
 Everything heavy is imported inside the commands, so that `--help` and a bad log answer at once.
 """
