@@ -518,6 +518,34 @@ def test_one_bad_log_does_not_stop_the_others(farm, fitted):
     assert [seed for _, seed, _ in fitted.calls] == [5]
 
 
+def test_a_file_of_the_keeper_s_in_the_place_of_a_report_stays(farm, fitted):
+    """That tank alone is left out, and says why; the index says it too."""
+    folder = farm("a", "b")
+    mine = folder / "reports" / "a-report.json"
+    mine.write_text("mine")
+    result = run("report", folder)
+    assert result.exit_code == 2
+    assert "a-report.json: what stands there is not known" in result.output
+    assert mine.read_text() == "mine"
+    assert not (folder / "reports" / "a-report.html").exists()
+    assert (folder / "reports" / "b-report.html").exists()
+
+
+@pytest.mark.parametrize("name", ["index.html", "index.json"])
+def test_a_file_of_the_keeper_s_in_the_place_of_the_index_stays(farm, fitted, name):
+    """It is refused before any fit."""
+    folder = farm("a")
+    mine = folder / "reports" / name
+    mine.write_text("mine")
+    result = run("report", folder)
+    assert result.exit_code == 2
+    assert name in result.output
+    assert "--out" in result.output
+    assert fitted.calls == []
+    assert [path.name for path in mine.parent.iterdir()] == [name]
+    assert mine.read_text() == "mine"
+
+
 def test_the_folder_of_the_reports_is_made(farm, fitted, tmp_path):
     """It need not be there; one that cannot be made is named, before any fit."""
     folder = farm("a")
