@@ -8,6 +8,7 @@ from typing import Any
 
 from markupsafe import Markup
 
+from estimator.errors import row_ranges
 from estimator.inputs.read import Inputs
 from estimator.inputs.records import Action, Reading
 from reports.blocks import Numbers
@@ -174,6 +175,9 @@ def contents_lines(inputs: Inputs) -> Iterator[str]:
     yield f"Actions: {len(log.actions)}" + (f" ({_by_kind(actions)})" if actions else "")
     if log.rows_without_time:
         yield f"Rows without a time of day, taken as noon: {log.rows_without_time}"
+    if log.rows_without_entry:
+        rows = row_ranges(log.rows_without_entry)
+        yield f"Rows with nothing but a time or a note: {len(log.rows_without_entry)} ({rows})"
     records: list[Reading | Action] = [*log.readings, *log.actions]
     flagged = sorted((r for r in records if r.flags), key=lambda r: r.row)
     yield f"Flagged: {len(flagged)}"

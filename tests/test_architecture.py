@@ -100,7 +100,6 @@ FENCES = {
         "estimator/fit/forecast.py",
     },
     "matplotlib": {"reports/figures/canvas.py", "reports/figures/drawing.py"},
-    "pandas": {"estimator/inputs/csv_table.py"},
     "tomllib": {"estimator/inputs/toml_table.py"},
     "PyCO2SYS": {"estimator/water/carbonate.py"},
 }

@@ -13,7 +13,7 @@ from datetime import datetime, timedelta
 
 from estimator.inputs.actions import ACTIONS
 from estimator.inputs.cell import is_decimal_comma, read_number, read_time
-from estimator.inputs.csv_table import CsvTable, read_csv_table
+from estimator.inputs.csv_table import MORE_FIELDS, CsvTable, read_csv_table
 from estimator.inputs.parameters import PARAMETERS
 from estimator.inputs.text import FaultList, match_name, match_unit, nearest_hint, unknown_unit
 
@@ -30,7 +30,8 @@ then writes on one day only (common practice, no source)."""
 
 _HEADER = re.compile(r"([^\[\]]*?)\s*(?:\[([^\[\]]*)\])?")
 _NUMBER_COLUMNS = ("value", *PARAMETERS)
-_SWALLOWED_ROW = re.compile(r"\n(?:.*[,;\t])?\d{4}-\d{2}-\d{2}")
+_DATE = re.compile(r"\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}\b", re.ASCII)
+_NUMBER = re.compile(r"[+-]?[\d.,]*\d", re.ASCII)
 
 ENTRY_UNITS: Mapping[str, tuple[str, ...]] = {
     **{name: tuple(parameter.units) for name, parameter in PARAMETERS.items()},
@@ -77,8 +78,23 @@ class _Column:
     unit: str
 
 
-def parse_log(text: str, now: datetime, faults: FaultList) -> tuple[int, list[Entry]]:
-    """(rows that are not blank, all entries) of a log; what is wrong with a row becomes a fault.
+@dataclass(frozen=True)
+class ParsedLog:
+    """What a log holds.
+
+    Attributes:
+        rows: how many are not blank.
+        entries: of all rows, in file order.
+        rows_without_entry: rows of the wide form that hold no more than a time or a note.
+    """
+
+    rows: int
+    entries: Sequence[Entry]
+    rows_without_entry: Sequence[int]
+
+
+def parse_log(text: str, now: datetime, faults: FaultList) -> ParsedLog:
+    """The entries of a log; what is wrong with a row becomes a fault.
 
     Args:
         text: the whole file.
@@ -91,14 +107,16 @@ def parse_log(text: str, now: datetime, faults: FaultList) -> tuple[int, list[En
     table = read_csv_table(text, faults)
     columns = _columns(table, faults)
     _check_spare_cells(table, faults)
+    _check_swallowed_rows(table, faults)
     reader = _RowReader(table, columns, now, faults)
     read = reader.long_row if "entry" in columns else reader.wide_row
     entries: list[Entry] = []
     for row, cells in faults.until_full(table.rows):
-        entries += read(row, {name: cells[column.index] for name, column in columns.items()})
+        own = {name: cells[column.index].strip() for name, column in columns.items()}
+        entries += read(row, own)
     reader.check_zones()
     _check_years(entries, faults)
-    return len(table.rows), entries
+    return ParsedLog(len(table.rows), entries, reader.rows_without_entry)
 
 
 def _columns(table: CsvTable, faults: FaultList) -> dict[str, _Column]:
@@ -158,14 +176,38 @@ def _header_unit(name: str, in_brackets: str) -> tuple[str, str]:
 def _check_spare_cells(table: CsvTable, faults: FaultList) -> None:
     """Nothing may stand where the header names no column: it would be lost."""
     named = {index for index, name in enumerate(table.header) if name}
-    rule = (
-        "the row has more fields than the header; put quotation marks around a note or "
-        "number that holds the separator"
-    )
     for row, cells in faults.until_full(table.rows):
         spare = next((c for index, c in enumerate(cells) if c and index not in named), "")
         if spare:
-            faults.add(rule, spare, row)
+            faults.add(MORE_FIELDS, spare, row)
+
+
+def _check_swallowed_rows(table: CsvTable, faults: FaultList) -> None:
+    """No cell may hold what looks like further rows: they would be lost without a word.
+
+    It holds line breaks, and one of its lines begins with a date or holds between two separators
+    nothing but a date, a number or the name of an entry.
+    """
+    rule = (
+        "a quotation mark opened in this row is closed only in a later row, which would be lost; "
+        "close or remove it"
+    )
+
+    def looks_like_row(line: str) -> bool:
+        first, *more = (cell.strip(' "') for cell in line.split(table.separator))
+        return bool(more) and any(
+            _DATE.match(cell) or _NUMBER.fullmatch(cell) or match_name(cell, ENTRY_UNITS)
+            for cell in (first, *more)
+        )
+
+    for row, cells in faults.until_full(table.rows):
+        for index, cell in enumerate(cells):
+            lines = cell.split("\n")
+            begins = any(_DATE.match(line.strip(' "')) for line in lines[1:])
+            if begins or (len(lines) > 1 and any(looks_like_row(line) for line in lines)):
+                faults.add(
+                    rule, cell, row, table.header[index] if index < len(table.header) else ""
+                )
 
 
 def _check_years(entries: Sequence[Entry], faults: FaultList) -> None:
@@ -210,6 +252,7 @@ class _RowReader:
         self._latest = now.replace(tzinfo=None) + FUTURE_ALLOWANCE
         self._faults = faults
         self._zones: list[tuple[int, str, str]] = []
+        self.rows_without_entry: list[int] = []
 
     def long_row(self, row: int, cells: Mapping[str, str]) -> Iterator[Entry]:
         """The one entry of a row in long form."""
@@ -232,9 +275,10 @@ class _RowReader:
         """One tank reading for each filled column of a row in wide form."""
         filled = [name for name in PARAMETERS if cells.get(name)]
         note = self._note(row, cells.get("note", ""))
+        # A note may tell of days to come, and calendars are made ahead.
+        time, has_clock = self._time(row, cells["time"], may_lie_ahead=not filled)
         if not filled:
-            return
-        time, has_clock = self._time(row, cells["time"])
+            self.rows_without_entry.append(row)
         for kind in filled:
             head = self._columns[kind]
             value = self._value(row, head.written, kind, cells[kind])
@@ -248,7 +292,7 @@ class _RowReader:
                 if zone:
                     self._faults.add(rule, written, row, "time")
 
-    def _time(self, row: int, text: str) -> tuple[datetime, bool]:
+    def _time(self, row: int, text: str, *, may_lie_ahead: bool = False) -> tuple[datetime, bool]:
         """Local time and whether a time of day was written."""
         try:
             time, zone = read_time(text)
@@ -260,7 +304,7 @@ class _RowReader:
         if time < EARLIEST:
             rule = f"must not be before {EARLIEST:%Y-%m-%d}; check the year"
             self._faults.add(rule, text, row, "time")
-        elif time > self._latest:
+        elif time > self._latest and not may_lie_ahead:
             rule = f"lies in the future (this clock allows {self._latest:%Y-%m-%d %H:%M} at most)"
             self._faults.add(f"{rule}; check the date", text, row, "time")
         return time, zone is not None
@@ -294,14 +338,8 @@ class _RowReader:
         return unit or ""
 
     def _note(self, row: int, text: str) -> str:
-        """The note as written; one that is very long or holds further rows is a fault."""
+        """The note as written; one that is very long is a fault."""
         if len(text) > LONGEST_NOTE:
             rule = f"a note may hold at most {LONGEST_NOTE} characters; shorten it"
             self._faults.add(rule, f"{len(text)} characters", row, "note")
-        if _SWALLOWED_ROW.search(text):
-            rule = (
-                "a quotation mark opened in this note is closed only in a later row, which would "
-                "be lost; close or remove it"
-            )
-            self._faults.add(rule, text, row, "note")
         return text

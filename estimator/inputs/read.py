@@ -78,9 +78,11 @@ def read_log(
     """
     faults = FaultList(str(path))
     text, sha256 = read_source(path, data, LOG_LIMIT_BYTES, faults)
-    rows, entries = parse_log(text, now, faults)
+    parsed = parse_log(text, now, faults)
     resolver = _Resolver(tank, faults)
-    records = [record for entry in faults.until_full(entries) if (record := resolver.record(entry))]
+    records = [
+        record for entry in faults.until_full(parsed.entries) if (record := resolver.record(entry))
+    ]
     resolver.check_units_left_out()
     in_order = check_additions(_flag_repeats(records), tank, faults)
     faults.raise_if_any()
@@ -88,12 +90,13 @@ def read_log(
     log = TankLog(
         name=path.name,
         sha256=sha256,
-        rows=rows,
-        rows_without_time=len({entry.row for entry in entries if not entry.has_clock}),
+        rows=parsed.rows,
+        rows_without_time=len({entry.row for entry in parsed.entries if not entry.has_clock}),
         readings=tuple(record for record in in_order if isinstance(record, Reading)),
         actions=tuple(record for record in in_order if isinstance(record, Action)),
         start=in_order[0].time,
         end=in_order[-1].time,
+        rows_without_entry=tuple(parsed.rows_without_entry),
     )
     return log, replace(tank, kits={**tank.kits, **resolver.assumed_kits})
 

@@ -66,6 +66,7 @@ class TankLog:
 
     `rows` counts data rows of the file, `rows_without_time` those with a bare date (taken as
     noon). `sha256` is the file's. `end` is the time of the last entry of any kind.
+    `rows_without_entry` are rows that hold no more than a time or a note.
     """
 
     name: str
@@ -76,3 +77,4 @@ class TankLog:
     actions: tuple[Action, ...]
     start: datetime
     end: datetime
+    rows_without_entry: tuple[int, ...] = ()

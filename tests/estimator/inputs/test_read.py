@@ -195,10 +195,10 @@ def test_byte_order_mark_blank_lines_and_line_ends(newline: str) -> None:
 
 
 def test_quoted_note_with_separator_and_line_break() -> None:
-    """A note may hold anything between quotation marks; it counts as one row."""
+    """A note may hold anything between quotation marks; rows are numbered by their first line."""
     log = log_of('2025-03-05,alkalinity,,8,,,"two, ""odd""\nlines"\n2025-03-06,flow,,600,,,\n')
     assert log.readings[-1].note == 'two, "odd"\nlines'
-    assert log.actions[0].row == 5
+    assert log.actions[0].row == 6
 
 
 def test_times_are_sorted_and_ties_keep_file_order() -> None:
@@ -763,3 +763,78 @@ def test_slow_libraries_are_not_imported_for_nothing() -> None:
     )
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert run.stdout.strip() == "[]"
+
+
+# --- no row is lost -----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("text", "where"),
+    [
+        # The note comes first, so the swallowed row is the one in which it opens.
+        ('note,time,entry,value\n"calm,2025-03-01,alkalinity,8\nx",2025-03-02,flow,60\n', "row 2"),
+        # Dates of any form, in long and in wide form.
+        (HEADER + '2025-03-01,flow,,60,,,"calm\n3/4/2025,flow,,60,,,windy"\n', "row 2, note"),
+        ('time,ph,note\n2025-03-01,8,"calm\n3.4.25,8.1,windy"\n', "row 2, note"),
+        ('time;ph;note\n2025-03-01;8;"calm\nin March;8,1;windy"\n', "row 2, note"),
+        (HEADER + '2025-03-01,flow,,60,,,"calm\nMarch,stock_change,,,,,odd"\n', "row 2, note"),
+        (HEADER + '2025-03-01,flow,"\n2025-03-02,flow,,60",,\n', "row 2, of"),
+    ],
+)
+def test_rows_inside_a_quoted_cell_are_a_fault(text: str, where: str) -> None:
+    """A stray quotation mark must not hide the rows up to the next one."""
+    faults = faults_of(text)
+    assert any(where in fault and "closed only in a later row" in fault for fault in faults)
+
+
+@pytest.mark.parametrize("note", ["first\nsecond", "a, b, c\nd", "next: March 5\nat noon, or so"])
+def test_a_note_of_several_lines_is_no_row(note: str) -> None:
+    """Line breaks and separators in a note are the keeper's own."""
+    assert log_of(f'2025-03-05,flow,,600,,,"{note}"\n').actions[0].note == note
+
+
+@pytest.mark.parametrize("cell", ['"8"4', '"8".4', '"8" 4', '""8"'])
+def test_text_after_a_closing_quotation_mark_is_a_fault(cell: str) -> None:
+    """Two halves of a cell are never joined into a number that nobody wrote."""
+    (fault,) = [f for f in faults_of(HEADER + ENOUGH + f"2025-03-04,alkalinity,,{cell},,,\n")
+                if "after a closing" in f]  # fmt: skip
+    assert f"row 4: found {cell!r}" in fault
+
+
+def test_a_wide_row_without_a_reading_is_kept_and_listed() -> None:
+    """A day with a note only, or none, is told of; its date may lie ahead."""
+    log, _ = read(
+        "time,alkalinity [dKH],note\n2025-03-01,8,\n2025-03-02,,no test\n2025-03-03,8,\n"
+        "2025-09-01,,\n"
+    )
+    assert log.rows_without_entry == (3, 5)
+    assert log.rows == 4
+
+
+@pytest.mark.parametrize("row", ["2025-02-30,,", "2025-02-30,,a note", ",,a note", "March,,"])
+def test_a_wide_row_with_an_impossible_date_is_a_fault(row: str) -> None:
+    """Even where nothing was tested: who mistypes a date may have mistyped the reading away."""
+    (fault,) = faults_of(f"time,alkalinity [dKH],note\n2025-03-01,8,\n2025-03-02,8,\n{row}\n")
+    assert "row 4, time" in fault
+
+
+def test_rows_are_numbered_by_line() -> None:
+    """After a note of three lines the number still leads a text editor to the row."""
+    fault = faults_of(HEADER + '2025-03-01,flow,,60,,,"a\nb\nc"\n2025-03-02,flow,,x,,,\n')[0]
+    assert "row 5, value: found 'x'" in fault
+
+
+@pytest.mark.parametrize(
+    ("cells", "named"),
+    [
+        ("alkalinity,,8\u200b.1", "U+200B, zero width space"),
+        ("alkalinity,,8\u00a0.1", "U+00A0, no-break space"),
+        ("alkalinity,,\u202e8.1", "U+202E, right-to-left override"),
+        ("alka\u00adlinity,,8.1", "U+00AD, soft hyphen"),
+    ],
+)
+def test_an_invisible_character_is_named(cells: str, named: str) -> None:
+    """A cell that looks right on the screen says what is wrong with it."""
+    (fault,) = faults_of(HEADER + ENOUGH + f"2025-03-04,{cells},,,\n")
+    assert f"it holds an invisible character ({named}): type it anew" in fault
+    assert fault.isprintable()
