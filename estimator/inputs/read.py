@@ -170,6 +170,10 @@ class _Resolver:
     def _fault(self, entry: Entry, rule: str, found: str, column: str) -> None:
         self._faults.add(rule, found or "a blank", entry.row, column)
 
+    def _unclear(self, entry: Entry, rule: str, found: str, column: str) -> None:
+        """A fault for what the row leaves open, or the tank file, as it may in every such row."""
+        self._faults.add_once(rule, found or "a blank", entry.row, column)
+
     def _reading(self, entry: Entry) -> Reading | None:
         parameter = PARAMETERS[entry.kind]
         sample = self._sample(entry)
@@ -223,7 +227,7 @@ class _Resolver:
                 f"the tank file declares several kits for {entry.kind} ({name_list(fitting)}); "
                 "name the one used in the kit column (of the long form)"
             )
-            self._fault(entry, rule, "", "kit")
+            self._unclear(entry, rule, "", "kit")
             return None
         if not entry.kit:
             return fitting[0] if len(fitting) == 1 else ""
@@ -248,7 +252,7 @@ class _Resolver:
         )
         if not unit:
             rule = f"the unit is not stated anywhere; write one of {name_list(parameter.units)}"
-            self._fault(entry, rule, "", "unit")
+            self._unclear(entry, rule, "", "unit")
         return unit
 
     def _assume_kit(self, parameter: Parameter, unit: str) -> str:
@@ -285,7 +289,7 @@ class _Resolver:
             self._fault(entry, rule, entry.of, "of")
         elif target == "reactor" and self._tank.reactor is None:
             rule = "the tank file has no [reactor] table; add one with flow_max_ml_h"
-            self._fault(entry, rule, entry.kind, "entry")
+            self._unclear(entry, rule, entry.kind, "entry")
         else:
             return ""
         return None
@@ -304,12 +308,13 @@ class _Resolver:
         if not names:
             toml = "water" if table == "waters" else table
             rule = f"the tank file declares no {what}; add a [{toml}.NAME] table to it"
-            self._fault(entry, rule, written, column)
+            self._unclear(entry, rule, written, column)
             return None
         if not written and len(names) == 1:
             return next(iter(names))
         name = match_name(written, names) if written else None
         if name is None:
             rule = f"name the {what} of this {entry.kind}; {nearest_hint(written, names)}"
-            self._fault(entry, rule, written, column)
+            tell = self._fault if written else self._unclear
+            tell(entry, rule, written, column)
         return name

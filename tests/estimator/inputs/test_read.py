@@ -669,6 +669,18 @@ def test_a_blank_with_several_meanings_lists_them(cells: str, fragment: str) -> 
     assert fragment in fault
 
 
+def test_what_every_row_leaves_open_is_told_once() -> None:
+    """Eleven tests that name none of two kits are one thing to mend, and every row is named."""
+    rows = "".join(f"2025-03-{day:02},alkalinity,,8,,,\n" for day in range(1, 12))
+    rows += "2025-03-20,dose,,8,,,\n2025-03-21,alkalinity,,8,,,\n"
+    text = HEADER + rows
+    kits, solution = faults_of(text, make_tank(TANK_FILE + RICH_TANK_FILE))
+    assert kits.startswith("log.csv, row 2, kit: found 'a blank'; the tank file declares several")
+    assert kits.endswith("; so in 12 rows: 2 to 12, 14")
+    assert solution.startswith("log.csv, row 13, of:")
+    assert "so in" not in solution
+
+
 @pytest.mark.parametrize(
     ("cells", "fragment"),
     [
