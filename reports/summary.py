@@ -9,6 +9,7 @@ from typing import Any
 from markupsafe import Markup
 
 from estimator.errors import row_ranges
+from estimator.inputs.parameters import PARAMETERS
 from estimator.inputs.read import Inputs
 from estimator.inputs.records import Action, Reading
 from reports.blocks import Numbers
@@ -171,6 +172,9 @@ def contents_lines(inputs: Inputs) -> Iterator[str]:
     yield f"{plain(log.name)}: {log.rows} rows, {span}, no faults"
     kinds = Counter(f"{r.of or r.sample} {r.parameter}" for r in log.readings)
     yield f"Readings: {len(log.readings)} ({_by_kind(kinds)})"
+    unused = Counter(r.parameter for r in log.readings if not PARAMETERS[r.parameter].is_used)
+    if unused:
+        yield f"Kept and listed, but not used: {_by_kind(unused)}"
     actions = Counter(action.kind.replace("_", " ") for action in log.actions)
     yield f"Actions: {len(log.actions)}" + (f" ({_by_kind(actions)})" if actions else "")
     if log.rows_without_time:

@@ -15,6 +15,8 @@ DECIMALS = {
     "mg/L CaCO3": 1,
     "mg/L": 0,
     "g/kg": 1,
+    "SG": 4,
+    "mS/cm": 1,
     "C": 1,
     "F": 1,
     "NBS": 2,

@@ -19,7 +19,15 @@ ORDER = {
         "remark": (),
         "unknowns": (),
         "inputs": (
-            *("parameters", "missing_unit", "dosing", "tank", "records", "actions"),
+            *(
+                "salinity_scales",
+                "parameters",
+                "missing_unit",
+                "dosing",
+                "tank",
+                "records",
+                "actions",
+            ),
             *("text", "toml_table", "tank_file", "cell", "csv_table", "log_file"),
             *("additions", "read"),
         ),

@@ -14,7 +14,7 @@ from datetime import datetime, timedelta
 from estimator.inputs.actions import ACTIONS
 from estimator.inputs.cell import is_decimal_comma, read_number, read_time
 from estimator.inputs.csv_table import MORE_FIELDS, CsvTable, read_csv_table
-from estimator.inputs.parameters import PARAMETERS
+from estimator.inputs.parameters import ENTRY_WORDS, PARAMETERS
 from estimator.inputs.text import FaultList, match_name, match_unit, nearest_hint, unknown_unit
 
 LOG_LIMIT_BYTES = 20_000_000
@@ -157,9 +157,15 @@ def _columns(table: CsvTable, faults: FaultList) -> dict[str, _Column]:
 
 
 def _split_header(written: str) -> tuple[str, str | None]:
-    """(name in lower case, "time" for "date"; what stands in brackets, None without any)."""
+    """(its own name, "time" for "date"; what stands in brackets, None without any).
+
+    A word that itself states a unit puts that into the brackets where they are missing.
+    """
     match = _HEADER.fullmatch(written)
     name, in_brackets = match.groups() if match else (written, None)
+    entry = _entry(name)
+    if entry is not None and name.casefold() not in LONG_COLUMNS:
+        return entry[0], in_brackets or entry[1] or None
     name = name.casefold()
     return ("time" if name in TIME_NAMES else name), in_brackets
 
@@ -171,6 +177,15 @@ def _header_unit(name: str, in_brackets: str) -> tuple[str, str]:
     if unit is not None:
         return unit, ""
     return "", unknown_unit(in_brackets, name, accepted) if accepted else f"{name} has no unit"
+
+
+def _entry(written: str) -> tuple[str, str] | None:
+    """(kind, the unit that the word itself states or "") of an entry; None where it is unknown."""
+    kind = match_name(written, ENTRY_UNITS)
+    if kind is not None:
+        return kind, ""
+    word = match_name(written, ENTRY_WORDS)
+    return None if word is None else ENTRY_WORDS[word]
 
 
 def _check_spare_cells(table: CsvTable, faults: FaultList) -> None:
@@ -196,8 +211,7 @@ def _check_swallowed_rows(table: CsvTable, faults: FaultList) -> None:
     def looks_like_row(line: str) -> bool:
         first, *more = (cell.strip(' "') for cell in line.split(table.separator))
         return bool(more) and any(
-            _DATE.match(cell) or _NUMBER.fullmatch(cell) or match_name(cell, ENTRY_UNITS)
-            for cell in (first, *more)
+            _DATE.match(cell) or _NUMBER.fullmatch(cell) or _entry(cell) for cell in (first, *more)
         )
 
     for row, cells in faults.until_full(table.rows):
@@ -257,13 +271,17 @@ class _RowReader:
     def long_row(self, row: int, cells: Mapping[str, str]) -> Iterator[Entry]:
         """The one entry of a row in long form."""
         time, has_clock = self._time(row, cells["time"])
-        kind = match_name(cells["entry"], ENTRY_UNITS)
-        if kind is None:
+        entry = _entry(cells["entry"])
+        if entry is None:
             rule = f"unknown entry; {nearest_hint(cells['entry'], ENTRY_UNITS)}"
             self._faults.add(rule, cells["entry"] or "a blank", row, "entry")
             return
+        kind, own_unit = entry
         value = self._value(row, "value", kind, cells["value"])
-        unit = self._unit(row, kind, cells.get("unit", ""))
+        unit = self._unit(row, kind, cells.get("unit", "")) or own_unit
+        if own_unit and unit != own_unit:
+            rule = f"the entry {cells['entry']} is in {own_unit}; write {kind} for another unit"
+            self._faults.add(rule, unit, row, "unit")
         kit = cells.get("kit", "")
         if kit and kind in ACTIONS and ACTIONS[kind].of != "kits":
             self._faults.add(f"{kind} uses no kit; leave it blank", kit, row, "kit")

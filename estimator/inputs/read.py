@@ -17,8 +17,8 @@ from estimator.errors import Fault, InputError
 from estimator.inputs.actions import ACTIONS
 from estimator.inputs.additions import check_additions
 from estimator.inputs.log_file import LOG_LIMIT_BYTES, Entry, parse_log
-from estimator.inputs.missing_unit import Unstated, misread, misread_together
-from estimator.inputs.parameters import ALKALINITY, PARAMETERS, SAMPLED_PLACES, Parameter
+from estimator.inputs.missing_unit import Unstated, misread, misread_salinity, misread_together
+from estimator.inputs.parameters import ALKALINITY, PARAMETERS, SALINITY, SAMPLED_PLACES, Parameter
 from estimator.inputs.records import Action, Reading, TankLog
 from estimator.inputs.tank import Kit, Tank
 from estimator.inputs.tank_file import read_tank
@@ -191,6 +191,16 @@ class _Resolver:
                 self._fault(entry, f"{rule} {_UNIT_PLACE}", level.found, entry.column)
                 return None
             self._unstated.append(level)
+        if not entry.unit and parameter is SALINITY and unit == "g/kg":
+            source = "the unit of its kit" if kit else "the usual unit"
+            if rule := misread_salinity(entry.value, source):
+                self._fault(
+                    entry,
+                    f"{rule} {_UNIT_PLACE}",
+                    f"{entry.value:g} without a unit",
+                    entry.column,
+                )
+                return None
         if not parameter.is_possible(value):
             accepted = parameter.range_text(parameter.possible, unit)
             rule = f"{parameter.name} must be {accepted}; check the value and its unit"

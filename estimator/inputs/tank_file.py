@@ -17,8 +17,15 @@ from estimator.inputs.dosing import (
     most_stated,
     solution_from_strengths,
 )
-from estimator.inputs.missing_unit import Unstated, misread
-from estimator.inputs.parameters import ALKALINITY, PARAMETERS, SAMPLED_PLACES, Parameter
+from estimator.inputs.missing_unit import Unstated, misread, misread_salinity
+from estimator.inputs.parameters import (
+    ALKALINITY,
+    ENTRY_WORDS,
+    PARAMETERS,
+    SALINITY,
+    SAMPLED_PLACES,
+    Parameter,
+)
 from estimator.inputs.tank import (
     CO2_LIMIT_G,
     MAGNESIUM_MEDIA,
@@ -68,6 +75,9 @@ _STRENGTHS = {key: recipe.remedy for key, recipe in RECIPES.items()} | dict.from
 # Sea water itself holds 0.002 meq/mL.
 _STRENGTH_MIN = 1e-6
 _FLOW_LIMIT_ML_H = 1e6
+_SALINITY_KEYS = {"salinity_g_kg": "g/kg", "salinity_sg": "SG", "salinity_ms_cm": "mS/cm"}
+_SALINITY_LIMITS = (5.0, 50.0)
+"""Of the tank as a whole, g/kg."""
 # A size smaller than this part of a parameter's plausible range is a slip of the decimal point.
 _SMALLEST_PART = 1e-5
 
@@ -100,7 +110,7 @@ def _tank(document: TomlTable) -> Tank:
         water_volume_sd_fraction=_fraction(
             water, "water_volume_sd_pct", DEFAULT_VOLUME_SD_PCT, above=0, at_most=50
         ),
-        salinity_g_kg=water.number("salinity_g_kg", DEFAULT_SALINITY_G_KG, at_least=5, at_most=50),
+        salinity_g_kg=_salinity_g_kg(water),
         temperature_c=water.number("temperature_c", DEFAULT_TEMPERATURE_C, at_least=10, at_most=40),
         lights_on_h=lights_on_h,
         lights_off_h=lights_off_h,
@@ -148,6 +158,21 @@ def _water_volume_l(water: TomlTable) -> float:
     elif not stated:
         water.fault("water_volume_l", "is missing; add it (or water_volume_us_gal)")
     return gallons * LITRES_PER_US_GALLON if litres is None else litres
+
+
+def _salinity_g_kg(water: TomlTable) -> float:
+    """The stated salinity by whichever key states it; the usual one where none does."""
+    found, stated = DEFAULT_SALINITY_G_KG, []
+    for key, unit in _SALINITY_KEYS.items():
+        low, high = (SALINITY.from_canonical(limit, unit) for limit in _SALINITY_LIMITS)
+        value = water.optional(key, at_least=round(low, 3), at_most=round(high, 3))
+        if key in water.values:
+            stated.append(key)
+        if value is not None:
+            found = SALINITY.to_canonical(value, unit)
+    if len(stated) > 1:
+        water.fault(stated[1], f"state the salinity once: {stated[0]} does already")
+    return found
 
 
 def _lights(water: TomlTable) -> tuple[float, float]:
@@ -227,7 +252,10 @@ def _unit(parameter: Parameter, table: TomlTable, key: str, default: str = "") -
 
 def _kit(name: str, table: TomlTable) -> Kit:
     stated = table.required_text("parameter")
-    parameter = PARAMETERS.get(match_name(stated, PARAMETERS) or "")
+    word = match_name(stated, ENTRY_WORDS)
+    parameter = PARAMETERS.get(
+        ENTRY_WORDS[word][0] if word else match_name(stated, PARAMETERS) or ""
+    )
     if parameter is None and stated:
         table.fault("parameter", f"unknown parameter; {nearest_hint(stated, PARAMETERS)}")
     unit = _unit(parameter, table, "unit") if parameter else table.required_text("unit")
@@ -299,8 +327,12 @@ def _level(sample: str, parameter: Parameter, table: TomlTable, default_unit: st
     if value is None:
         return None
     level = parameter.to_canonical(value, unit)
-    if parameter is ALKALINITY and unit_key not in table.values:
-        rule = misread(Unstated(value, unit, "the unit of the alkalinity band", sample))
+    if unit_key not in table.values:
+        rule = ""
+        if parameter is ALKALINITY:
+            rule = misread(Unstated(value, unit, "the unit of the alkalinity band", sample))
+        elif parameter is SALINITY:
+            rule = misread_salinity(value, "the usual unit")
         if rule:
             table.fault(parameter.name, f"{rule} as {unit_key}")
             return None

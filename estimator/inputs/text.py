@@ -23,7 +23,7 @@ _Item = TypeVar("_Item")
 _FOUND_LENGTH = 60
 _FILE_LENGTH = 80
 _RULE_LENGTH = 1200
-_LISTED_NAMES = 16
+_LISTED_NAMES = 20
 GIVE_UP_AFTER = 1000
 """Faults after which a reader gives up on the file: it is not what it was taken for."""
 _WIDE_MARKS = (b"\xff\xfe", b"\xfe\xff", b"\x00\x00\xfe\xff")
@@ -188,8 +188,10 @@ def nearest_hint(name: str, known: Iterable[str]) -> str:
 @lru_cache(maxsize=1024)  # a log repeats its mistakes, and the comparison is slow
 def _nearest_hint(folded: str, names: tuple[str, ...]) -> str:
     by_fold = {each.casefold(): each for each in names}
-    near = difflib.get_close_matches(folded, by_fold, n=1, cutoff=0.6)
+    near = difflib.get_close_matches(folded, by_fold, n=3, cutoff=0.6)
     near += [each for each in by_fold if len(folded) > 1 and each.startswith(folded)]
+    # The last word of a key is its unit, which a hint must not change: volume_gal is no volume_l.
+    near.sort(key=lambda each: each.split("_")[-1] != folded.split("_")[-1])
     hint = f"did you mean {shorten(by_fold[near[0]])}? " if near else ""
     return f"{hint}Accepted: {name_list(names)}"
 

@@ -136,8 +136,8 @@ def _with_source(template: str) -> Words:
 def _salinity(values: Values, _: Tank) -> str:
     low, high = (f"{values[side]:.1f}" for side in ("low_g_kg", "high_g_kg"))
     return (
-        f"Levels of the tank are told as they would be at {values['stated_g_kg']:g} g/kg, to which "
-        "its readings are converted: its own salinity, by the log, was "
+        f"Levels of the tank are told as they would be at {values['stated_g_kg']:.3g} g/kg, to "
+        "which its readings are converted: its own salinity, by the log, was "
         f"{low if low == high else f'{low} to {high}'} g/kg."
     )
 

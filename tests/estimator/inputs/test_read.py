@@ -88,6 +88,8 @@ def test_long_form_reading() -> None:
         ("dose,SODA,0.025,l,", "dose", "soda", 25),
         ("dose_rate,soda,30,ml/day,", "dose_rate", "soda", 30),
         ("water_change,,60,,", "water_change", "new", 60),
+        ("water_change,,10,gal,", "water_change", "new", 37.85411784),
+        ("water_change,,10,Gallons,", "water_change", "new", 37.85411784),
         ("stock_change,,,,", "stock_change", "", None),
         ("media_change,,,,", "media_change", "", None),
         ("media_change,reactor,2.5,kg,", "media_change", "", 2.5),
@@ -133,6 +135,20 @@ def test_alkalinity_units_mean_the_same(value: str, unit: str) -> None:
         ("temperature,,77,F", 25.0),
         ("temperature,,25,", 25.0),
         ("salinity,,35,ppt", 35.0),
+        ("salinity,,1.0264,SG", 35.036004),
+        ("SG,,1.0264,", 35.036004),
+        ("Specific  gravity,new,1.0264,sg", 35.036004),
+        ("salinity,,53.071,mS/cm", 35.0),
+        ("conductivity,,53.071,", 35.0),
+        ("alk,,8,dKH", 8 * DKH),
+        ("KH,,142.784,ppm", 8 * DKH),
+        ("kh,,8,", 8 * DKH),
+        ("dKH,,8,", 8 * DKH),
+        ("Ca,,400.78,", 10.0),
+        ("MG,,1300,ppm", 1300 / 24.305),
+        ("no3,,6.2,", 6.2 / 62.004),
+        ("temp,,77,F", 25.0),
+        ("PO4,,0.05,ppm", 0.05 / 94.970),
         ("ph,chamber,6.6,", 6.6),
         ("ph,,8.1,NBS", 8.1),
         ("nitrate,,6.2,ppm", 6.2 / 62.004),
@@ -144,6 +160,15 @@ def test_other_parameters(cells: str, value: float) -> None:
     """Units that cannot be mistaken need not be written."""
     reading = log_of(f"2025-03-05,{cells},,\n").readings[-1]
     assert reading.value == pytest.approx(value, rel=1e-5)
+
+
+def test_a_kit_for_salinity_may_count_in_specific_gravity() -> None:
+    """Its step is a difference at usual salinities, not a level."""
+    kit = '[kits.float]\nparameter = "sal"\nunit = "SG"\nstep = 0.0005\n'
+    tank = make_tank(TANK_FILE + kit)
+    assert tank.kits["float"].step == pytest.approx(0.66, abs=0.01)
+    log, _ = read(HEADER + ENOUGH + "2025-03-05,salinity,,1.0264,,,\n", tank)
+    assert log.readings[-1].value == pytest.approx(35.036, abs=0.001)
 
 
 def test_samples() -> None:
@@ -176,6 +201,20 @@ def test_wide_form() -> None:
     ]
     assert log.readings[0].value == pytest.approx(2.9)
     assert (log.rows, log.rows_without_time) == (3, 1)
+
+
+def test_wide_form_takes_the_same_words() -> None:
+    """A word that states a unit states it for its column."""
+    log, _ = read("Date,KH [ppm],Ca,SG,Temp [F],PO4\n2025-03-01,143,400.78,1.0264,77,0.1\n"
+                  "2025-03-02,143,,,,\n")  # fmt: skip
+    seen = {r.parameter: (round(r.value, 2), r.unit) for r in log.readings}
+    assert seen == {
+        "alkalinity": (2.86, "mg/L CaCO3"),
+        "calcium": (10.0, "mg/L"),
+        "salinity": (35.04, "SG"),
+        "temperature": (25.0, "F"),
+        "phosphate": (0.0, "mg/L"),
+    }
 
 
 def test_semicolons_and_decimal_commas() -> None:
@@ -277,6 +316,9 @@ def test_sha256_is_that_of_the_bytes() -> None:
         ("ph_setting,,3,,,", "outside pH 5.5 to 8.5"),
         ("dose,,0,,,", "zero changes nothing"),
         ("alkalinity,,8.0,,,again", ""),
+        ("salinity,,1.033,SG,,", "outside 1.019 to 1.032 SG, the plausible range for tank"),
+        ("salinity,,30,mS/cm,,", "outside 39.27 to 62.36 mS/cm"),
+        ("phosphate,,2,,,", "outside 0 to 1 mg/L, the plausible range for tank phosphate"),
     ],
 )
 def test_odd_entries_are_kept_and_flagged(cells: str, flag: str) -> None:
@@ -599,6 +641,15 @@ BROKEN_ROWS = [
     ("2025-03-04,water_change,,620,,,", ["found '620 L'; must be less than the tank's 620 L"]),
     ("2025-03-04,alkalinity,,8,mg/L,,", ["row 4, unit: found 'mg/L'; unknown unit", "meq/L"]),
     ("2025-03-04,flow,,8,gal,,", ["row 4, unit", "mL/h, mL/min, L/day"]),
+    ("2025-03-04,dose,,1,gal,,", ["row 4, unit", "mL, L"]),
+    ("2025-03-04,dKH,,2.9,meq/L,,", ["found 'meq/L'; the entry dKH is in dKH; write alkalinity"]),
+    ("2025-03-04,salinity,,0.99,SG,,", ["found '0.99 SG'; salinity must be 1 to 1.1"]),
+    ("2025-03-04,salinity,,35,SG,,", ["found '35 SG'; salinity must be 1 to 1.1"]),
+    (
+        "2025-03-04,salinity,,1.026,,,",
+        ["found '1.026 without a unit'", "no salt water has it; as SG it is 34.5 g/kg; write"],
+    ),
+    ("2025-03-04,phosphate,,60,,,", ["phosphate must be 0 to 50 mg/L"]),
     ("2025-03-04,stock_change,,,kg,,", ["stock_change has no unit"]),
     ("2025-03-04,stock_change,,3,,,", ["stock_change has no value"]),
     ("2025-03-04,stock_change,coral,,,,", ["row 4, of: found 'coral'", "leave it blank"]),
