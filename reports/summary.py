@@ -179,6 +179,8 @@ def contents_lines(inputs: Inputs) -> Iterator[str]:
     yield f"Actions: {len(log.actions)}" + (f" ({_by_kind(actions)})" if actions else "")
     if log.rows_without_time:
         yield f"Rows without a time of day, taken as noon: {log.rows_without_time}"
+    if log.date_order:
+        yield f"Dates that do not begin with the year, read {log.date_order}"
     if log.rows_without_entry:
         rows = row_ranges(log.rows_without_entry)
         yield f"Rows with nothing but a time or a note: {len(log.rows_without_entry)} ({rows})"

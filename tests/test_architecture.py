@@ -28,7 +28,8 @@ ORDER = {
                 "records",
                 "actions",
             ),
-            *("text", "toml_table", "tank_file", "cell", "csv_table", "log_file"),
+            *("text", "moment", "toml_table", "tank_file", "cell", "csv_table", "columns"),
+            "log_file",
             *("additions", "read"),
         ),
         "water": (

@@ -78,7 +78,7 @@ def read_log(
     """
     faults = FaultList(str(path))
     text, sha256 = read_source(path, data, LOG_LIMIT_BYTES, faults)
-    parsed = parse_log(text, now, faults)
+    parsed = parse_log(text, now, faults, tank.date_order)
     resolver = _Resolver(tank, faults)
     records = [
         record for entry in faults.until_full(parsed.entries) if (record := resolver.record(entry))
@@ -97,6 +97,7 @@ def read_log(
         start=in_order[0].time,
         end=in_order[-1].time,
         rows_without_entry=tuple(parsed.rows_without_entry),
+        date_order=parsed.date_order,
     )
     return log, replace(tank, kits={**tank.kits, **resolver.assumed_kits})
 
@@ -106,7 +107,7 @@ def _faults_without_tank(path: Path, now: datetime) -> Sequence[Fault]:
     faults = FaultList(str(path))
     try:
         text, _ = read_source(path, None, LOG_LIMIT_BYTES, faults)
-        parse_log(text, now, faults)
+        parse_log(text, now, faults, None)
     except InputError as error:
         return error.faults
     return faults.in_file_order()

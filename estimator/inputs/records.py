@@ -66,7 +66,8 @@ class TankLog:
 
     `rows` counts data rows of the file, `rows_without_time` those with a bare date (taken as
     noon). `sha256` is the file's. `end` is the time of the last entry of any kind.
-    `rows_without_entry` are rows that hold no more than a time or a note.
+    `rows_without_entry` are rows that hold no more than a time or a note. `date_order` is how dates
+    were read that do not begin with the year, one of `moment.DATE_ORDERS`, "" where there are none.
     """
 
     name: str
@@ -78,3 +79,4 @@ class TankLog:
     start: datetime
     end: datetime
     rows_without_entry: tuple[int, ...] = ()
+    date_order: str = ""

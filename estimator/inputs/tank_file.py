@@ -18,6 +18,7 @@ from estimator.inputs.dosing import (
     solution_from_strengths,
 )
 from estimator.inputs.missing_unit import Unstated, misread, misread_salinity
+from estimator.inputs.moment import DATE_ORDERS
 from estimator.inputs.parameters import (
     ALKALINITY,
     ENTRY_WORDS,
@@ -101,7 +102,7 @@ def read_tank(path: Path, *, data: bytes | None = None) -> tuple[Tank, str]:
 
 
 def _tank(document: TomlTable) -> Tank:
-    water = document.table("tank")
+    water, log = document.table("tank"), document.table("log")
     targets = _targets(document.table("targets"))
     lights_on_h, lights_off_h = _lights(water)
     tank = Tank(
@@ -121,8 +122,10 @@ def _tank(document: TomlTable) -> Tank:
         references=_each(document, "reference", partial(_composition, "reference", targets)),
         reactor=_reactor(document.table("reactor")) if document.has("reactor") else None,
         room_co2_ppm=water.optional("room_co2_ppm", at_least=300, at_most=ROOM_CO2_LIMIT_PPM),
+        date_order=_choice(log, "dates", DATE_ORDERS) or "",
     )
     water.finish()
+    log.finish()
     document.finish()
     return tank
 

@@ -128,13 +128,16 @@ def effluent_tested(post: Posterior) -> bool:
 def readings(study: Study, writer: Writer) -> list[Json]:
     """Every reading, those of an instrument as averaged for the fit; those the fit used with what
     was expected of the kit."""
-    checks = {
-        (check.reading.row, check.reading.parameter): check for check in study.posterior.checks
-    }
+
+    def place(reading: Reading) -> tuple[int, str, str, str]:
+        """One row of the wide form may hold a parameter of the tank and of the effluent."""
+        return reading.row, reading.parameter, reading.sample, reading.of
+
+    checks = {place(check.reading): check for check in study.posterior.checks}
     normal = salinity_factors(study.log, study.tank)
     entries = []
     for reading in condense(study.log).readings:
-        check = used = checks.get((reading.row, reading.parameter))
+        check = used = checks.get(place(reading))
         if writer.hides(PARAMETERS[reading.parameter]):
             check = None
         convert = PARAMETERS[reading.parameter].from_canonical

@@ -901,3 +901,198 @@ def test_an_invisible_character_is_named(cells: str, named: str) -> None:
     (fault,) = faults_of(HEADER + ENOUGH + f"2025-03-04,{cells},,,\n")
     assert f"it holds an invisible character ({named}): type it anew" in fault
     assert fault.isprintable()
+
+
+# --- dates as keepers write them -----------------------------------------------------------------
+
+DAY_FIRST = make_tank(TANK_FILE + '[log]\ndates = "day first"\n')
+MONTH_FIRST = make_tank(TANK_FILE + '[log]\ndates = "Month first"\n')
+
+
+def times_of(cells: str, tank: Tank | None = None, header: str = "time") -> list[datetime]:
+    """Times of the readings of a log that are written as given, separated by `;`."""
+    rows = "".join(f"{cell},8.1\n" for cell in cells.split(";"))
+    log, _ = read(f"{header},alkalinity [dKH]\n2024-01-01,8.1\n2024-01-02,8.1\n{rows}", tank)
+    return [reading.time for reading in log.readings[2:]]
+
+
+@pytest.mark.parametrize(
+    ("cell", "hour", "minute"),
+    [
+        ("2025-03-04 6:30 pm", 18, 30),
+        ("2025-03-04 06:30PM", 18, 30),
+        ("2025-03-04 6 p.m.", 18, 0),
+        ("2025-03-04 12:05 am", 0, 5),
+        ("2025-03-04 12 pm", 12, 0),
+        ("2025-03-04T11:59:59am", 11, 59),
+    ],
+)
+def test_am_and_pm(cell: str, hour: int, minute: int) -> None:
+    """Noon is 12 pm and midnight 12 am; an hour of one digit is clear then."""
+    (time,) = times_of(cell)
+    assert (time.day, time.hour, time.minute) == (4, hour, minute)
+
+
+@pytest.mark.parametrize("cell", ["2025-03-04 18:30 pm", "2025-03-04 0:30 am", "2025-03-04 13 pm"])
+def test_an_hour_that_no_half_day_has_is_a_fault(cell: str) -> None:
+    """Which of the two is meant is not guessed."""
+    (fault,) = faults_of(HEADER + ENOUGH + f"{cell},flow,,600,,,\n")
+    assert "hours with am and pm run from 1 to 12" in fault
+
+
+@pytest.mark.parametrize(
+    ("tank", "header", "month"),
+    [
+        (DAY_FIRST, "time", 4),
+        (MONTH_FIRST, "time", 3),
+        (None, "time [day first]", 4),
+        (None, "Date [DD/MM/YYYY]", 4),
+        (None, "date [m/d/yy]", 3),
+        (MONTH_FIRST, "time [month first]", 3),
+    ],
+)
+def test_the_tank_file_or_the_header_says_how_dates_begin(
+    tank: Tank | None, header: str, month: int
+) -> None:
+    """3/4 is the third of April to some keepers and the fourth of March to others."""
+    for cell in ("3/4/2025", "03.04.2025 9:30", "3-4-2025 9:30 am"):
+        (time,) = times_of(cell, tank, header)
+        assert (time.month, time.day) == (month, 7 - month)
+
+
+def test_dates_that_show_their_order_show_that_of_the_others() -> None:
+    """25/03 can only be a day of March, so a log that holds it has its days first."""
+    assert [time.month for time in times_of("3/4/2025;25/03/2025 18:00")] == [3, 4]
+    assert [time.month for time in times_of("3/4/2025;03/25/2025 18:00")] == [3, 3]
+    assert times_of("5/5/2025") == [datetime(2025, 5, 5, 12)]
+    log, _ = read("time,alkalinity [dKH]\n25/3/2025,8\n3/4/2025,8\n")
+    assert log.date_order == "day first"
+
+
+def test_dates_of_unclear_order_are_told_once() -> None:
+    """Eleven such rows are one thing to mend; ISO dates among them are read."""
+    rows = "".join(f"{day}/4/2025,flow,,600,,,\n" for day in (1, 2, 3, 5, 6))
+    (fault,) = faults_of(HEADER + ENOUGH + rows)
+    assert fault.startswith("log.csv, row 4, time: found '1/4/2025'; write ISO 8601")
+    assert 'dates = "day first" (or "month first") below [log] in the tank file' in fault
+    assert fault.endswith("; so in 5 rows: 4 to 8")
+
+
+def test_dates_that_contradict_each_other_are_told() -> None:
+    """Two habits in one log leave all its dates unclear."""
+    (fault,) = faults_of(HEADER + ENOUGH + "25/4/2025,flow,,6,,,\n4/25/2025,flow,,6,,,\n")
+    assert "some of this log can only begin with the day, others only with the month" in fault
+    assert fault.endswith("so in 2 rows: 4 to 5")
+
+
+def test_a_stated_order_holds_for_every_date() -> None:
+    """A day that it does not allow is a fault, not an exception."""
+    (fault,) = faults_of(HEADER + ENOUGH + "4/25/2025,flow,,6,,,\n", DAY_FIRST)
+    assert "row 4, time: found '4/25/2025'; there is no such time" in fault
+    (fault,) = faults_of("time [month first],ph\n2025-03-01,8\n", DAY_FIRST)[:1]
+    assert "row 1, time: found 'month first'; the tank file says day first" in fault
+
+
+def test_a_broken_tank_file_is_not_asked_about_dates(tmp_path: Path) -> None:
+    """It may state them in the very line that is broken."""
+    (tmp_path / "tank.toml").write_text(TANK_FILE + "[log]\ndates = 1\n")
+    (tmp_path / "log.csv").write_text(HEADER + ENOUGH + "3/4/2025,flow,,x,,,\n")
+    with pytest.raises(InputError) as caught:
+        read_inputs(tmp_path / "log.csv", tmp_path / "tank.toml", NOW)
+    assert [fault.column for fault in caught.value.faults] == ["log.dates", "value"]
+
+
+# --- a dose by hand, day by day, and the wide form of actions ------------------------------------
+
+LONG = "time,entry,of,value,unit,note,until\n2025-03-01,alk,,8,,,\n2025-03-02,alk,,8,,,\n"
+
+
+def test_a_dose_may_be_repeated_until_a_day() -> None:
+    """One row writes a routine: the same dose at the same time, the last day included."""
+    log, _ = read(LONG + "2025-03-05 21:30,dose,soda,20,mL,by hand,2025-03-08\n")
+    assert [action.time for action in log.actions] == [
+        datetime(2025, 3, day, 21, 30) for day in (5, 6, 7, 8)
+    ]
+    assert {(a.kind, a.of, a.value, a.row, a.note) for a in log.actions} == {
+        ("dose", "soda", 20.0, 4, "by hand")
+    }
+    assert (log.rows, log.end) == (3, datetime(2025, 3, 8, 21, 30))
+    log, _ = read(LONG + "2025-03-05 21:30,dose,soda,20,,,2025-03-08 12:00\n")
+    assert len(log.actions) == 3
+    log, _ = read(LONG + "2025-03-05,dose,soda,20,,,2025-03-05\n")
+    assert len(log.actions) == 1
+
+
+@pytest.mark.parametrize(
+    ("row", "fragment"),
+    [
+        ("2025-03-05,dose,,20,,,2025-03-04", "found '2025-03-04'; must not lie before the time"),
+        ("2025-03-05,dose,,20,,,2026-03-04", "found '2026-03-04'; lies in the future"),
+        ("2025-03-05,dose,,20,,,soon", "found 'soon'; write ISO 8601"),
+        ("2025-03-05,flow,,20,,,2025-03-08", "only dose may be repeated; leave it blank"),
+        ("2025-03-05,dose,,20,,,3/4/2025", "found '3/4/2025'; write ISO 8601"),
+    ],
+)
+def test_an_until_that_cannot_be_is_a_fault(row: str, fragment: str) -> None:
+    """It keeps the rules of times, and only a dose has one."""
+    (fault,) = faults_of(LONG + row + "\n")
+    assert fault.startswith("log.csv, row 4, until:")
+    assert fragment in fault
+
+
+def test_repeats_are_limited() -> None:
+    """Rows that would write millions of doses are refused at once."""
+    began = time.perf_counter()
+    faults = faults_of(LONG + "1990-01-01,dose,,1,,,2025-03-04\n" * 400)
+    assert time.perf_counter() - began < 5
+    assert any("with all repeats a log may hold at most 100000 entries" in f for f in faults)
+
+
+def test_wide_form_of_actions() -> None:
+    """Any entry with a value may be a column; what it is of stands behind a colon."""
+    log, _ = read(
+        "date,KH [dKH],kit:alk,alkalinity:effluent [meq/L],dose:soda [mL],dose:chloride,"
+        "water_change:new [gal],flow [mL/min],Ca\n"
+        "2025-03-01 09:00,8,drops,9.2,20,,,10,420\n"
+        "2025-03-02 09:00,143,STRIPS,,,15,10,,\n".replace("143", "8"),
+        make_tank(TANK_FILE + RICH_TANK_FILE),
+    )
+    assert [(r.parameter, r.sample, r.kit) for r in log.readings] == [
+        ("alkalinity", "tank", "drops"),
+        ("alkalinity", "effluent", "drops"),
+        ("calcium", "tank", "ca-drops"),
+        ("alkalinity", "tank", "strips"),
+    ]
+    assert log.readings[1].value == pytest.approx(9.2)
+    assert [(a.row, a.kind, a.of, round(a.value or 0, 2)) for a in log.actions] == [
+        (2, "dose", "soda", 20.0),
+        (2, "flow", "", 600.0),
+        (3, "dose", "chloride", 15.0),
+        (3, "water_change", "new", 37.85),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("header", "fragment"),
+    [
+        ("time,dKH [meq/L]", "found 'dKH [meq/L]'; dKH is in dKH; write alkalinity [meq/L]"),
+        ("time,alk,KH", "found 'KH'; the same column stands twice"),
+        ("time,dose:soda,Dose:SODA [mL]", "the same column stands twice"),
+        ("time,alk,kit,ca", "found 'kit'; say which test the kit is for, as kit:alkalinity"),
+        ("time,alk,kit:dose", "only an entry of the wide form, or kit, may have a name behind"),
+        ("time,alk,stock_change", "found 'stock_change'; unknown column"),
+        ("time,alk,until", "found 'until'; unknown column"),
+        ("time:new,alk", "only an entry of the wide form, or kit, may have a name behind"),
+        ("time [UTC],alk", "found 'time [UTC]'; in brackets only day first or month first"),
+    ],
+)
+def test_a_header_of_the_wide_form_that_is_unclear(header: str, fragment: str) -> None:
+    """Each column has one meaning, or a fault says which it may have."""
+    faults = faults_of(f"{header}\n2025-03-01,8\n2025-03-02,8\n")
+    assert any(fragment in fault for fault in faults), faults
+
+
+def test_an_unknown_solution_in_a_header_is_named_in_its_rows() -> None:
+    """The tank file declares which solutions there are."""
+    (fault,) = faults_of("time,alk,dose:sodda\n2025-03-01,8,\n2025-03-02,8,5\n")
+    assert "row 3, of: found 'sodda'; name the solution of this dose; did you mean soda?" in fault

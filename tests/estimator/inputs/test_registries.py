@@ -6,6 +6,7 @@ import pytest
 
 from estimator import units
 from estimator.inputs.actions import ACTIONS, ActionKind
+from estimator.inputs.columns import ENTRY_UNITS
 from estimator.inputs.dosing import (
     DIRECT_STRENGTHS,
     MOST_PER_ML,
@@ -13,7 +14,6 @@ from estimator.inputs.dosing import (
     most_stated,
     solution_from_strengths,
 )
-from estimator.inputs.log_file import ENTRY_UNITS
 from estimator.inputs.parameters import ENTRY_WORDS, PARAMETERS, SAMPLED_PLACES, Parameter
 from estimator.inputs.text import match_name
 
