@@ -176,6 +176,9 @@ WORDS: dict[str, Words] = {
     ),
     "withheld_flow_not_logged": "The log has effluent readings but no flow, so how much the "
     "reactor adds is unknown. Log the pump's setting as `flow`, from the day it was set.",
+    "withheld_flow_zero": "The log has effluent readings, but its flow is zero throughout, so how "
+    "much the reactor adds is unknown. Log the flow that ran when the effluent was sampled; where "
+    "none has run yet, start the pump first.",
     "withheld_no_uptake": _with_source(
         "The log does not show that the tank takes up any alkalinity: the needed flow may be zero. "
         "To settle it, {remedy}."
