@@ -11,7 +11,6 @@ from markupsafe import Markup
 from estimator.errors import row_ranges
 from estimator.inputs.parameters import PARAMETERS
 from estimator.inputs.read import Inputs
-from estimator.inputs.records import Action, Reading
 from reports.blocks import Numbers
 from reports.wording import (
     chance_sides,
@@ -182,15 +181,17 @@ def contents_lines(inputs: Inputs) -> Iterator[str]:
     if log.date_order:
         yield f"Dates that do not begin with the year, read {log.date_order}"
     if log.rows_without_entry:
-        rows = row_ranges(log.rows_without_entry)
-        yield f"Rows with nothing but a time or a note: {len(log.rows_without_entry)} ({rows})"
-    records: list[Reading | Action] = [*log.readings, *log.actions]
-    flagged = sorted((r for r in records if r.flags), key=lambda r: r.row)
-    yield f"Flagged: {len(flagged)}"
-    for record in flagged[:FLAGGED_SHOWN]:
-        yield f"  row {record.row}: {plain('; '.join(record.flags))}"
+        number, where = len(log.rows_without_entry), row_ranges(log.rows_without_entry)
+        yield f"Rows with nothing but a time or a note: {number} ({where})"
+    flagged = sorted(log.flagged, key=lambda group: group[0].row)
+    yield f"Flagged: {sum(map(len, flagged))}"
+    for group in flagged[:FLAGGED_SHOWN]:
+        rows = sorted({record.row for record in group})
+        where = f"row {rows[0]}" if len(rows) == 1 else f"rows {row_ranges(rows)}"
+        days = f", {len(group)} times" if len(group) > len(rows) else ""
+        yield f"  {where}{days}: {plain('; '.join(group[0].flags))}"
     if len(flagged) > FLAGGED_SHOWN:
-        yield f"  … and {len(flagged) - FLAGGED_SHOWN} more"
+        yield f"  … and {sum(map(len, flagged[FLAGGED_SHOWN:]))} more"
 
 
 def _by_kind(kinds: Counter[str]) -> str:

@@ -166,12 +166,16 @@ def _used(writer: Writer) -> int:
 
 
 def flagged(study: Study, writer: Writer) -> list[Json]:
-    """Every entry that was found odd on reading the log, in the order of time."""
-    records: list[Reading | Action] = [*study.log.readings, *study.log.actions]
+    """Every entry that was found odd on reading the log, in the order of time; one for those that
+    repeat one another."""
     return [
-        writer.object(record) | {"flags": record.flags}
-        for record in sorted(records, key=lambda record: (record.time, record.row))
-        if record.flags
+        writer.object(first)
+        | {
+            "flags": first.flags,
+            "more_like_it": len(more),
+            "more_rows": sorted({record.row for record in more} - {first.row}),
+        }
+        for first, *more in study.log.flagged
     ]
 
 
