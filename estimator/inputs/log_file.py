@@ -28,6 +28,9 @@ FUTURE_ALLOWANCE = timedelta(days=1)
 LONGEST_GAP = timedelta(days=730)
 """A day this far from all other entries has a slip in its year; nobody rests a log for longer and
 then writes on one day only (common practice, no source)."""
+FURTHEST = timedelta(days=3650)
+"""Ten years away even several days are a slip of the year, and the years between would take the fit
+minutes."""
 
 _DATE = re.compile(r"\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}\b", re.ASCII)
 _NUMBER = re.compile(r"[+-]?[\d.,]*\d", re.ASCII)
@@ -147,7 +150,8 @@ def _check_swallowed_rows(table: CsvTable, faults: FaultList) -> None:
 
 
 def _check_years(entries: Sequence[Entry], faults: FaultList) -> None:
-    """A single day whose entries lie years from all others is a slip of the year.
+    """A single day whose entries lie years from all others is a slip of the year, and so is any
+    smaller part of the log that lies more than `FURTHEST` from the rest.
 
     The log is cut wherever it pauses for longer than `LONGEST_GAP`; what spans a day at most is at
     fault, except the part that holds most rows.
@@ -160,10 +164,13 @@ def _check_years(entries: Sequence[Entry], faults: FaultList) -> None:
         parts[-1].append((time, row))
     log = max(reversed(parts), key=len, default=[])
     for index, part in enumerate(parts):
-        if part is log or part[-1][0] - part[0][0] > timedelta(days=1):
+        if part is log:
             continue
         beside = [other[-1] for other in parts[:index][-1:]]
         beside += [other[0] for other in parts[index + 1 :][:1]]
+        nearest = min(max(part[0][0] - time, time - part[-1][0]) for time, _ in beside)
+        if nearest <= FURTHEST and part[-1][0] - part[0][0] > timedelta(days=1):
+            continue
         near = " and ".join(f"row {row} ({time:%Y-%m-%d})" for time, row in beside)
         for time, row in faults.until_full(part):
             rule = (

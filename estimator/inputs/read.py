@@ -283,7 +283,12 @@ class _Resolver:
             return None
         value, oddity = entry.value, ""
         if value is not None:
-            value *= action.units[entry.unit or action.canonical_unit]
+            unit = entry.unit or action.canonical_unit
+            value *= action.units[unit]
+            if math.isinf(value):
+                found = f"{entry.value:g} {unit}"
+                self._fault(entry, "is too large to be meant; check the unit", found, entry.column)
+                return None
             refusal = None if math.isnan(value) else action.refusal(value, self._tank)
             if refusal:
                 self._fault(entry, *refusal, entry.column)

@@ -65,6 +65,8 @@ DEFAULT_LIGHTS = ("10:00", "20:00")
 """These three defaults are common practice, no source."""
 
 _CLOCK = re.compile(r"([01]\d|2[0-3]):([0-5]\d)", re.ASCII)
+KIT_MINUTES_LEAST = 0.1
+"""Six seconds: a probe is read no faster."""
 KIT_MINUTES_LIMIT = 240.0
 """A test that takes longer than four hours is stated in another unit: a kit takes 1 to 30 minutes
 (common practice, no source)."""
@@ -109,7 +111,7 @@ def _tank(document: TomlTable) -> Tank:
         name=_tank_name(water),
         water_volume_l=_water_volume_l(water),
         water_volume_sd_fraction=_fraction(
-            water, "water_volume_sd_pct", DEFAULT_VOLUME_SD_PCT, above=0, at_most=50
+            water, "water_volume_sd_pct", DEFAULT_VOLUME_SD_PCT, at_least=0.1, at_most=50
         ),
         salinity_g_kg=_salinity_g_kg(water),
         temperature_c=water.number("temperature_c", DEFAULT_TEMPERATURE_C, at_least=10, at_most=40),
@@ -276,7 +278,7 @@ def _kit(name: str, table: TomlTable) -> Kit:
         calibration_sd=None if calibration_sd_pct is None else calibration_sd_pct / 100,
         minutes=table.optional(
             "minutes",
-            above=0,
+            at_least=KIT_MINUTES_LEAST,
             at_most=KIT_MINUTES_LIMIT,
             remedy="state the minutes that one test takes",
         ),
@@ -357,14 +359,14 @@ def _reactor(table: TomlTable) -> Reactor:
         chamber_ph=table.optional("chamber_ph", at_least=5.5, at_most=8),
         chambers=int(chambers),
         media_kg=table.optional(
-            "media_kg", above=0, at_most=MEDIA_LIMIT_KG, remedy="state it in kg"
+            "media_kg", at_least=0.01, at_most=MEDIA_LIMIT_KG, remedy="state it in kg"
         ),
         magnesium_media_fraction=_fraction(
             table, "magnesium_media_pct", 0.0, at_least=0, at_most=100
         ),
         co2_charge_g=table.optional(
             "co2_charge_g",
-            above=0,
+            at_least=1,
             at_most=CO2_LIMIT_G,
             remedy="state the grams of CO2 in a full cylinder",
         ),

@@ -340,6 +340,21 @@ def test_repeated_rows_are_kept_and_flagged() -> None:
     assert [reading.flags for reading in log.readings] == [(), (), ("same as row 3",)]
 
 
+def test_flagged_entries_that_say_the_same_stand_together() -> None:
+    """Rows that repeat one another, and the doses of one row; another time stands alone."""
+    log, _ = read(
+        "time,entry,value,until\n2025-03-01,alk,8,\n2025-03-02,alk,8,\n2025-03-02,alk,8,\n"
+        "2025-03-02,alk,8,\n2025-03-03,flow,9000,\n2025-03-04,flow,9000,\n"
+        "2025-03-05,dose,0,2025-03-09\n"
+    )
+    assert [[record.row for record in group] for group in log.flagged] == [
+        [4, 5],
+        [6],
+        [7],
+        [8, 8, 8, 8, 8],
+    ]
+
+
 SMALL_TANK = (
     TANK_FILE.replace("620", "170")
     + """
@@ -563,6 +578,16 @@ def test_both_neighbours_of_a_lone_day_are_named() -> None:
     assert "row 5 (2015-01-09) and row 2 (2025-03-01)" in fault
 
 
+def test_even_several_days_decades_away_are_refused() -> None:
+    """Thirty years without an entry are no pause, and a fit over them would take minutes."""
+    rows = "1996-03-04,alkalinity,,8,,,\n1996-03-14,flow,,60,,,\n2025-03-03,flow,,60,,,\n"
+    faults = faults_of(HEADER + ENOUGH + rows)
+    assert [fault.split(":")[0] for fault in faults] == [
+        "log.csv, row 4, time",
+        "log.csv, row 5, time",
+    ]
+
+
 def test_a_long_pause_is_no_slip() -> None:
     """Years may lie between two parts of a log, and a lone day may be two years away."""
     rows = "2015-01-01,flow,,90,,,\n2015-01-09,flow,,90,,,\n2023-03-02,flow,,90,,,\n"
@@ -633,6 +658,7 @@ BROKEN_ROWS = [
     ('2025-03-04,alkalinity,,"8,2",,,', ["found '8,2'; write a decimal point"]),
     ("2025-03-04,alkalinity,,-8,,,", ["found '-8'; alkalinity may not be negative"]),
     ("2025-03-04,dose,,-8,,,", ["dose may not be negative"]),
+    ("2025-03-04,co2_change,,1e308,kg,,", ["found '1e+308 kg'; is too large to be meant"]),
     ("2025-03-04,alkalinity,,301,dKH,,", ["found '301 dKH'; alkalinity must be 0 to 300 dKH"]),
     ("2025-03-04,alkalinity,,1301,,,", ["found '1301 dKH'; alkalinity must be 0 to 300 dKH"]),
     ("2025-03-04,calcium,,5001,,,", ["calcium must be 0 to 5000 mg/L"]),
