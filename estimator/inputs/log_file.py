@@ -14,7 +14,7 @@ from datetime import datetime, timedelta
 from estimator.inputs.actions import ACTIONS
 from estimator.inputs.cell import is_decimal_comma, read_number
 from estimator.inputs.columns import ENTRY_UNITS, Columns, entry_named, read_header
-from estimator.inputs.csv_table import LIMIT_ROWS, MORE_FIELDS, CsvTable, read_csv_table
+from estimator.inputs.csv_table import MORE_FIELDS, CsvTable, read_csv_table
 from estimator.inputs.moment import DAY_FIRST, UnclearDate, read_time, shown_date_orders
 from estimator.inputs.parameters import PARAMETERS
 from estimator.inputs.text import FaultList, match_unit, nearest_hint, unknown_unit
@@ -23,6 +23,8 @@ LOG_LIMIT_BYTES = 20_000_000
 LONGEST_NOTE = 2000
 REPEATED = ("dose",)
 """Entries that one row may write for many days, to the day in its column `until`."""
+MOST_REPEATS = 20_000
+"""Of all such rows together: five routines for eleven years."""
 EARLIEST = datetime(1990, 1, 1)
 FUTURE_ALLOWANCE = timedelta(days=1)
 LONGEST_GAP = timedelta(days=730)
@@ -255,8 +257,8 @@ class _RowReader:
             rule = f"only {', '.join(REPEATED)} may be repeated; leave it blank"
         elif EARLIEST <= last < first.time:
             rule = "must not lie before the time of the row"
-        elif self._repeats + days > LIMIT_ROWS and first.time >= EARLIEST:
-            rule = f"with all repeats a log may hold at most {LIMIT_ROWS} entries; check the dates"
+        elif self._repeats + days > MOST_REPEATS and first.time >= EARLIEST:
+            rule = f"a log may repeat entries at most {MOST_REPEATS} times in all; check the dates"
         if rule:
             self._faults.add(rule, until, first.row, "until")
         elif first.time >= EARLIEST:
