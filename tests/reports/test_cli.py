@@ -252,6 +252,28 @@ def test_check_sums_up_a_good_log(inputs, no_fit):
     assert sorted(os.listdir()) == ["log.csv", "tank.toml"]
 
 
+def test_check_tells_what_is_kept_without_use(inputs, no_fit):
+    """Rows without an entry, parameters that are not used, how dates were read, repeats as one."""
+    Path("log.csv").write_text(
+        "date,alk,PO4,note\n25/2/2026,8,,\n26/2/2026,,0.1,\n27/2/2026,,,away\n28/2/2026,,,\n"
+        "1/3/2026,30,,\n1/3/2026,30,,\n1/3/2026,30,,\n2/3/2026,8,,\n"
+    )
+    result = run("check", "log.csv", "--tank", "tank.toml")
+    odd = "outside 3 to 20 dKH, the plausible range for tank alkalinity"
+    assert result.output.splitlines() == [
+        "log.csv: 8 rows, 2026-02-25 to 2026-03-02, no faults",
+        "Readings: 6 (tank alkalinity 5, tank phosphate 1)",
+        "Kept and listed, but not used: phosphate 1",
+        "Actions: 0",
+        "Rows without a time of day, taken as noon: 6",
+        "Dates that do not begin with the year, read day first",
+        "Rows with nothing but a time or a note: 2 (4 to 5)",
+        "Flagged: 3",
+        f"  row 6: {odd}",
+        f"  rows 7 to 8: {odd}; same as row 6",
+    ]
+
+
 @pytest.mark.parametrize("error", [ValueError("odd\nthing"), MemoryError(), AssertionError()])
 def test_unexpected_faults_are_one_line(inputs, monkeypatch, error):
     """A bug never shows a traceback and never leaves a file."""
