@@ -127,7 +127,7 @@ def _check_swallowed_rows(table: CsvTable, faults: FaultList) -> None:
     """No cell may hold what looks like further rows: they would be lost without a word.
 
     It holds line breaks, and one of its lines begins with a date or holds between two separators
-    nothing but a date, a number or the name of an entry.
+    nothing but a date or a number, or the name of an entry beside a blank.
     """
     rule = (
         "a quotation mark opened in this row is closed only in a later row, which would be lost; "
@@ -135,10 +135,10 @@ def _check_swallowed_rows(table: CsvTable, faults: FaultList) -> None:
     )
 
     def looks_like_row(line: str) -> bool:
-        first, *more = (cell.strip(' "') for cell in line.split(table.separator))
-        return bool(more) and any(
-            _DATE.match(cell) or _NUMBER.fullmatch(cell) or entry_named(cell)
-            for cell in (first, *more)
+        cells = [cell.strip(' "') for cell in line.split(table.separator)]
+        named = "" in cells and any(entry_named(cell) for cell in cells)
+        return len(cells) > 1 and (
+            named or any(_DATE.match(cell) or _NUMBER.fullmatch(cell) for cell in cells)
         )
 
     for row, cells in faults.until_full(table.rows):

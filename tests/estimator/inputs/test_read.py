@@ -120,6 +120,9 @@ def test_actions(cells: str, kind: str, of: str, value: float | None) -> None:
         ("142.784", "mg/L CaCO3"),
         ("142.784", "ppm  caco3"),
         ("142.784", "PPM"),
+        ("142.784", "mg/l as CaCO3"),
+        ("8", "°KH"),
+        ("8", "°dH"),
         ("8", ""),
     ],
 )
@@ -876,7 +879,9 @@ def test_rows_inside_a_quoted_cell_are_a_fault(text: str, where: str) -> None:
     assert any(where in fault and "closed only in a later row" in fault for fault in faults)
 
 
-@pytest.mark.parametrize("note", ["first\nsecond", "a, b, c\nd", "next: March 5\nat noon, or so"])
+@pytest.mark.parametrize(
+    "note", ["first\nsecond", "a, b, c\nd", "next: March 5\nat noon, or so", "alk, ca, mg\nfine"]
+)
 def test_a_note_of_several_lines_is_no_row(note: str) -> None:
     """Line breaks and separators in a note are the keeper's own."""
     assert log_of(f'2025-03-05,flow,,600,,,"{note}"\n').actions[0].note == note
