@@ -298,7 +298,7 @@ def _report_folder(
     minutes: float,
     today: datetime | None,
 ) -> int:
-    from reports.many import Status, find_jobs, run_many
+    from reports.many import Status, find_jobs, idle_tank_files, run_many
     from reports.output import destination, write
     from reports.workers import Workers
 
@@ -312,6 +312,8 @@ def _report_folder(
         minutes_per_week=minutes,
         today=today.date() if today else None,
     )
+    if idle := idle_tank_files(folder, todo):
+        click.echo(plain(f"Tank files that serve no log: {', '.join(idle)}"), err=True)
     with _refusing(out, "the folder could not be made", "--out"):
         out.mkdir(parents=True, exist_ok=True)
     where = destination(out / "index.html", ())

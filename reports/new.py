@@ -10,7 +10,7 @@ from typing import TypeVar
 import click
 
 from estimator.errors import OutputError
-from estimator.inputs.log_file import LONG_COLUMNS
+from estimator.inputs.columns import LONG_COLUMNS
 from estimator.inputs.tank_file import TANK_LIMIT_BYTES
 from estimator.inputs.text import FaultList, read_source
 from estimator.inputs.toml_table import TomlTable, read_toml
@@ -54,8 +54,9 @@ def new(folder: Path, answers: Path | None) -> int:
       magnesium_step = "none"        pump_most = "50 mL/min"
       new_water = 8.2                pump_least, pump_step, chamber_ph,
                                      media_kg, co2_g
-    A solution is known by recipe, label (1 mL raises 100 L by so many dKH), meq
-    (of alkalinity per mL) or calcium (mmol per mL).
+    A solution is known by recipe, label (1 mL raises 100 L by so many dKH), gallon
+    label (the same for 100 US gallons), meq (of alkalinity per mL) or calcium (mmol
+    per mL).
     """
     tank, log = folder / TANK_NAME, folder / LOG_NAME
     for path in (tank, log):

@@ -68,11 +68,16 @@ class Choice:
 _BY = (
     Choice("recipe", "by recipe: grams of a salt in one litre of it"),
     Choice("label", "by its label: 1 mL raises 100 L of water by so many dKH"),
+    Choice("gallon label", "by its label: 1 mL raises 100 US gallons of water by so many dKH"),
     Choice("meq", "its alkalinity in meq per mL"),
     Choice("calcium", "its calcium in mmol per mL"),
 )
 _KEY_OF = {
     "label": ("raises_100_l_dkh_per_ml", "1 mL raises 100 L by how many dKH?"),
+    "gallon label": (
+        "raises_100_us_gal_dkh_per_ml",
+        "1 mL raises 100 US gallons by how many dKH?",
+    ),
     "meq": ("alkalinity_meq_per_ml", "How many meq of alkalinity in one mL?"),
     "calcium": ("calcium_mmol_per_ml", "How many mmol of calcium in one mL?"),
 }

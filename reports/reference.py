@@ -11,8 +11,8 @@ from collections.abc import Iterable, Iterator
 
 from estimator.inputs.actions import ACTIONS
 from estimator.inputs.asked import AskedKey, asked_keys
-from estimator.inputs.log_file import ENTRY_UNITS, LONG_COLUMNS, REQUIRED_COLUMNS
-from estimator.inputs.parameters import PARAMETERS, SAMPLED_PLACES, Parameter
+from estimator.inputs.columns import ENTRY_UNITS, LONG_COLUMNS, REQUIRED_COLUMNS
+from estimator.inputs.parameters import ENTRY_WORDS, PARAMETERS, SAMPLED_PLACES
 from estimator.units import UNIT_ALIASES
 from reports.wording import listed
 from reports.words.keys import COLUMNS, ENTRIES, KEYS, TABLES, KeyWords
@@ -111,32 +111,32 @@ def _reading(name: str) -> tuple[str, ...]:
     parameter = PARAMETERS[name]
     places = [f"`{place}`" for place in SAMPLED_PLACES if place in parameter.samples]
     places += [f"a {sample}" for sample in ("water", "reference") if sample in parameter.samples]
+    words = [f"`{word}`" for word, (meant, _) in ENTRY_WORDS.items() if meant == name]
+    units = _units(parameter.units)
+    if not parameter.default_unit and len(parameter.units) > 1:
+        units += "; written, or that of the kit or of the band"
     unit = next(iter(parameter.units))
     return (
-        f"`{name}`",
+        f"`{name}`" + (f" ({', '.join(words)})" if words else ""),
         listed(places, "or"),
-        _units(parameter),
+        units,
         parameter.range_text(parameter.plausible, unit),
         parameter.range_text(parameter.possible, unit),
         ENTRIES.get(name, ""),
     )
 
 
-def _units(parameter: Parameter) -> str:
-    """Accepted units with their other spellings; where the unit comes from if none is written."""
-    spelt = {unit: [alias for alias, of in UNIT_ALIASES if of == unit] for unit in parameter.units}
+def _units(accepted: Iterable[str]) -> str:
+    """Accepted units with their other spellings."""
+    spelt = {unit: [alias for alias, of in UNIT_ALIASES if of == unit] for unit in accepted}
     named = [f"{unit} ({', '.join(also)})" if also else unit for unit, also in spelt.items()]
-    units = listed(named, "or")
-    if parameter.default_unit or len(parameter.units) == 1:
-        return units
-    return f"{units}; written, or that of the kit or of the band"
+    return listed(named, "or")
 
 
 def _action(name: str) -> tuple[str, ...]:
     kind = ACTIONS[name]
     value = "needed" if kind.value_needed else "may be blank" if kind.units else "blank"
-    units = listed(list(kind.units), "or")
-    return f"`{name}`", _OF.get(kind.of, ""), units, value, ENTRIES.get(name, "")
+    return f"`{name}`", _OF.get(kind.of, ""), _units(kind.units), value, ENTRIES.get(name, "")
 
 
 def _table(head: Iterable[str], rows: Iterable[Iterable[str]]) -> Iterator[str]:

@@ -19,9 +19,9 @@ ORDER = {
         "remark": (),
         "unknowns": (),
         "inputs": (
-            *("parameters", "missing_unit", "dosing", "tank", "records", "actions"),
-            *("text", "key_hint", "toml_table", "tank_file", "cell", "csv_table", "log_file"),
-            *("additions", "read", "new_row", "asked"),
+            *("salinity_scales", "parameters", "missing_unit", "dosing", "tank", "records"),
+            *("actions", "text", "moment", "key_hint", "toml_table", "tank_file", "cell"),
+            *("csv_table", "columns", "log_file", "additions", "read", "new_row", "asked"),
         ),
         "water": (
             *("chamber_table", "carbonate", "chamber_ph", "settings", "media", "salinity"),
@@ -71,6 +71,7 @@ ORDER = {
         ),
         "study": (),
         "pipeline": (),
+        "frames": (),
     },
     "reports": {
         "recognise": (),
@@ -127,9 +128,9 @@ FENCES = {
         "estimator/fit/forecast.py",
     },
     "matplotlib": {"reports/figures/canvas.py", "reports/figures/drawing.py"},
-    "pandas": {"estimator/inputs/csv_table.py"},
     "tomllib": {"estimator/inputs/toml_table.py"},
     "PyCO2SYS": {"estimator/water/carbonate.py"},
+    "pandas": {"estimator/frames.py"},
 }
 """Where each library may be imported."""
 

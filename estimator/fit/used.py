@@ -58,7 +58,7 @@ def unused(log: TankLog, tank: Tank) -> Iterator[Remark]:
         if why:
             rows[why, reading.parameter, reading.of or reading.sample].append(reading.row)
     for (why, parameter, of), found in rows.items():
-        yield Remark(why, {"parameter": parameter, "of": of, "rows": tuple(sorted(found))})
+        yield Remark(why, {"parameter": parameter, "of": of, "rows": tuple(sorted(set(found)))})
 
 
 def _why_not(reading: Reading, log: TankLog, tank: Tank) -> str:

@@ -11,8 +11,9 @@ from pathlib import Path
 
 from estimator.errors import InputError
 from estimator.inputs.actions import ACTIONS
+from estimator.inputs.columns import read_header
 from estimator.inputs.csv_table import CsvTable, read_csv_table
-from estimator.inputs.log_file import LOG_LIMIT_BYTES, TIME_NAMES
+from estimator.inputs.log_file import LOG_LIMIT_BYTES
 from estimator.inputs.read import read_log
 from estimator.inputs.records import Action, Reading
 from estimator.inputs.tank import Tank
@@ -72,8 +73,8 @@ def with_row(
 
 @dataclass(frozen=True)
 class _Form:
-    """How a log is written: its columns by name ("" for one that no reader knows), what stands
-    between cells and at the end of a line."""
+    """How a log is written: its columns, those that the reader knows by their own names, what
+    stands between cells and at the end of a line."""
 
     path: Path
     columns: tuple[str, ...]
@@ -83,14 +84,6 @@ class _Form:
     def check_columns(self, cells: Mapping[str, str]) -> None:
         """Raises: InputError, something is stated that the log has no column for."""
         faults = FaultList(str(self.path))
-        if "entry" not in self.columns:
-            faults.refuse(
-                "a row can be added to a log of the long form only, whose header holds time, entry "
-                "and value; write this row into the file by hand, or go on in a log of that form "
-                "(uptake new makes one)",
-                self.separator.join(self.columns),
-                1,
-            )
         for name, text in cells.items():
             if text and name not in self.columns:
                 rule = (
@@ -117,11 +110,23 @@ class _Form:
 
 
 def _form(path: Path, data: bytes) -> _Form:
+    """How the log is written. Raises: InputError, its header is none, or is of the wide form."""
     text, table = _table(path, data)
-    names = [name.casefold() for name in table.header]
-    columns = tuple("time" if name in TIME_NAMES else name for name in names)
+    faults = FaultList(str(path))
+    header, columns = read_header(table, faults), list(table.header)
+    if header.values:
+        faults.refuse(
+            "a row can be added to a log of the long form only, whose header holds time, entry and "
+            "value; write this row into the file by hand, or go on in a log of that form (uptake "
+            "new makes one)",
+            table.separator.join(table.header),
+            table.header_row,
+        )
+    # What is wrong with single columns is told when the whole log is read.
+    for name, index in header.places.items():
+        columns[index] = name
     ending = next((mark for mark in ("\r\n", "\n", "\r") if mark in text), "\n")
-    return _Form(path, columns, table.separator, ending)
+    return _Form(path, tuple(columns), table.separator, ending)
 
 
 def _table(path: Path, data: bytes) -> tuple[str, CsvTable]:

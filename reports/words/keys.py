@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from estimator.inputs.asked import NAME
+from estimator.inputs.moment import DATE_ORDERS
 from estimator.inputs.parameters import PARAMETERS, Parameter
 from estimator.inputs.tank import MAGNESIUM_MEDIA, MEDIA, USUAL_MINUTES
 from estimator.inputs.tank_file import TARGET_PARAMETERS
@@ -32,6 +33,7 @@ TABLES: Mapping[str, str] = {
     "Several recipes in one solution add up",
     f"water.{NAME}": "freshly mixed salt water for water changes; what is not known is left out",
     f"reference.{NAME}": "a solution of known value, for checking a kit; at least one value",
+    "log": "how the log is written; may be left out",
     "reactor": "the calcium reactor and its effluent pump; the whole table is left out where there "
     "is none",
 }
@@ -49,6 +51,10 @@ _STRENGTHS = {
     "calcium_mmol_per_ml": ("mmol/mL", "calcium that one mL adds"),
     "magnesium_mmol_per_ml": ("mmol/mL", "magnesium that one mL adds"),
     "raises_100_l_dkh_per_ml": ("dKH", "as the label has it: 1 mL raises 100 L of water by this"),
+    "raises_100_us_gal_dkh_per_ml": (
+        "dKH",
+        "as the label has it: 1 mL raises 100 US gallons of water by this",
+    ),
 }
 
 
@@ -87,6 +93,10 @@ KEYS: Mapping[str, KeyWords] = {
     "tank.water_volume_us_gal": KeyWords("US gallons", "in place of water_volume_l"),
     "tank.water_volume_sd_pct": KeyWords("%", "how far the volume may be off, give or take"),
     "tank.salinity_g_kg": KeyWords("g/kg", "salinity that you hold (ppt and psu are the same)"),
+    "tank.salinity_sg": KeyWords("SG", "in place of salinity_g_kg: specific gravity at 25 °C"),
+    "tank.salinity_ms_cm": KeyWords(
+        "mS/cm", "in place of salinity_g_kg: conductivity at 25 °C, or brought to it by the meter"
+    ),
     "tank.temperature_c": KeyWords("C", "temperature that you hold"),
     "tank.lights_on": KeyWords("", "time of day, 24 hours"),
     "tank.lights_off": KeyWords("", "time of day; may lie after midnight"),
@@ -112,6 +122,11 @@ KEYS: Mapping[str, KeyWords] = {
     **{f"solutions.{NAME}.{key}": KeyWords(*words) for key, words in _STRENGTHS.items()},
     **_level_keys("water"),
     **_level_keys("reference"),
+    "log.dates": KeyWords(
+        "",
+        f"how dates are read that do not begin with the year: {listed(list(DATE_ORDERS), 'or')}; "
+        "without it as the log itself shows",
+    ),
     "reactor.flow_min_ml_h": KeyWords("mL/h", "smallest flow that the pump can be set to, but off"),
     "reactor.flow_max_ml_h": KeyWords("mL/h", "largest flow of the pump (60 mL/min are 3600)"),
     "reactor.flow_step_ml_h": KeyWords("mL/h", "smallest change that the pump can be given"),
@@ -134,12 +149,14 @@ ENTRIES: Mapping[str, str] = {
     "calcium": "a titration",
     "magnesium": "a titration",
     "nitrate": "a reading; two or more show what its change does to alkalinity",
-    "salinity": "a reading; readings of the tank are brought to its stated salinity",
+    "phosphate": "a reading; kept for the record",
+    "salinity": "a reading, SG and mS/cm at 25 °C; readings of the tank are brought to its stated "
+    "salinity",
     "temperature": "a reading; kept for the record",
     "ph": "a probe's reading",
     "flow": "from now on the effluent pump is set to this; 0 is off",
     "ph_setting": "from now on the chamber is held at this pH",
-    "dose": "one addition",
+    "dose": "one addition; with a day in the column until, one each day to that day",
     "dose_rate": "from now on, spread over the day; 0 ends it",
     "water_change": "water renewed at that moment",
     "stock_change": "animals added, removed or lost: the uptake may step here",
@@ -150,12 +167,14 @@ ENTRIES: Mapping[str, str] = {
 """Every entry of the log."""
 
 COLUMNS: Mapping[str, str] = {
-    "time": "2026-03-02 18:30, or 2026-03-02 alone, which means noon; the tank's own clock",
+    "time": "2026-03-02 18:30 or 6:30 pm, or 2026-03-02 alone, which means noon; the tank's own "
+    "clock",
     "entry": "what was read or done: one of the entries below",
     "of": "what was sampled or acted on; blank is the tank, or the only thing that it can be",
     "value": "one plain number; blank where the entry has none",
     "unit": "blank is the kit's or the usual one",
     "kit": "which kit; blank where there is only one for it",
     "note": "anything",
+    "until": "2026-03-09: the dose is repeated each day at the row's time, to that day",
 }
 """Every column of the log's long form."""

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
+from estimator.errors import row_ranges
 from estimator.inputs.tank import Tank
 from reports.wording import listed, plain
 from reports.words.values import Values, Words
-
-_ROWS_SHOWN = 5
 
 
 def _names(values: Values) -> str:
@@ -26,11 +25,9 @@ def _water(values: Values, tank: Tank) -> str:
 
 def _reading(why: str) -> Words:
     def words(values: Values, tank: Tank) -> str:
-        rows = [str(row) for row in values["rows"][:_ROWS_SHOWN]]
-        more = len(values["rows"]) - len(rows)
-        where = listed(rows) if not more else f"{', '.join(rows)} and {more} more"
-        what = f"{plain(values['of'])} {values['parameter']}"
-        return f"{what}, row{'s'[: len(values['rows']) - 1]} {where}: {why}"
+        rows = values["rows"]
+        where = f"row{'s'[: len(rows) - 1]} {row_ranges(rows)}"
+        return f"{plain(values['of'])} {values['parameter']}, {where}: {why}"
 
     return words
 

@@ -273,7 +273,7 @@ def test_check_says_what_is_of_no_use(inputs, no_fit):
         "  no water change with old is in the log",
         "  the tank file has a reactor, but no flow of its pump is in the log; log the flow, or it "
         "counts as off",
-        "  tank temperature, rows 6 and 7: kept for your record only",
+        "  tank temperature, rows 6 to 7: kept for your record only",
         "  tank nitrate, row 8: only its change tells something; read it again",
         "  cal alkalinity, row 9: the tank file states no such value of it",
         "The log ended 15 days ago: test again before you act on a report.",
@@ -286,6 +286,30 @@ def test_check_without_a_day_does_not_look_at_the_clock(inputs, no_fit):
         result = run("check", "log.csv", "--tank", "tank.toml", *day)
         assert result.exit_code == 0
         assert "days ago" not in result.output
+
+
+def test_check_tells_what_is_kept_without_use(inputs, no_fit):
+    """Rows without an entry, parameters that are not used, how dates were read, repeats as one."""
+    Path("log.csv").write_text(
+        "date,alk,PO4,note\n25/2/2026,8,,\n26/2/2026,,0.1,\n27/2/2026,,,away\n28/2/2026,,,\n"
+        "1/3/2026,30,,\n1/3/2026,30,,\n1/3/2026,30,,\n2/3/2026,8,,\n"
+    )
+    result = run("check", "log.csv", "--tank", "tank.toml")
+    odd = "outside 3 to 20 dKH, the plausible range for tank alkalinity"
+    assert result.output.splitlines() == [
+        "log.csv: 8 rows, 2026-02-25 to 2026-03-02, no faults",
+        "Readings: 6 (tank alkalinity 5, tank phosphate 1)",
+        "Actions: 0",
+        "Rows without a time of day, taken as noon: 6",
+        "Dates that do not begin with the year, read day first",
+        "Rows with nothing but a time or a note: 2 (4 to 5)",
+        "Flagged: 3",
+        f"  row 6: {odd}",
+        f"  rows 7 to 8: {odd}; same as row 6",
+        "Of no use to the estimate:",
+        "  no water change with new is in the log",
+        "  tank phosphate, row 3: kept for your record only",
+    ]
 
 
 @pytest.mark.parametrize("error", [ValueError("odd\nthing"), MemoryError(), AssertionError()])

@@ -94,7 +94,7 @@ def make_tank(folder):
         ("your calcium test shows, in mg/L?", "none"),
         ("your magnesium test shows, in mg/L?", ""),
         ("Name a solution that you dose", "soda"),
-        ("How is the strength of soda known?", "3"),
+        ("How is the strength of soda known?", "4"),
         ("How many meq of alkalinity in one mL?", "19"),
         ("at most 5.5; no solution holds more; is it ten times too high", "1.9"),
         ("Name another solution, or none [none]", ""),
@@ -139,7 +139,7 @@ def test_from_questions_to_a_checked_log(tmp_path):
     files = ("hall/log.csv", "--tank", "hall/tank.toml")
     add_readings(tmp_path, files, ("8.4", "8.1"))
     shown = call(tmp_path, "add", *files, "alkalinity", "7.9", "--note", "after feeding, late")
-    assert shown.endswith(',alkalinity,tank,7.9,dKH,alkalinity-kit,"after feeding, late"\n')
+    assert shown.endswith(',alkalinity,tank,7.9,dKH,alkalinity-kit,"after feeding, late",\n')
     before = (tmp_path / "hall" / "log.csv").read_bytes()
     slip = Terminal(tmp_path, "add", *files, "dose", "40", "--of", "sodda")
     assert "did you mean soda?" in slip.ends(2)

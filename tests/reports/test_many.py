@@ -171,6 +171,29 @@ def test_each_log_is_paired_with_the_nearest_tank_file(tmp_path):
     assert jobs_of(tmp_path, last)[1].tank == tmp_path / "tank.toml"
 
 
+def test_a_tank_file_in_other_capitals_is_the_logs_own(tmp_path):
+    """Else the folder's tank.toml would silently stand for it."""
+    for name in ("reef.csv", "reef.TOML", "Bay.CSV", "bay.toml", "tank.toml", "cove.csv"):
+        (tmp_path / name).write_text("")
+    assert {j.log.name: j.tank and j.tank.name for j in jobs_of(tmp_path)} == {
+        "reef.csv": "reef.TOML",
+        "Bay.CSV": "bay.toml",
+        "cove.csv": "tank.toml",
+    }
+    (tmp_path / "reef.toml").write_text("")
+    assert {j.log.name: j.tank.name for j in jobs_of(tmp_path)}["reef.csv"] == "reef.toml"
+
+
+def test_a_tank_file_that_serves_no_log_is_named(farm, fitted):
+    """Its log may be misspelled, and another tank's file taken for it."""
+    folder = farm("reef")
+    (folder / "reeef.toml").write_text(TANK)
+    done = run("report", folder, "--out", folder / "reports")
+    assert "Tank files that serve no log: reeef.toml" in done.stderr
+    (folder / "reeef.toml").unlink()
+    assert "serve no log" not in run("report", folder, "--out", folder / "reports").stderr
+
+
 def test_the_tank_file_of_a_log_named_tank_is_no_other_tanks(tmp_path):
     """One tank's volume must not silently stand for another's."""
     for name in ("tank.csv", "tank.toml", "other.csv"):

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from estimator.inputs.log_file import LONG_COLUMNS
+from estimator.inputs.columns import LONG_COLUMNS
 from estimator.inputs.read import read_tank
 from estimator.units import LITRES_PER_US_GALLON, MEQ_L_PER_DKH
 from helpers.command import run
@@ -74,6 +74,9 @@ solution_3_amount = 1.9
 solution_4 = "ca"
 solution_4_by = "calcium"
 solution_4_amount = 1.2
+solution_5 = "us"
+solution_5_by = "gallon label"
+solution_5_amount = 0.02
 new_water = 140
 reactor = true
 pump_most = "50 mL/min"
@@ -96,12 +99,15 @@ def test_every_answer_reaches_the_tank_file(folder):
     assert tank.targets["alkalinity"].unit == "mg/L CaCO3"
     assert list(tank.targets) == ["alkalinity"]
     assert [kit.parameter for kit in tank.kits.values()] == ["alkalinity", "magnesium"]
-    assert list(tank.solutions) == ["soda mix", "lime", "a.b", "ca"]
-    soda, lime, label, calcium = tank.solutions.values()
+    assert list(tank.solutions) == ["soda mix", "lime", "a.b", "ca", "us"]
+    soda, lime, label, calcium, gallons = tank.solutions.values()
     assert soda.alkalinity_meq_per_ml == pytest.approx(2 * 100 / 105.988)
     assert lime.alkalinity_meq_per_ml == pytest.approx(0.05 * 100 * MEQ_L_PER_DKH)
     assert label.alkalinity_meq_per_ml == 1.9
     assert calcium.calcium_mmol_per_ml == 1.2
+    assert gallons.alkalinity_meq_per_ml == pytest.approx(
+        0.02 * 100 * LITRES_PER_US_GALLON * MEQ_L_PER_DKH
+    )
     assert tank.waters["new"].levels["alkalinity"] == pytest.approx(140 / 50.043, rel=1e-4)
     assert tank.reactor.flow_max_ml_h == 3000
     assert tank.reactor.media_kg is None
@@ -127,7 +133,7 @@ def test_every_answer_reaches_the_tank_file(folder):
         ('volume = "620 L"\nalkalinity_step = 0', ["must be more than 0"]),
         ('volume = "620 L"\nsolution_1 = "soda"', ["solution_1_by", "is missing"]),
         ('volume = "620 L"\nsolution_1 = " "', ["may not be blank"]),
-        ('volume = "620 L"\nsolution_1 = "s"\nsolution_1_by = "guess"', ["from 1 to 4, or recipe"]),
+        ('volume = "620 L"\nsolution_1 = "s"\nsolution_1_by = "guess"', ["from 1 to 5, or recipe"]),
         (
             'volume = "620 L"\nsolution_1 = "s"\nsolution_1_by = "meq"\nsolution_1_amount = 53',
             ["at most 5.5", "ten times too high"],

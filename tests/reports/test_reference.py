@@ -9,8 +9,8 @@ import pytest
 
 from estimator.errors import InputError
 from estimator.inputs.asked import asked_keys
+from estimator.inputs.columns import ENTRY_UNITS, LONG_COLUMNS
 from estimator.inputs.dosing import DIRECT_STRENGTHS, RECIPES
-from estimator.inputs.log_file import ENTRY_UNITS, LONG_COLUMNS
 from estimator.inputs.parameters import PARAMETERS
 from estimator.inputs.read import read_tank
 from reports.reference import BEGIN, END, comment, reference

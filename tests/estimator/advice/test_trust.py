@@ -58,6 +58,16 @@ def test_odd_readings_lower_trust(odd, code) -> None:
     assert code in codes(trust)
 
 
+def test_implausible_readings_that_are_believed_lower_trust() -> None:
+    """Three effluents of 100 dKH agree with each other, and no reactor gives them."""
+    study = build_study("full")
+    check = next(c for c in study.posterior.checks if c.reading.sample == "effluent")
+    assert not check.is_odd
+    strong = replace(check, reading=replace(check.reading, value=100 * 0.356652))
+    trust = trust_in(replace(study.posterior, checks=(*study.posterior.checks, strong)), study.log)
+    assert (trust.level, codes(trust)) == ("medium", ["trust_implausible"])
+
+
 def test_times_that_are_missing_lower_trust() -> None:
     """A log of dates alone says little of the swing within a day."""
     study = build_study("full")

@@ -47,12 +47,56 @@ def test_any_note_survives(note, separator, ending):
 
 
 def test_rows_are_counted_as_the_reader_counts_them():
-    """A note that spans lines counts as one row, in what is told of the new row as well."""
+    """By lines of the file, those within a note and blank ones as well, as a text editor does."""
     former = b'time,entry,value,note\n2026-05-01,alkalinity,8.4,"two\nlines"\n\n'
     longer = with_row(PATH, former, CELLS, TANK, NOW)
-    assert longer.number == longer.record.row == 4
+    assert longer.number == longer.record.row == 5
     with pytest.raises(InputError) as caught:
         with_row(PATH, former, {**CELLS, "value": "x"}, TANK, NOW)
     assert [(fault.file, fault.row, fault.column) for fault in caught.value.faults] == [
         (NEW_ROW, None, "value")
     ]
+
+
+@pytest.mark.parametrize("head", ["time [day first]", "date [dd/mm/yyyy]", "Date"])
+def test_a_header_that_says_more_than_its_name_is_known(head):
+    """The time stands below it and is read in the order that it states; other columns as ever."""
+    former = f"kit,{head},Entry,VALUE\n,25/04/2026,alkalinity,8.4\n".encode()
+    for time in ("2026-05-02 18:00", "2/5/2026 6 pm" if "[" in head else "26/4/2026"):
+        longer = with_row(PATH, former, {**CELLS, "time": time}, TANK, NOW)
+        assert longer.row == f",{time},alkalinity,8.1"
+        expected = datetime(2026, 4, 26, 12) if time == "26/4/2026" else datetime(2026, 5, 2, 18)
+        assert longer.record.time == expected
+
+
+def test_a_log_of_the_wide_form_takes_no_row():
+    """However its columns are named; the header is quoted as it stands."""
+    header = "time [day first],alkalinity:effluent [dKH],kit:alkalinity"
+    with pytest.raises(InputError) as caught:
+        with_row(PATH, f"{header}\n2026-05-01,26,\n".encode(), CELLS, TANK, NOW)
+    (fault,) = caught.value.faults
+    assert (fault.row, "long form only" in fault.rule) == (1, True)
+    assert fault.found == header
+
+
+def test_a_unit_that_the_entry_states_itself_is_kept():
+    """dKH and SG are words for an entry and its unit in one."""
+    former = b"time,entry,value,unit\n2026-05-01,alkalinity,8.4,dKH\n"
+    for entry, value, canonical in (("dKH", "8.1", 2.8889), ("SG", "1.0264", 35)):
+        longer = with_row(PATH, former, {**CELLS, "entry": entry, "value": value}, TANK, NOW)
+        assert longer.row == f"2026-05-02 18:00,{entry},{value},{entry}"
+        assert longer.record.value == pytest.approx(canonical, rel=1e-2)
+
+
+def test_a_dose_until_a_day_is_one_row():
+    """What is told of the row is its first dose, in a log that has the column."""
+    tank, _ = read_tank(
+        Path("tank.toml"),
+        data=b"[tank]\nwater_volume_l = 620\n[solutions.soda]\nalkalinity_meq_per_ml = 1.9\n"
+        b'[targets.alkalinity]\nlow = 7\nhigh = 9\nunit = "dKH"\n',
+    )
+    former = b"time,entry,of,value,until\n2026-05-01,alkalinity,,8.4,\n"
+    cells = {"time": "2026-05-02 18:00", "entry": "dose", "value": "20", "until": "2026-05-06"}
+    longer = with_row(PATH, former, cells, tank, NOW)
+    assert longer.row == "2026-05-02 18:00,dose,soda,20,2026-05-06"
+    assert longer.record.time == datetime(2026, 5, 2, 18)
