@@ -21,7 +21,6 @@ from reports.terminal import (
     ExitCode,
     progress_bar,
     quiet_libraries,
-    stopping,
     tally_bar,
     tell,
     tidy,
@@ -183,8 +182,7 @@ def check(log: Path, tank: Path) -> int:
     from estimator.inputs.read import read_inputs
     from reports.summary import contents_lines
 
-    for line in contents_lines(read_inputs(log, tank, now=datetime.now())):
-        click.echo(line)
+    tell(contents_lines(read_inputs(log, tank, now=datetime.now())))
     return ExitCode.DONE
 
 
@@ -202,6 +200,8 @@ def check(log: Path, tank: Path) -> int:
 @tidy
 def demo(folder: Path, seed: int, timings: bool) -> int:
     """Write an invented log and tank file, and report on them."""
+    quiet_libraries()
+
     from estimator.synthetic.demo_case import write_demo
 
     with _refusing(folder, "the demo could not be written", "--dir"):
@@ -219,7 +219,7 @@ def _study(
 
     inputs = read_inputs(log, tank, now=_last_moment(today))
     quiet_libraries()
-    with stopping(), progress_bar() as progress:
+    with progress_bar() as progress:
         # Loading PyMC takes seconds, so the bar is up first.
         from estimator.pipeline import run_study
 
@@ -259,7 +259,7 @@ def _report(
 
     twin = build_twin(study, timings=timings)
     write(where, render(twin, where.twin.name), to_json(twin))
-    tell(terminal_lines(twin, str(where.page), str(where.twin)))
+    tell(terminal_lines(twin, str(where.page), str(where.twin)), written=True)
     days = (datetime.now() - study.log.end).days
     if days > LONG_AGO_DAYS and today is None and not invented and sys.stderr.isatty():
         click.echo(f"The log ended {days} days ago: test again before you act on this.", err=True)
@@ -304,7 +304,6 @@ def _report_folder(
 
     outcomes = []
     with (
-        stopping(),
         tally_bar(len(todo)) as count,
         pool() as first,
         closing(run_many(todo, first, pool, ahead=2 * workers)) as done,
@@ -317,7 +316,7 @@ def _report_folder(
 
     index = build_index(outcomes, seed)
     write(where, render_index(index), index_json(index))
-    tell(summary_lines(index, str(where.page), str(where.twin)))
+    tell(summary_lines(index, str(where.page), str(where.twin)), written=True)
     found = {outcome.status for outcome in outcomes}
     codes = {
         Status.FAILED: ExitCode.UNEXPECTED,

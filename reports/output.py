@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 from estimator.errors import OutputError
+from estimator.processes import held, stop_signals
 
 Json = dict[str, Any]
 """What a twin holds: plain dicts, lists, strings and numbers."""
@@ -60,11 +61,12 @@ def destination(out: Path, inputs: Iterable[Path]) -> Destination:
     return where
 
 
+@held(*stop_signals())
 def write(where: Destination, page: str, twin: str) -> None:
     """Write both files, or leave all as it was.
 
     Both are written in full beside their places, then moved in; should the second move fail, the
-    first is undone.
+    first is undone. A signal to end waits until that is done.
 
     Raises:
         OutputError: naming the file and what the system said.

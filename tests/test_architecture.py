@@ -18,6 +18,7 @@ ORDER = {
         "units": (),
         "remark": (),
         "unknowns": (),
+        "processes": (),
         "inputs": (
             *("parameters", "missing_unit", "dosing", "tank", "records", "actions"),
             *("text", "toml_table", "tank_file", "cell", "csv_table", "log_file"),
@@ -77,6 +78,7 @@ ORDER = {
         "index": (),
         "terminal": (),
         "cli": (),
+        "start": (),
     },
 }
 """By package: its parts in order, and the modules of each. A part imports only from parts above it,
