@@ -16,6 +16,7 @@ from estimator.inputs.parameters import ALKALINITY
 from estimator.inputs.read import Inputs
 from estimator.processes import Bound
 from estimator.study import DEFAULT_SEED, Progress, ReactorJob, Study
+from estimator.surroundings import settle
 
 if TYPE_CHECKING:
     from estimator.advice.alarms import Alarm
@@ -90,6 +91,7 @@ def _fitted(
 ) -> Fit:
     """The problem posed and fitted, while a second process compiles what comes next."""
     with stages.stage("load", "Preparing"):
+        settle()
         # Late, because loading numba and PyMC takes seconds that a bad log should not cost.
         from estimator.fit.likelihood import compile_density, compile_draws
         from estimator.fit.problem import pose

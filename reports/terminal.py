@@ -17,6 +17,7 @@ import click
 
 from estimator.errors import MOST_FAULTS_SHOWN, OutputError, UptakeError
 from estimator.processes import stop_signals
+from estimator.surroundings import settle
 from reports.wording import plain
 
 if TYPE_CHECKING:
@@ -210,9 +211,6 @@ def quiet_libraries() -> None:
 
     warnings.simplefilter("ignore")
     os.environ.setdefault("PYTHONWARNINGS", "ignore")
-    # The model runs on PyTensor's Python linker, so no C compiler need be looked for.
-    os.environ.setdefault("PYTENSOR_FLAGS", "cxx=")
-    # Matrices here are a dozen wide: threads only get in each other's way.
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    settle()
     for name in ("pymc", "pytensor", "arviz", "matplotlib"):
         logging.getLogger(name).setLevel(logging.ERROR)

@@ -19,6 +19,7 @@ ORDER = {
         "remark": (),
         "unknowns": (),
         "processes": (),
+        "surroundings": (),
         "inputs": (
             *("parameters", "missing_unit", "dosing", "tank", "records", "actions"),
             *("text", "toml_table", "tank_file", "cell", "csv_table", "log_file"),
