@@ -22,7 +22,7 @@ KERNELS = Path(__file__).parent / "fit"
 
 
 def settle() -> None:
-    """Set the environment that NumPy, PyTensor, numba and Matplotlib read as they load.
+    """Set the environment that NumPy, PyTensor, numba, ArviZ and Matplotlib read as they load.
 
     Processes started later inherit it. What these libraries keep between runs goes to a temporary
     folder where there is no home for it.
@@ -37,6 +37,7 @@ def settle() -> None:
         return
     kept = _temporary_folder()
     os.environ["PYTENSOR_FLAGS"] += f",base_compiledir={kept / 'pytensor'}"
+    os.environ["XDG_CACHE_HOME"] = str(kept)  # ArviZ keeps a date there
     os.environ.setdefault("MPLCONFIGDIR", str(kept / "matplotlib"))
     if not _can_hold(KERNELS / "__pycache__"):
         os.environ.setdefault("NUMBA_CACHE_DIR", str(kept / "numba"))

@@ -37,9 +37,9 @@ def main() -> None:
 
     try:
         command()
-    except BrokenPipeError:
-        raise
     except OSError as error:  # of the help, onto a full disk say; commands see to their own
+        if isinstance(error, BrokenPipeError) or os.environ.get("UPTAKE_DEBUG") == "1":
+            raise
         give_up(sys.stdout)
         print(f"the output could not be printed ({error.strerror})", file=sys.stderr)
         sys.exit(ExitCode.BAD_INPUT)

@@ -50,6 +50,8 @@ class _Stopped(BaseException):
 def tell(lines: Iterable[str], *, written: bool = False) -> None:
     """Print lines; whatever could steer a terminal is taken out of them.
 
+    Who stops reading has read what was wanted.
+
     Args:
         lines: the answer.
         written: it is about files that are written by now, so that it may be lost.
@@ -62,15 +64,13 @@ def tell(lines: Iterable[str], *, written: bool = False) -> None:
             indent = " " * (len(line) - len(line.lstrip(" ")))
             click.echo(indent + plain(line))
     except OSError as error:
-        broken = isinstance(error, BrokenPipeError)
-        if broken and not written:  # click ends it as a pipe's reader expects
-            raise
         give_up(sys.stdout)
-        rule = f"the output could not be printed ({error.strerror})"
+        if isinstance(error, BrokenPipeError):
+            return
+        msg = f"the output could not be printed ({error.strerror}); send it somewhere else"
         if not written:
-            raise OutputError(f"{rule}; send it somewhere else") from error
-        if not broken:
-            click.echo(f"The files are written, but {rule}", err=True)
+            raise OutputError(msg) from error
+        click.echo(f"The files are written, but {msg}", err=True)
 
 
 def give_up(stream: Any) -> None:

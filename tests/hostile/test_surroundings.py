@@ -62,9 +62,10 @@ SETTLED = "from estimator.surroundings import settle; settle()\n"
 
 @posix
 def test_without_a_home_caches_go_to_the_users_own_temporary_folder(bare, tmp_path):
-    """The kernels and PyTensor load, and what they keep is safe from others and stays."""
-    result = bare(SETTLED + LOCATED)
+    """All that a fit loads does load, and what is kept is safe from others and stays."""
+    result = bare(SETTLED + LOCATED + "import estimator.fit.fitting")
     assert result.returncode == 0, result.stderr
+    assert "mkdir" not in result.stderr
     kept = tmp_path / "temporary" / f"reef-uptake-{os.getuid()}"
     kernels, compiled, _ = result.stdout.splitlines()
     assert kernels == str(kept / "numba")
