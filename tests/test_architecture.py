@@ -252,8 +252,8 @@ def test_every_dependency_has_its_bounds() -> None:
 
     stated = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
     project = stated["project"]
-    extras = project["optional-dependencies"].values()
-    every = [*stated["build-system"]["requires"], *project["dependencies"], *sum(extras, [])]
+    extras = [entry for extra in project["optional-dependencies"].values() for entry in extra]
+    every = [*stated["build-system"]["requires"], *project["dependencies"], *extras]
     for entry in every:
         assert re.fullmatch(r"[\w-]+>=[\d.]+,<[\d.]+", entry), entry
     floors = {entry for entry in every if entry.startswith("setuptools")}
