@@ -463,6 +463,15 @@ def test_the_uptake_at_the_middle_is_less_where_the_level_is_above_it() -> None:
     assert below.state.level_meq_l == pytest.approx(posterior.middle_meq_l - 0.3)
 
 
+def test_the_state_drifts_as_the_model_does() -> None:
+    """Uptake by its relative drift of the usual uptake, the effluent by a drift of its own."""
+    ones = np.ones(2)
+    changes = {"uptake_scale": 0.4 * ones, "drift": 0.02 * ones, "effluent_drift": 0.007 * ones}
+    state = known_posterior(draws=2, **changes).state
+    assert state.uptake_drift_meq_l_d == pytest.approx(0.008)
+    assert state.effluent_drift == pytest.approx(0.007)
+
+
 def test_what_the_checks_of_sampling_look_at() -> None:
     """Every other day of the last sixty, each bottle, each kit, and the logarithm of the flow."""
     draws = 8
