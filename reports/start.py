@@ -13,6 +13,9 @@ import signal
 import sys
 from contextlib import suppress
 
+BAD_INPUT = 2
+"""As `terminal.ExitCode`, which loads more than may be loaded yet."""
+
 
 class _Lossy(io.TextIOWrapper):
     """A stream that takes all, and drops what it cannot write."""
@@ -29,11 +32,17 @@ class _Lossy(io.TextIOWrapper):
 
 def main() -> None:
     """The command line, as `cli.main` has it."""
-    signal.signal(signal.SIGINT, signal.SIG_DFL)
+    if signal.getsignal(signal.SIGINT) is signal.default_int_handler:  # else it is ignored here
+        signal.signal(signal.SIGINT, signal.SIG_DFL)
     _open_streams()
+    try:
+        os.getcwd()
+    except OSError:  # before more is loaded, since Python looks for modules there
+        print("the current folder is gone; change to another one", file=sys.stderr)
+        sys.exit(BAD_INPUT)
 
     from reports.cli import main as command
-    from reports.terminal import ExitCode, give_up
+    from reports.terminal import give_up
 
     try:
         command()
@@ -42,7 +51,7 @@ def main() -> None:
             raise
         give_up(sys.stdout)
         print(f"the output could not be printed ({error.strerror})", file=sys.stderr)
-        sys.exit(ExitCode.BAD_INPUT)
+        sys.exit(BAD_INPUT)
 
 
 def _open_streams() -> None:

@@ -92,7 +92,6 @@ def tidy(command: Command) -> Command:
                 stream.reconfigure(errors="replace")
         try:
             with _stopping():
-                _check_folder()
                 code = command(*args, **kwargs)
         except UptakeError as error:
             _print_error(error)
@@ -116,14 +115,6 @@ def tidy(command: Command) -> Command:
         sys.exit(code)
 
     return run
-
-
-def _check_folder() -> None:
-    try:
-        os.getcwd()
-    except OSError as error:
-        msg = "the current folder is gone; change to another one and run this again"
-        raise OutputError(msg) from error
 
 
 def _print_error(error: UptakeError) -> None:

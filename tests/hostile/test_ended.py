@@ -92,12 +92,14 @@ def test_a_signal_while_fitting_ends_all_in_silence(folder, number, all_of_them)
     assert sorted(os.listdir(folder)) == ["log.csv", "tank.toml"]
 
 
-def test_a_run_under_nohup_outlives_its_terminal(folder):
-    """A signal that the caller has the command ignore is ignored, in its processes too."""
-    ignore = "import signal; signal.signal(signal.SIGHUP, signal.SIG_IGN)\n"
+@pytest.mark.parametrize("number", [signal.SIGHUP, signal.SIGINT])
+def test_a_signal_that_the_caller_ignores_is_ignored(folder, number):
+    """`nohup uptake …` outlives its terminal, and a run in a shell's background Ctrl-C; so do
+    their processes."""
+    ignore = f"import signal; signal.signal({int(number)}, signal.SIG_IGN)\n"
     process = start(["-c", ignore + FIT + MAIN], folder, *REPORT)
     wait_for_sleepers(process)
-    os.killpg(process.pid, signal.SIGHUP)
+    os.killpg(process.pid, number)
     time.sleep(0.5)
     assert len(members(process.pid)) >= 4
     process.terminate()

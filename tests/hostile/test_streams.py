@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from helpers.catalogue import LOG, TANK
+from reports import start, terminal
 
 ROOT = Path(__file__).parents[2]
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="/dev/full, and closed by a shell")
@@ -111,11 +112,14 @@ def test_a_current_folder_that_is_gone_is_told(folder, command):
     gone = folder / "gone"
     gone.mkdir()
     files = (str(folder / "log.csv"), "--tank", str(folder / "tank.toml"))
-    code = f"import os; os.rmdir({str(gone)!r})\n" + MAIN
-    result = call(gone, "", command, *files, code=code)
-    assert result.returncode == 2
-    expected = "the current folder is gone; change to another one and run this again\n"
-    assert result.stderr == expected
+    result = call(gone, "", command, *files, code=f"import os; os.rmdir({str(gone)!r})\n{MAIN}")
+    assert (result.returncode, result.stdout) == (2, "")
+    assert result.stderr == "the current folder is gone; change to another one\n"
+
+
+def test_the_exit_code_of_bad_input_is_one():
+    """The beginning of the command states it again, since it loads nothing."""
+    assert start.BAD_INPUT == terminal.ExitCode.BAD_INPUT
 
 
 def test_the_checks_of_a_fit_do_without_docstrings():

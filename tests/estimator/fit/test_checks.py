@@ -171,7 +171,7 @@ def test_scatter_passes_where_all_of_it_does() -> None:
     assert not scatter(runs=4).passes
 
 
-def test_readings_are_checked_against_their_own_kit() -> None:
+def test_readings_are_checked_against_their_own_kit(monkeypatch) -> None:
     """Two kits, one draw: place, error and chance of each worked from its own spread.
 
     An ordinary error has variance r² + step²/12; the others are 4, 16 and 64 times as wide.
@@ -189,6 +189,8 @@ def test_readings_are_checked_against_their_own_kit() -> None:
     for j, kit in enumerate(made.kits):
         natural[:, first + j] = repeat[kit.name]
     expected = np.tile([2.9, 2.85, 10.4], (32, 1))
+    # Leaving one out needs draws that differ.
+    monkeypatch.setattr(checks, "_left_out", lambda log_density, _: log_density.mean(axis=0))
     found = check_readings(made, natural, expected, 4)
     for one, mean in zip(found, (2.9, 2.85, 10.4), strict=True):
         kit = tank.kits[one.reading.kit]
@@ -198,6 +200,10 @@ def test_readings_are_checked_against_their_own_kit() -> None:
         z = (one.reading.value - mean) / (sd * SPREAD)
         density = MISREAD_CHANCE * norm.pdf(z) / SPREAD
         assert one.chance_ordinary == pytest.approx(density[0] / density.sum(), rel=1e-6)
+        # Against the highest that a predictive density can be: that of a reading as expected.
+        highest = np.log(np.sum(MISREAD_CHANCE / SPREAD))
+        log_ratio = np.log(np.exp(-0.5 * z**2) @ (MISREAD_CHANCE / SPREAD)) - highest
+        assert one.surprise == pytest.approx(log_ratio)
         assert one.place == pytest.approx(float(MISREAD_CHANCE @ norm.cdf(z)), rel=1e-6)
     assert [one.place > 0.5 for one in found] == [True, True, False]
     assert found[0].residual > 1 > found[1].residual > 0 > found[2].residual

@@ -387,6 +387,7 @@ def test_levels_by_day_are_means_of_both_ends() -> None:
         [states.calcium[:, 0], 0.5 * (states.calcium[:, :-1] + states.calcium[:, 1:])]
     )
     np.testing.assert_allclose(posterior.calcium_mmol_l, expected)
+    np.testing.assert_allclose(posterior.calcium_now_mmol_l, states.calcium[:, -1])
 
 
 def test_a_net_change_is_told_by_its_own_scale_without_a_response() -> None:
