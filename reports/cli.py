@@ -71,7 +71,7 @@ def main() -> None:
     """Estimate a reef tank's daily uptake and the calcium reactor flow that matches it.
 
     Exit codes: 0 done, 2 bad input or output (nothing written), 3 done but no setting is
-    recommended.
+    recommended; where a signal ended it, 128 and the signal's number.
     """
 
 
