@@ -226,20 +226,15 @@ def test_the_setting_and_its_range_stand_at_their_keys(study, twin):
     assert list(dots) == sorted(dots)
 
 
-def test_the_chambers_least_co2_is_of_the_region_to_work_in(study):
+@pytest.mark.parametrize("co2", [(1.0, 7.0, 5.0, 2.0), (1.0, 5.0, 7.0, 2.0)], ids=str)
+def test_the_chambers_least_co2_is_of_the_region_to_work_in(study, co2):
     """Its ends count; what lies outside may need less and is not offered."""
     trade = study.job.chamber
     axis = np.array([6.2, 6.4, 6.6, 6.8])
-    co2 = np.array([1.0, 7.0, 5.0, 2.0])
-    made = replace(trade, ph_axis=axis, co2_g_d=co2, region=replace_region(trade, 6.4, 6.6))
+    region = replace(trade.region, low=6.4, high=6.6)
+    made = replace(trade, ph_axis=axis, co2_g_d=np.array(co2), region=region)
     found = build_twin(replace(study, job=replace(study.job, chamber=made)))["chamber"]
     assert found["least_co2_g_per_day"] == 5.0
-
-
-def replace_region(trade, low, high):
-    """The region to work in between two chamber pH."""
-    assert trade.region is not None
-    return replace(trade.region, low=low, high=high)
 
 
 def test_the_outlook_is_in_the_unit_of_its_band(study):
