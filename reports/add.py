@@ -11,7 +11,7 @@ from pathlib import Path
 import click
 
 from estimator.errors import UptakeError
-from reports.terminal import ExitCode, tell, tidy
+from reports.terminal import ExitCode, ask, tell, tidy
 
 FILE = click.Path(path_type=Path)
 
@@ -55,7 +55,7 @@ def add(
             raise click.UsageError("Missing argument 'ENTRY'.")
         return _ask_for_rows(log, tank)
     cells = {"entry": entry, "value": value, "unit": " ".join(unit), "of": of, "time": when}
-    tell(add_row(log, tank, {**cells, "kit": kit, "note": note}, datetime.now()))
+    tell(add_row(log, tank, {**cells, "kit": kit, "note": note}, datetime.now()), written=True)
     return ExitCode.DONE
 
 
@@ -69,9 +69,9 @@ def _ask_for_rows(log: Path, tank: Path) -> int:
         )
     )
     with suppress(click.Abort):
-        while line := click.prompt("", default="", show_default=False, prompt_suffix="> ").strip():
+        while line := ask("", default="", show_default=False, prompt_suffix="> ").strip():
             try:
-                tell(add_row(log, tank, cells_of(line), datetime.now()))
+                tell(add_row(log, tank, cells_of(line), datetime.now()), written=True)
             except UptakeError as error:
                 tell(error.lines())
     return ExitCode.DONE

@@ -23,7 +23,6 @@ from reports.terminal import (
     ExitCode,
     progress_bar,
     quiet_libraries,
-    stopping,
     tally_bar,
     tell,
     tidy,
@@ -74,7 +73,7 @@ def main() -> None:
     """Estimate a reef tank's daily uptake and the calcium reactor flow that matches it.
 
     Exit codes: 0 done, 2 bad input or output (nothing written), 3 done but no setting is
-    recommended.
+    recommended; where a signal ended it, 128 and the signal's number.
     """
 
 
@@ -195,8 +194,7 @@ def check(log: Path, tank: Path, today: datetime | None) -> int:
 
     inputs = read_inputs(log, tank, now=_last_moment(today))
     days = (today.date() - inputs.log.end.date()).days if today else 0
-    for line in contents_lines(inputs, days if days > LONG_AGO_DAYS else None):
-        click.echo(line)
+    tell(contents_lines(inputs, days if days > LONG_AGO_DAYS else None))
     return ExitCode.DONE
 
 
@@ -217,6 +215,8 @@ def demo(folder: Path, seed: int, timings: bool) -> int:
 
     Files of a former demo that were changed stay as they are, and the report is on them.
     """
+    quiet_libraries()
+
     from reports.demo import place_demo
 
     with _refusing(folder, "the demo could not be written", "--dir"):
@@ -238,7 +238,7 @@ def _study(
 
     inputs = read_inputs(log, tank, now=_last_moment(today))
     quiet_libraries()
-    with stopping(), progress_bar() as progress:
+    with progress_bar() as progress:
         # Loading PyMC takes seconds, so the bar is up first.
         from estimator.pipeline import run_study
 
@@ -278,7 +278,7 @@ def _report(
 
     twin = build_twin(study, timings=timings)
     write(where, render(twin, where.twin.name), to_json(twin))
-    tell(terminal_lines(twin, str(where.page), str(where.twin)))
+    tell(terminal_lines(twin, str(where.page), str(where.twin)), written=True)
     days = (datetime.now() - study.log.end).days
     if days > LONG_AGO_DAYS and today is None and not invented and sys.stderr.isatty():
         click.echo(f"The log ended {days} days ago: test again before you act on this.", err=True)
@@ -325,7 +325,6 @@ def _report_folder(
 
     outcomes = []
     with (
-        stopping(),
         tally_bar(len(todo)) as count,
         pool() as first,
         closing(run_many(todo, first, pool, ahead=2 * workers)) as done,
@@ -338,7 +337,7 @@ def _report_folder(
 
     index = build_index(outcomes, seed)
     write(where, render_index(index), index_json(index))
-    tell(summary_lines(index, str(where.page), str(where.twin)))
+    tell(summary_lines(index, str(where.page), str(where.twin)), written=True)
     found = {outcome.status for outcome in outcomes}
     codes = {
         Status.FAILED: ExitCode.UNEXPECTED,

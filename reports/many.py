@@ -25,7 +25,6 @@ Dask worker, since each job keeps one core busy:
 from __future__ import annotations
 
 import os
-import signal
 import traceback
 from collections import defaultdict, deque
 from collections.abc import Callable, Generator, Iterable, Iterator, Mapping, Sequence
@@ -37,7 +36,6 @@ from pathlib import Path
 
 from estimator.errors import Fault, InputError, UptakeError
 from reports.output import Json, destination, write
-from reports.workers import held
 
 _CHANCES_NOW = ("current_in_band_probability", "level_in_band_probability")
 _FLOW_FACTS = (
@@ -306,8 +304,7 @@ def _study(job: TankJob) -> Json:
 
     twin = build_twin(study, timings=job.timings)
     page, text = render(twin, where.twin.name), to_json(twin)
-    with held(signal.SIGTERM):
-        write(where, page, text)
+    write(where, page, text)
     return twin
 
 

@@ -16,7 +16,7 @@ from estimator.inputs.text import FaultList, read_source
 from estimator.inputs.toml_table import TomlTable, read_toml
 from reports.output import create
 from reports.questions import Interview, Read
-from reports.terminal import ExitCode, tell, tidy
+from reports.terminal import ExitCode, ask, tell, tidy
 
 TANK_NAME = "tank.toml"
 LOG_NAME = "log.csv"
@@ -80,7 +80,8 @@ def new(folder: Path, answers: Path | None) -> int:
             f"Written: {tank}, which says what each of its lines means, and {log}, still empty.",
             f"After each test:  uptake add {log} --tank {tank} alkalinity 8.1",
             f"From the second on:  uptake report {log} --tank {tank} --out {page}",
-        ]
+        ],
+        written=True,
     )
     return ExitCode.DONE
 
@@ -95,7 +96,7 @@ def _at_terminal() -> str:
 
 def _ask(key: str, question: str, read: Read[Told], usual: str = "") -> Told:
     while True:
-        answer = click.prompt(f"\n{question}", default=usual or None, type=str)
+        answer = ask(f"\n{question}", default=usual or None)
         try:
             return read(answer)
         except ValueError as error:

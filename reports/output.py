@@ -21,6 +21,7 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 from estimator.errors import OutputError
+from estimator.processes import held, stop_signals
 from reports.recognise import is_page, is_twin
 
 Json = dict[str, Any]
@@ -63,11 +64,12 @@ def destination(out: Path, inputs: Iterable[Path]) -> Destination:
     return where
 
 
+@held(*stop_signals())
 def write(where: Destination, page: str, twin: str) -> None:
     """Write both files, or leave all as it was.
 
     Both are written in full beside their places, then moved in; should the second move fail, the
-    first is undone.
+    first is undone. A signal to end waits until that is done.
 
     Raises:
         OutputError: naming the file and what the system said, or that the file was put there

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 import sys
 from collections.abc import Iterator
 from functools import cache
@@ -18,6 +19,8 @@ ORDER = {
         "units": (),
         "remark": (),
         "unknowns": (),
+        "processes": (),
+        "surroundings": (),
         "inputs": (
             *("salinity_scales", "parameters", "missing_unit", "dosing", "tank", "records"),
             *("actions", "text", "moment", "key_hint", "toml_table", "tank_file", "cell"),
@@ -105,6 +108,7 @@ ORDER = {
         "add": (),
         "new": (),
         "cli": (),
+        "start": (),
     },
 }
 """By package: its parts in order, and the modules of each. A part imports only from parts above it,
@@ -267,6 +271,21 @@ def test_reading_input_loads_no_sampler() -> None:
     """A bad log must be answered at once: reading it reaches nothing beyond `inputs`."""
     for path, tree in sources("estimator/inputs").items():
         assert {name[1] for name in own(tree, "estimator")} <= set(SAMPLER_FREE), path
+
+
+def test_every_dependency_has_its_bounds() -> None:
+    """A release that breaks something must not reach who installs the program a year later, and
+    one that lacks something must not be taken for enough."""
+    import tomllib
+
+    stated = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+    project = stated["project"]
+    extras = [entry for extra in project["optional-dependencies"].values() for entry in extra]
+    every = [*stated["build-system"]["requires"], *project["dependencies"], *extras]
+    for entry in every:
+        assert re.fullmatch(r"[\w-]+>=[\d.]+,<[\d.]+", entry), entry
+    floors = {entry for entry in every if entry.startswith("setuptools")}
+    assert len(floors) == 1, "built and run with the same"
 
 
 def test_only_the_standard_library_and_declared_packages_are_imported() -> None:

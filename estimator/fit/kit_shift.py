@@ -44,6 +44,12 @@ KIT_SHIFT_SD = 0.05
 """Relative shift of a kit's calibration (common practice, no source)."""
 WATCHED_DRAWS = 120
 """Draws looked at, evenly spaced."""
+MOST_SHIFT = 10 * KIT_SHIFT_SD
+"""No shift larger than this is looked at: wild readings draw the parabola's mode to where e^δ is no
+number any more."""
+LEAST_SD = 1e-3 * KIT_SHIFT_SD
+"""Where one node of the quadrature has all the weight it cannot tell how narrow the shift's normal
+is; 0 would leave its mass on either side of 0 undefined."""
 _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(3)
 _DRIFT_NODES = np.linspace(-2.4, 3.2, 8)
 """Standard normal scores of the drift: 0.8 apart, a trapezoid sum errs by 0.1 % where the readings
@@ -194,7 +200,7 @@ def _shift_evidence(rest: System, at: np.ndarray) -> tuple[float, float, float]:
     slope = (above - below) / (2 * reach)
     curvature = max((2 * base - above - below) / reach**2, 0.0)
     _, mode, sd = gaussian_evidence(slope, curvature, KIT_SHIFT_SD)
-    delta = mode + sd * _NODES
+    delta = np.clip(mode, -MOST_SHIFT, MOST_SHIFT) + sd * _NODES
     # Likelihood ratio times prior, over the normal that the nodes stand for.
     log_value = shifted_log_likelihoods(rest, at, delta) - base
     log_value += 0.5 * _NODES**2 - 0.5 * (delta / KIT_SHIFT_SD) ** 2 + np.log(sd / KIT_SHIFT_SD)
@@ -203,7 +209,7 @@ def _shift_evidence(rest: System, at: np.ndarray) -> tuple[float, float, float]:
     total = float(weight.sum())
     mean = float(weight @ delta) / total
     variance = float(weight @ (delta - mean) ** 2) / total
-    return float(top + np.log(total)), mean, float(np.sqrt(variance))
+    return float(top + np.log(total)), mean, max(float(np.sqrt(variance)), LEAST_SD)
 
 
 def _evidence(

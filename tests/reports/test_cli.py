@@ -171,6 +171,29 @@ def test_minutes_reach_the_plan(inputs, monkeypatch):
         assert seen["minutes_per_week"] == 45.0
 
 
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["report", "log.csv", "--tank", "tank.toml"],
+        ["next", "log.csv", "--tank", "tank.toml"],
+        ["demo", "--dir", "demo"],
+    ],
+    ids=lambda arguments: arguments[0],
+)
+def test_the_seed_reaches_the_fit(inputs, monkeypatch, arguments):
+    """--seed fixes every random number of every command that draws any; without it it is 1."""
+    seen = []
+
+    def study(*_, seed, **__):
+        seen.append(seed)
+        return build_study("full")
+
+    monkeypatch.setattr("estimator.pipeline.run_study", study)
+    assert run(*arguments, "--seed", "77").exit_code == 0
+    assert run(*arguments).exit_code == 0
+    assert seen == [77, 1]
+
+
 def test_same_seed_writes_the_same_bytes(inputs, fitted):
     """Two runs can be compared byte for byte."""
     fitted("full")

@@ -25,7 +25,7 @@ class Terminal:
     def __init__(self, folder, *arguments):
         self._here, there = pty.openpty()
         self._process = subprocess.Popen(
-            [sys.executable, "-c", "from reports.cli import main; main()", *arguments],
+            [sys.executable, "-c", "from reports.start import main; main()", *arguments],
             cwd=folder,
             env=os.environ | {"PYTHONPATH": str(ROOT), "TERM": "dumb"},
             stdin=there,
@@ -149,6 +149,26 @@ def test_from_questions_to_a_checked_log(tmp_path):
     assert "log.csv: 4 rows" in shown
     assert "Readings: 3 (tank alkalinity 3)" in shown
     assert "Actions: 1 (dose 1)" in shown
+
+
+@pytest.mark.parametrize("how", ["interrupt", "empty line"])
+def test_rows_typed_one_after_the_other(tmp_path, how):
+    """Each is added at once or refused at once; leaving loses none, and is no failure."""
+    make_tank(tmp_path)
+    terminal = Terminal(tmp_path, "add", "hall/log.csv", "--tank", "hall/tank.toml")
+    for prompt, line in (("An empty line ends.", "alkalinity 8.4"), ("as row 2:", "alkalinty 8")):
+        terminal.says(prompt)
+        terminal.says("> ")
+        terminal.type(line)
+    terminal.says("did you mean alkalinity?")
+    terminal.says("> ")
+    if how == "interrupt":
+        terminal.interrupt()
+    else:
+        terminal.type()
+    terminal.ends(0)
+    (row,) = (tmp_path / "hall" / "log.csv").read_text().splitlines()[1:]
+    assert ",alkalinity,tank,8.4," in row
 
 
 @pytest.mark.parametrize("how", ["interrupt", "end of input"])

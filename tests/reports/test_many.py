@@ -23,6 +23,7 @@ import pytest
 from click.testing import CliRunner
 
 from estimator.errors import FitError, InputError
+from helpers.processes import members
 from helpers.studies import build_study
 from helpers.tanks import TANK_FILE
 from reports import terminal
@@ -669,10 +670,11 @@ LOADING, AT_WORK = 3, 5
         pytest.param(signal.SIGINT, LOADING, id="Ctrl-C while loading"),
         pytest.param(signal.SIGINT, AT_WORK, id="Ctrl-C at work"),
         pytest.param(signal.SIGTERM, AT_WORK, id="kill"),
+        pytest.param(signal.SIGKILL, AT_WORK, id="kill -9"),
     ],
 )
 def test_a_stopped_run_leaves_no_process_and_no_part_of_a_file(farm, number, processes):
-    """Ctrl-C reaches the whole group, `kill` the command alone; either ends all in silence."""
+    """Ctrl-C reaches the whole group, `kill` the command alone; each ends all in silence."""
     folder = farm(*(f"t{i}" for i in range(8)))
     process = command("report", folder, "--jobs", "2", start_new_session=True)
     deadline = time.monotonic() + 60
@@ -687,7 +689,7 @@ def test_a_stopped_run_leaves_no_process_and_no_part_of_a_file(farm, number, pro
     process.wait(5)
     out, err = process.communicate(timeout=60)
     assert (out, err) == (b"", b"")
-    assert process.returncode == (130 if number == signal.SIGINT else -signal.SIGTERM)
+    assert process.returncode == (-number if number == signal.SIGKILL else 128 + number)
     deadline = time.monotonic() + 10
     while members(process.pid) and time.monotonic() < deadline:
         time.sleep(0.1)
@@ -724,16 +726,3 @@ def test_the_index_is_sound_in_a_browser(mixed, tmp_path):
         browser.close()
     assert said == []
     assert all(url.startswith("file:") for url in asked)
-
-
-def members(session):
-    """Processes of a session that are still alive."""
-    found = []
-    for entry in Path("/proc").glob("[0-9]*"):
-        try:
-            stat = (entry / "stat").read_text().rpartition(")")[2].split()
-        except OSError:
-            continue
-        if int(stat[3]) == session and stat[0] != "Z":
-            found.append(int(entry.name))
-    return found
