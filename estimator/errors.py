@@ -14,6 +14,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 MOST_FAULTS_SHOWN = 20
+MOST_RANGES_SHOWN = 12
 
 
 @dataclass(frozen=True)
@@ -25,6 +26,7 @@ class Fault:
         rule: what is accepted, and so the remedy.
         found: what stands there, as text.
         row: line number in the file (the header is row 1), or None for the whole file.
+        more_rows: further rows that break the same rule in the same column.
         column: name of the column or TOML key, or "" for the whole row.
     """
 
@@ -33,6 +35,7 @@ class Fault:
     found: str = ""
     row: int | None = None
     column: str = ""
+    more_rows: tuple[int, ...] = ()
 
     def __str__(self) -> str:
         where = self.file
@@ -41,7 +44,21 @@ class Fault:
         if self.column:
             where += f", {self.column}"
         found = f" found {self.found!r};" if self.found else ""
-        return f"{where}:{found} {self.rule}"
+        rows = [] if self.row is None else [self.row, *self.more_rows]
+        all_told = f"; so in {len(rows)} rows: {row_ranges(rows)}" if len(rows) > 1 else ""
+        return f"{where}:{found} {self.rule}{all_told}"
+
+
+def row_ranges(rows: Sequence[int]) -> str:
+    """`4 to 9, 11` of rows in rising order; of very many only the first."""
+    ranges: list[list[int]] = []
+    for row in rows:
+        if ranges and row == ranges[-1][1] + 1:
+            ranges[-1][1] = row
+        else:
+            ranges.append([row, row])
+    shown = [f"{a}" if a == b else f"{a} to {b}" for a, b in ranges[:MOST_RANGES_SHOWN]]
+    return ", ".join(shown) + (" and so on" if len(ranges) > MOST_RANGES_SHOWN else "")
 
 
 class UptakeError(Exception):

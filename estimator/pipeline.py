@@ -8,14 +8,15 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import date
-from multiprocessing import get_context
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from estimator.inputs.parameters import ALKALINITY
 from estimator.inputs.read import Inputs
+from estimator.processes import Bound
 from estimator.study import DEFAULT_SEED, Progress, ReactorJob, Study
+from estimator.surroundings import settle
 
 if TYPE_CHECKING:
     from estimator.advice.alarms import Alarm
@@ -38,15 +39,31 @@ def compile_later(problem: Problem) -> None:
 def _beside(cores: int | None, work: Callable[..., None], *arguments: object) -> Iterator[None]:
     """Let a second process compile meanwhile, unless all is to stay in one.
 
-    Compiled code is shared through numba's cache on disk.
+    Compiled code is shared through numba's cache on disk. What the helper could not do is done
+    here, so that a fault shows as one of this process.
     """
     if cores == 1 or (os.cpu_count() or 1) == 1:
         yield
         return
-    helper = get_context().Process(target=work, args=arguments, daemon=True)
+    helper = Bound().Process(target=_quietly, args=(work, *arguments), daemon=True)
     helper.start()
-    yield
-    helper.join()
+    try:
+        yield
+    except BaseException:
+        helper.terminate()
+        raise
+    finally:
+        helper.join()
+    if helper.exitcode != 0:
+        work(*arguments)
+
+
+def _quietly(work: Callable[..., None], *arguments: object) -> None:
+    """A fault is told by the exit code alone."""
+    try:
+        work(*arguments)
+    except Exception:
+        raise SystemExit(1) from None
 
 
 class _Stages:
@@ -70,6 +87,7 @@ def _fitted(
 ) -> Fit:
     """The problem posed and fitted, while a second process compiles what comes next."""
     with stages.stage("load", "Preparing"):
+        settle()
         # Late, because loading numba and PyMC takes seconds that a bad log should not cost.
         from estimator.fit.likelihood import compile_density, compile_draws
         from estimator.fit.problem import pose

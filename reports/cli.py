@@ -1,4 +1,4 @@
-"""The command line, `uptake`. The only module that reads the clock.
+"""The command line, `uptake`. Only this module and `add` read the clock.
 
 Everything heavy is imported inside the commands, so that `--help` and a bad log answer at once.
 """
@@ -17,11 +17,12 @@ from typing import TYPE_CHECKING
 import click
 
 from estimator.errors import OutputError
+from reports.add import add
+from reports.new import new
 from reports.terminal import (
     ExitCode,
     progress_bar,
     quiet_libraries,
-    stopping,
     tally_bar,
     tell,
     tidy,
@@ -72,9 +73,12 @@ def main() -> None:
     """Estimate a reef tank's daily uptake and the calcium reactor flow that matches it.
 
     Exit codes: 0 done, 2 bad input or output (nothing written), 3 done but no setting is
-    recommended.
+    recommended; where a signal ended it, 128 and the signal's number.
     """
 
+
+main.add_command(new)
+main.add_command(add)
 
 log_argument = click.argument("log", type=FILE)
 tank_option = click.option("--tank", required=True, type=FILE, help="The tank file (TOML).")
@@ -177,14 +181,20 @@ def next_test(log: Path, tank: Path, seed: int, minutes: float) -> int:
 @main.command()
 @log_argument
 @tank_option
+@click.option(
+    "--today",
+    type=click.DateTime(["%Y-%m-%d"]),
+    help="The day to check for: says where the log ended long before it.",
+)
 @tidy
-def check(log: Path, tank: Path) -> int:
-    """Read both files and list every fault; fit nothing."""
+def check(log: Path, tank: Path, today: datetime | None) -> int:
+    """Read both files and list every fault, and what would be of no use; fit nothing."""
     from estimator.inputs.read import read_inputs
     from reports.summary import contents_lines
 
-    for line in contents_lines(read_inputs(log, tank, now=datetime.now())):
-        click.echo(line)
+    inputs = read_inputs(log, tank, now=_last_moment(today))
+    days = (today.date() - inputs.log.end.date()).days if today else 0
+    tell(contents_lines(inputs, days if days > LONG_AGO_DAYS else None))
     return ExitCode.DONE
 
 
@@ -201,15 +211,24 @@ def check(log: Path, tank: Path) -> int:
 @timings_option
 @tidy
 def demo(folder: Path, seed: int, timings: bool) -> int:
-    """Write an invented log and tank file, and report on them."""
-    from estimator.synthetic.demo_case import write_demo
+    """Write an invented log and tank file, and report on them.
+
+    Files of a former demo that were changed stay as they are, and the report is on them.
+    """
+    quiet_libraries()
+
+    from reports.demo import place_demo
 
     with _refusing(folder, "the demo could not be written", "--dir"):
         folder.mkdir(parents=True, exist_ok=True)
-        log, tank = write_demo(folder)
-    click.echo(plain(f"Demo files: {log} and {tank}"), err=True)
-    page = folder / f"{log.stem}-report.html"
-    return _report(log, tank, page, seed, timings, DEFAULT_MINUTES, invented=True)
+    placed = place_demo(folder)
+    click.echo(plain(f"Demo files: {placed.log} and {placed.tank}"), err=True)
+    for path in placed.changed:
+        click.echo(plain(f"{path} is not the demo's any more and stays as it is."), err=True)
+    return _report(
+        *(placed.log, placed.tank, placed.page, seed, timings, DEFAULT_MINUTES),
+        invented=not placed.changed,
+    )
 
 
 def _study(
@@ -219,7 +238,7 @@ def _study(
 
     inputs = read_inputs(log, tank, now=_last_moment(today))
     quiet_libraries()
-    with stopping(), progress_bar() as progress:
+    with progress_bar() as progress:
         # Loading PyMC takes seconds, so the bar is up first.
         from estimator.pipeline import run_study
 
@@ -259,7 +278,7 @@ def _report(
 
     twin = build_twin(study, timings=timings)
     write(where, render(twin, where.twin.name), to_json(twin))
-    tell(terminal_lines(twin, str(where.page), str(where.twin)))
+    tell(terminal_lines(twin, str(where.page), str(where.twin)), written=True)
     days = (datetime.now() - study.log.end).days
     if days > LONG_AGO_DAYS and today is None and not invented and sys.stderr.isatty():
         click.echo(f"The log ended {days} days ago: test again before you act on this.", err=True)
@@ -279,7 +298,7 @@ def _report_folder(
     minutes: float,
     today: datetime | None,
 ) -> int:
-    from reports.many import Status, find_jobs, run_many
+    from reports.many import Status, find_jobs, idle_tank_files, run_many
     from reports.output import destination, write
     from reports.workers import Workers
 
@@ -293,6 +312,8 @@ def _report_folder(
         minutes_per_week=minutes,
         today=today.date() if today else None,
     )
+    if idle := idle_tank_files(folder, todo):
+        click.echo(plain(f"Tank files that serve no log: {', '.join(idle)}"), err=True)
     with _refusing(out, "the folder could not be made", "--out"):
         out.mkdir(parents=True, exist_ok=True)
     where = destination(out / "index.html", ())
@@ -304,7 +325,6 @@ def _report_folder(
 
     outcomes = []
     with (
-        stopping(),
         tally_bar(len(todo)) as count,
         pool() as first,
         closing(run_many(todo, first, pool, ahead=2 * workers)) as done,
@@ -317,7 +337,7 @@ def _report_folder(
 
     index = build_index(outcomes, seed)
     write(where, render_index(index), index_json(index))
-    tell(summary_lines(index, str(where.page), str(where.twin)))
+    tell(summary_lines(index, str(where.page), str(where.twin)), written=True)
     found = {outcome.status for outcome in outcomes}
     codes = {
         Status.FAILED: ExitCode.UNEXPECTED,

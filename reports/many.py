@@ -25,10 +25,9 @@ Dask worker, since each job keeps one core busy:
 from __future__ import annotations
 
 import os
-import signal
 import traceback
-from collections import deque
-from collections.abc import Callable, Generator, Iterable, Iterator
+from collections import defaultdict, deque
+from collections.abc import Callable, Generator, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, wait
 from dataclasses import dataclass, field
 from datetime import date, datetime
@@ -37,7 +36,6 @@ from pathlib import Path
 
 from estimator.errors import Fault, InputError, UptakeError
 from reports.output import Json, destination, write
-from reports.workers import held
 
 _CHANCES_NOW = ("current_in_band_probability", "level_in_band_probability")
 _FLOW_FACTS = (
@@ -114,7 +112,8 @@ def find_jobs(
     """One job for each `NAME.csv` in a folder, by name; hidden files and subfolders are left out.
 
     Its tank file is `NAME.toml` beside it; else the folder's `tank.toml`, unless there is a
-    `tank.csv` that it belongs to; else `tank`.
+    `tank.csv` that it belongs to; else `tank`. A name in other capitals (`NAME.TOML`) counts where
+    none is spelled as the log.
 
     Args:
         folder: holds the logs.
@@ -125,18 +124,15 @@ def find_jobs(
     Raises:
         InputError: the folder cannot be read or holds no log.
     """
-    try:
-        files = {path for path in folder.iterdir() if not path.name.startswith(".")}
-    except OSError as error:
-        rule = f"cannot be opened ({error.strerror}); check the path and its permissions"
-        raise InputError([Fault(str(folder), rule)]) from error
-    logs = sorted(path for path in files if path.suffix.lower() == ".csv" and not path.is_dir())
+    found, files = _files(folder), defaultdict(list)
+    for path in found:
+        files[path.name.casefold()].append(path)
+    logs = [path for path in found if path.suffix.lower() == ".csv"]
     if not logs:
         rule = "holds no log; put one NAME.csv for each tank there, with NAME.toml beside it"
         raise InputError([Fault(str(folder), rule)])
-    of_all = folder / "tank.toml"
-    if of_all in files and folder / "tank.csv" not in files:
-        tank = of_all
+    if not _named(folder / "tank.csv", files):
+        tank = _named(folder / "tank.toml", files) or tank
     jobs: list[TankJob] = []
     taken: set[str] = set()
     for log in logs:
@@ -144,11 +140,40 @@ def find_jobs(
         while name.casefold() in taken:  # a.csv and A.CSV
             name += "+"
         taken.add(name.casefold())
-        own = log.with_suffix(".toml")
+        own = _named(log.with_suffix(".toml"), files)
         page = out / f"{name}-report.html"
-        own_tank = own if own in files else tank
-        jobs.append(TankJob(log, own_tank, page, seed, now, timings, minutes_per_week, today))
+        jobs.append(TankJob(log, own or tank, page, seed, now, timings, minutes_per_week, today))
     return jobs
+
+
+def idle_tank_files(folder: Path, jobs: Iterable[TankJob]) -> list[str]:
+    """Names of the tank files in a folder that serve none of its logs, which may be a slip."""
+    serving = {job.tank for job in jobs}
+    return [
+        path.name
+        for path in _files(folder)
+        if path.suffix.lower() == ".toml" and path not in serving
+    ]
+
+
+def _files(folder: Path) -> list[Path]:
+    """The files of a folder that are not hidden, by name. Raises: InputError, it cannot be read."""
+    try:
+        return sorted(
+            path for path in folder.iterdir() if path.name[0] != "." and not path.is_dir()
+        )
+    except OSError as error:
+        rule = f"cannot be opened ({error.strerror}); check the path and its permissions"
+        raise InputError([Fault(str(folder), rule)]) from error
+
+
+def _named(path: Path, files: Mapping[str, Sequence[Path]]) -> Path | None:
+    """`path` where it is one of the files, else the first that differs from it in case alone.
+
+    `files` are by their names without case.
+    """
+    alike = files.get(path.name.casefold(), ())
+    return path if path in alike else next(iter(alike), None)
 
 
 def study_one(job: TankJob) -> TankOutcome:
@@ -279,8 +304,7 @@ def _study(job: TankJob) -> Json:
 
     twin = build_twin(study, timings=job.timings)
     page, text = render(twin, where.twin.name), to_json(twin)
-    with held(signal.SIGTERM):
-        write(where, page, text)
+    write(where, page, text)
     return twin
 
 

@@ -4,6 +4,9 @@ What is promised: at any moment, and whenever the process ends, each of the two 
 former one or the whole new one. Runs on one machine that write to the same place take turns, so
 the last of them leaves both its files. A process killed between the two moves leaves the new page
 beside the former twin; the digests of the inputs, which stand in both, show it.
+
+Only a file that this program wrote is ever replaced (`recognise`). Where a link stands in the place
+of an output, what it leads to is judged and replaced, and the link stays.
 """
 
 from __future__ import annotations
@@ -12,12 +15,14 @@ import contextlib
 import os
 import secrets
 import shutil
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, NoReturn
 
 from estimator.errors import OutputError
+from estimator.processes import held, stop_signals
+from reports.recognise import is_page, is_twin
 
 Json = dict[str, Any]
 """What a twin holds: plain dicts, lists, strings and numbers."""
@@ -36,8 +41,6 @@ class Destination:
 def destination(out: Path, inputs: Iterable[Path]) -> Destination:
     """The two files for `out`, checked as far as can be before anything is computed.
 
-    A link in the place of either file is replaced itself; what it points to is left alone.
-
     Args:
         out: the page; the twin stands beside it with the suffix .json.
         inputs: files that must not be written over.
@@ -49,26 +52,30 @@ def destination(out: Path, inputs: Iterable[Path]) -> Destination:
         _refuse(out, "the report is an HTML file and its twin takes .json; name it .html")
     if not out.name:
         _refuse(out, "a folder has that name; choose another --out")
-    is_page = out.suffix.lower() in _PAGE_SUFFIXES
-    where = Destination(out, out.with_suffix(".json") if is_page else Path(f"{out}.json"))
+    named = out.suffix.lower() in _PAGE_SUFFIXES
+    where = Destination(out, out.with_suffix(".json") if named else Path(f"{out}.json"))
     if not os.path.isdir(out.parent):
         rule = "the folder for the report must exist; make it or choose another --out"
         _refuse(out.parent, rule)
-    for path in (where.page, where.twin):
+    for path, is_ours in ((where.page, is_page), (where.twin, is_twin)):
         _check_place(path, inputs)
+        _check_ours(path, is_ours)
     _try_folder(out)
     return where
 
 
+@held(*stop_signals())
 def write(where: Destination, page: str, twin: str) -> None:
     """Write both files, or leave all as it was.
 
     Both are written in full beside their places, then moved in; should the second move fail, the
-    first is undone.
+    first is undone. A signal to end waits until that is done.
 
     Raises:
-        OutputError: naming the file and what the system said.
+        OutputError: naming the file and what the system said, or that the file was put there
+            meanwhile by somebody else.
     """
+    where = Destination(_followed(where.page), _followed(where.twin))
     parts: dict[Path, Path] = {}
     try:
         for path, text in ((where.page, page), (where.twin, twin)):
@@ -76,12 +83,83 @@ def write(where: Destination, page: str, twin: str) -> None:
             # A file name that is not text must not make hours of work fail here.
             _write_new(parts[path], text.encode("utf-8", "replace"))
         with _taking_turns(where.page.parent):
+            _check_ours(where.page, is_page)
+            _check_ours(where.twin, is_twin)
             _move_both(where, parts)
     except OSError as error:
         _refuse_write(where.page, error)
     finally:
         for part in parts.values():
             _discard(part)
+
+
+def create(files: Mapping[Path, bytes]) -> None:
+    """Write new files, all of them or none; what stands there already is never touched.
+
+    Raises:
+        OutputError: naming the file that could not be made.
+    """
+    made: list[Path] = []
+    try:
+        for path, data in files.items():
+            with path.open("xb") as file:
+                made.append(path)
+                file.write(data)
+    except BaseException as error:
+        for each in made:
+            _discard(each)
+        if isinstance(error, OSError):
+            reason = error.strerror or str(error)
+            _refuse(path, f"could not be made ({reason}); nothing was written")
+        raise
+
+
+def rewrite(path: Path, change: Callable[[bytes], bytes], limit_bytes: int) -> None:
+    """Give the keeper's own file a new content: it is the whole former or the whole new one at any
+    moment. Permissions stay, and so does a link to it.
+
+    Args:
+        path: the file.
+        change: from the former content, cut where it is larger than the limit, to the new one.
+        limit_bytes: no more is read.
+
+    Raises:
+        OutputError: it cannot be written, or somebody else changed it meanwhile.
+        Whatever `change` raises: nothing is written then.
+    """
+    if not os.path.isfile(path):
+        _refuse(path, "there is no such file, or it is no ordinary one; check the path")
+    path = _followed(path)
+    part = _part(path, "new")
+    try:
+        with _taking_turns(path.parent):
+            former = _content(path, limit_bytes)
+            # To move a file over it takes no right to write to it.
+            if not os.access(path, os.W_OK):
+                _refuse(path, "may not be written to; nothing was changed; see its permissions")
+            _write_new(part, change(former))
+            _copy_rights(path, part)
+            if _content(path, limit_bytes) != former:
+                _refuse(path, "was changed by another program just now; run this again")
+            os.replace(part, path)
+    except OSError as error:
+        reason = error.strerror or str(error)
+        _refuse(path, f"could not be written ({reason}); nothing was changed; mend the cause")
+    finally:
+        _discard(part)
+
+
+def _content(path: Path, limit_bytes: int) -> bytes:
+    with path.open("rb") as file:
+        return file.read(limit_bytes + 1)
+
+
+def _copy_rights(path: Path, part: Path) -> None:
+    status = path.stat()
+    if hasattr(os, "chown"):
+        with contextlib.suppress(OSError):  # only some users may give a file away
+            os.chown(part, status.st_uid, status.st_gid)
+    shutil.copymode(path, part)
 
 
 def _check_place(path: Path, inputs: Iterable[Path]) -> None:
@@ -94,6 +172,29 @@ def _check_place(path: Path, inputs: Iterable[Path]) -> None:
     if os.path.exists(path) and not os.path.isfile(path):
         rule = "that is a device or a pipe, not an ordinary file; choose another --out"
         _refuse(path, rule)
+
+
+def _check_ours(path: Path, is_ours: Callable[[Path], bool]) -> None:
+    """Nothing of anybody else's may stand at `path`."""
+    if not os.path.lexists(path):
+        return
+    try:
+        known = os.path.isfile(path) and is_ours(path)
+    except OSError as error:
+        reason = error.strerror or str(error)
+        rule = f"cannot be looked into ({reason}), so that it is not replaced; choose another --out"
+        _refuse(path, rule)
+    if not known:
+        rule = (
+            "what stands there is not known as a file that this program wrote, and no other is "
+            "written over; choose another --out, or move it away"
+        )
+        _refuse(path, rule)
+
+
+def _followed(path: Path) -> Path:
+    """The file that a link leads to; any other path as it is."""
+    return Path(os.path.realpath(path)) if path.is_symlink() else path
 
 
 def _move_both(where: Destination, parts: dict[Path, Path]) -> None:

@@ -8,8 +8,9 @@ from typing import Any
 
 from markupsafe import Markup
 
+from estimator.errors import row_ranges
+from estimator.fit.used import unused
 from estimator.inputs.read import Inputs
-from estimator.inputs.records import Action, Reading
 from reports.blocks import Numbers
 from reports.wording import (
     chance_sides,
@@ -20,6 +21,7 @@ from reports.wording import (
     step_decimals,
     times,
 )
+from reports.words.table import words
 
 
 def terminal_lines(twin: dict[str, Any], page: str, twin_name: str) -> list[str]:
@@ -163,8 +165,13 @@ def _sure(twin: dict[str, Any]) -> str:
     return f"{what} in the next {days} days {how}: {word} ({count} in 100). {trust}"
 
 
-def contents_lines(inputs: Inputs) -> Iterator[str]:
-    """What `uptake check` prints: what two faultless files hold."""
+def contents_lines(inputs: Inputs, ended_days_ago: int | None = None) -> Iterator[str]:
+    """What `uptake check` prints: what two faultless files hold, and what tells the fit nothing.
+
+    Args:
+        inputs: both files.
+        ended_days_ago: how long before the report the log ends, where that is worth a word.
+    """
     log = inputs.log
     span = f"{log.start:%Y-%m-%d} to {log.end:%Y-%m-%d}"
     yield f"{plain(log.name)}: {log.rows} rows, {span}, no faults"
@@ -174,13 +181,26 @@ def contents_lines(inputs: Inputs) -> Iterator[str]:
     yield f"Actions: {len(log.actions)}" + (f" ({_by_kind(actions)})" if actions else "")
     if log.rows_without_time:
         yield f"Rows without a time of day, taken as noon: {log.rows_without_time}"
-    records: list[Reading | Action] = [*log.readings, *log.actions]
-    flagged = sorted((r for r in records if r.flags), key=lambda r: r.row)
-    yield f"Flagged: {len(flagged)}"
-    for record in flagged[:FLAGGED_SHOWN]:
-        yield f"  row {record.row}: {plain('; '.join(record.flags))}"
+    if log.date_order:
+        yield f"Dates that do not begin with the year, read {log.date_order}"
+    if log.rows_without_entry:
+        number, where = len(log.rows_without_entry), row_ranges(log.rows_without_entry)
+        yield f"Rows with nothing but a time or a note: {number} ({where})"
+    flagged = sorted(log.flagged, key=lambda group: group[0].row)
+    yield f"Flagged: {sum(map(len, flagged))}"
+    for group in flagged[:FLAGGED_SHOWN]:
+        rows = sorted({record.row for record in group})
+        where = f"row {rows[0]}" if len(rows) == 1 else f"rows {row_ranges(rows)}"
+        days = f", {len(group)} times" if len(group) > len(rows) else ""
+        yield f"  {where}{days}: {plain('; '.join(group[0].flags))}"
     if len(flagged) > FLAGGED_SHOWN:
-        yield f"  … and {len(flagged) - FLAGGED_SHOWN} more"
+        yield f"  … and {sum(map(len, flagged[FLAGGED_SHOWN:]))} more"
+    if remarks := list(unused(log, inputs.tank)):
+        yield "Of no use to the estimate:"
+    for remark in remarks[:FLAGGED_SHOWN]:
+        yield f"  {words(remark, inputs.tank)}"
+    if ended_days_ago is not None:
+        yield f"The log ended {ended_days_ago} days ago: test again before you act on a report."
 
 
 def _by_kind(kinds: Counter[str]) -> str:

@@ -9,6 +9,8 @@ from importlib.resources import files
 from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
+from reports.recognise import GENERATOR
+
 
 def fill_page(package: str, name: str, **values: object) -> str:
     """The template `name` of `package` with `values`, and the stylesheet that all pages share."""
@@ -17,9 +19,12 @@ def fill_page(package: str, name: str, **values: object) -> str:
     environment = Environment(
         autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
-    # The stylesheet is ours; escaping would break it.
+    # The stylesheet and the mark are ours; escaping would break them.
     return environment.from_string(_resource(package, name)).render(
-        **values, style=Markup(style), style_hash=style_hash(style)
+        **values,
+        style=Markup(style),
+        style_hash=style_hash(style),
+        generator=Markup(GENERATOR),
     )
 
 

@@ -9,13 +9,15 @@ import signal
 import sys
 import threading
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from enum import IntEnum
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from estimator.errors import MOST_FAULTS_SHOWN, UptakeError
+from estimator.errors import MOST_FAULTS_SHOWN, OutputError, UptakeError
+from estimator.processes import stop_signals
+from estimator.surroundings import settle
 from reports.wording import plain
 
 if TYPE_CHECKING:
@@ -29,7 +31,7 @@ Command = Callable[..., int]
 
 
 class ExitCode(IntEnum):
-    """What a command ends with."""
+    """What a command ends with; where a signal ended it, 128 and the signal's number."""
 
     DONE = 0
     UNEXPECTED = 1
@@ -39,17 +41,63 @@ class ExitCode(IntEnum):
 
 
 class _Stopped(BaseException):
-    """Ctrl-C while sampling. PyMC takes a `KeyboardInterrupt` as "enough draws" and goes on."""
+    """A signal to end. PyMC takes a `KeyboardInterrupt` as "enough draws" and goes on."""
+
+    def __init__(self, number: int) -> None:
+        self.code = 128 + number
 
 
-def tell(lines: Iterable[str]) -> None:
-    """Print lines; whatever could steer a terminal is taken out of them."""
-    for line in lines:
-        click.echo(plain(line))
+def tell(lines: Iterable[str], *, written: bool = False) -> None:
+    """Print lines; whatever could steer a terminal is taken out of them.
+
+    Who stops reading has read what was wanted.
+
+    Args:
+        lines: the answer.
+        written: it is about files that are written by now, so that it may be lost.
+
+    Raises:
+        OutputError: they could not be printed, onto a full disk say.
+    """
+    try:
+        for line in lines:
+            indent = " " * (len(line) - len(line.lstrip(" ")))
+            click.echo(indent + plain(line))
+    except OSError as error:
+        give_up(sys.stdout)
+        if isinstance(error, BrokenPipeError):
+            return
+        msg = f"the output could not be printed ({error.strerror}); send it somewhere else"
+        if not written:
+            raise OutputError(msg) from error
+        click.echo(f"The files are written, but {msg}", err=True)
+
+
+def ask(question: str, **how: Any) -> str:
+    """An answer from the terminal, see `click.prompt`.
+
+    Raises:
+        click.Abort: Ctrl-C, or the end of what can be read, instead of an answer.
+    """
+    try:
+        return str(click.prompt(question, type=str, **how))
+    except _Stopped as stopped:
+        if stopped.code != ExitCode.INTERRUPTED:
+            raise
+        raise click.Abort from stopped
+
+
+def give_up(stream: Any) -> None:
+    """Let a stream that takes nothing more lead nowhere: Python would try again as it ends."""
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    with suppress(OSError):  # it is no file
+        os.dup2(nowhere, stream.fileno())
+    os.close(nowhere)
 
 
 def tidy(command: Command) -> Command:
-    """Turn every error into a message and an exit code; the command returns its own code."""
+    """Turn every error and every signal to end into an exit code and, but for the signal, a
+    message; the command returns its own code."""
 
     @functools.wraps(command)
     def run(*args: Any, **kwargs: Any) -> int:
@@ -57,12 +105,15 @@ def tidy(command: Command) -> Command:
             if hasattr(stream, "reconfigure"):  # a character that the terminal lacks becomes "?"
                 stream.reconfigure(errors="replace")
         try:
-            code = command(*args, **kwargs)
+            with _stopping():
+                code = command(*args, **kwargs)
         except UptakeError as error:
             _print_error(error)
             code = ExitCode.BAD_INPUT
-        except (KeyboardInterrupt, _Stopped):
+        except KeyboardInterrupt:
             code = ExitCode.INTERRUPTED
+        except _Stopped as stopped:
+            code = stopped.code
         except (click.exceptions.ClickException, click.exceptions.Exit, BrokenPipeError):
             raise
         except Exception as error:
@@ -95,21 +146,30 @@ def _print_error(error: UptakeError) -> None:
 
 
 @contextmanager
-def stopping() -> Iterator[None]:
-    """Ctrl-C ends the command here, and is an ordinary interrupt in the processes of the chains."""
+def _stopping() -> Iterator[None]:
+    """A signal to end raises `_Stopped`, so that bars, processes and half files are cleared away.
+
+    What the command was told to ignore (`nohup`) stays ignored.
+    """
     if threading.current_thread() is not threading.main_thread():
         yield
         return
     here = os.getpid()
 
-    def stop(*_: object) -> None:
-        raise _Stopped if os.getpid() == here else KeyboardInterrupt
+    def stop(number: int, _: object) -> None:
+        if os.getpid() != here:  # a process that has just been started
+            os._exit(128 + number)
+        raise _Stopped(number)
 
-    former = signal.signal(signal.SIGINT, stop)
+    former = {}
+    for number in stop_signals():
+        if signal.getsignal(number) != signal.SIG_IGN:
+            former[number] = signal.signal(number, stop)
     try:
         yield
     finally:
-        signal.signal(signal.SIGINT, former)
+        for number, handler in former.items():
+            signal.signal(number, handler)
 
 
 @contextmanager
@@ -150,17 +210,12 @@ def tally_bar(tanks: int) -> Iterator[Callable[[TankOutcome], None]]:
 
 
 def quiet_libraries() -> None:
-    """Keep third-party chatter off the terminal, in this process and those of the chains.
-
-    The model runs on PyTensor's Python linker, so no C compiler need be looked for.
-    """
+    """Keep third-party chatter off the terminal, in this process and those of the chains."""
     import logging
     import warnings
 
     warnings.simplefilter("ignore")
     os.environ.setdefault("PYTHONWARNINGS", "ignore")
-    os.environ.setdefault("PYTENSOR_FLAGS", "cxx=")
-    # Matrices here are a dozen wide: threads only get in each other's way.
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    settle()
     for name in ("pymc", "pytensor", "arviz", "matplotlib"):
         logging.getLogger(name).setLevel(logging.ERROR)

@@ -15,6 +15,8 @@ DECIMALS = {
     "mg/L CaCO3": 1,
     "mg/L": 0,
     "g/kg": 1,
+    "SG": 4,
+    "mS/cm": 1,
     "C": 1,
     "F": 1,
     "NBS": 2,
@@ -92,15 +94,17 @@ def needed_decimals(value: float, most: int) -> int:
 
 def fixed(value: float, decimals: int) -> str:
     """`value` at so many decimals, with a true minus sign, and no sign on zero."""
-    text = f"{abs(value):.{decimals}f}"
+    # A large whole number has digits that no float holds.
+    exact = isinstance(value, int) and not decimals
+    text = str(abs(value)) if exact else f"{abs(value):.{decimals}f}"
     return text if value >= 0 or float(text) == 0 else "−" + text
 
 
-def listed(items: Sequence[str]) -> str:
+def listed(items: Sequence[str], word: str = "and") -> str:
     """ "a, b and c"."""
     if len(items) < 2:
         return "".join(items)
-    return f"{', '.join(items[:-1])} and {items[-1]}"
+    return f"{', '.join(items[:-1])} {word} {items[-1]}"
 
 
 def sentence(text: str) -> str:

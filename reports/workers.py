@@ -3,18 +3,15 @@
 from __future__ import annotations
 
 import importlib
-import multiprocessing
-import os
 import signal
 import sys
-import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from concurrent.futures import Future
 from concurrent.futures.process import ProcessPoolExecutor
-from contextlib import contextmanager
-from multiprocessing.context import BaseContext
 from types import TracebackType
 from typing import Any, TypeVar
+
+from estimator.processes import Bound, held
 
 HEAVY = (
     "estimator.fit.sampling",
@@ -28,19 +25,6 @@ HEAVY = (
 """Modules that load all that a fit needs, which takes seconds: once in each pool."""
 
 T = TypeVar("T")
-
-
-@contextmanager
-def held(number: signal.Signals) -> Iterator[None]:
-    """Keep a signal waiting from this thread, where the system can."""
-    if not hasattr(signal, "pthread_sigmask"):
-        yield
-        return
-    former = signal.pthread_sigmask(signal.SIG_BLOCK, {number})
-    try:
-        yield
-    finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, former)
 
 
 class Workers(ProcessPoolExecutor):
@@ -60,7 +44,7 @@ class Workers(ProcessPoolExecutor):
         self, count: int, prepare: Callable[[], object], method: str | None = None
     ) -> None:
         method = method or ("forkserver" if sys.platform == "linux" else "spawn")
-        context = multiprocessing.get_context(method)
+        context: Any = Bound(method)
         if method == "forkserver":
             _start_fork_server(context)
         super().__init__(count, mp_context=context, initializer=_start_worker, initargs=(prepare,))
@@ -90,7 +74,7 @@ class Workers(ProcessPoolExecutor):
             process.join()
 
 
-def _start_fork_server(context: BaseContext) -> None:
+def _start_fork_server(context: Bound) -> None:
     """Start the server and wait until it has loaded all libraries; Ctrl-C ends the wait."""
     from multiprocessing import forkserver, resource_tracker
 
@@ -100,23 +84,12 @@ def _start_fork_server(context: BaseContext) -> None:
     with held(signal.SIGINT):
         forkserver.ensure_running()
     # A worker whose pool is gone before it starts would print a traceback; this one needs no pool.
-    ready = multiprocessing.get_context("forkserver").Process(target=int)
+    ready = context.Process(target=int)
     ready.start()
     ready.join()
 
 
 def _start_worker(prepare: Callable[[], object]) -> None:
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
     prepare()
     for module in HEAVY:
         importlib.import_module(module)
-    threading.Thread(target=_end_with_parent, daemon=True).start()
-
-
-def _end_with_parent() -> None:
-    """End this process when its parent is gone: a pool's workers would wait for work forever."""
-    parent = multiprocessing.parent_process()
-    if parent is not None:
-        with held(signal.SIGTERM):
-            parent.join()
-            os.kill(os.getpid(), signal.SIGTERM)

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import os
-
 import pytest
 
-# As the command has it, before NumPy is loaded: threads get in each other's way, and what a machine
-# has of compilers makes no difference.
-os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-os.environ.setdefault("PYTENSOR_FLAGS", "cxx=")
+from estimator.surroundings import settle
+
+# As the command has it, before NumPy is loaded.
+settle()
 pytest.register_assert_rewrite("helpers")
 
 from helpers.tanks import CASES, Case  # noqa: E402

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.special import ndtr
@@ -17,6 +17,9 @@ from estimator.remark import Remark
 from estimator.water.carbonate import TankWater, effluent, effluent_of_alkalinity
 from estimator.water.settings import day_of
 
+LOWEST_CHAMBER_PH = 6.3
+"""Chambers are held at 6.3 to 6.9 (common practice, no source): where the pH is not known, what is
+saturated here, 61 dKH, is the most to be believed."""
 PROBE_SD = 0.1
 """Standard error of a chamber's pH probe, NBS (common practice, no source)."""
 SURE = 0.95
@@ -96,22 +99,26 @@ def check_effluent(
 def odd_effluents(fitted: Fit, chamber: Chamber) -> tuple[OddEffluent, ...]:
     """Effluent alkalinity readings that no aragonite gives at the chamber pH of their time.
 
-    None are named where the chamber's pH is not known. The error is that of the kit in effluent
-    (`schedule.EFFLUENT_SCATTER`) and of its calibration.
+    Where the chamber's pH is not known, it is taken as the lowest usual one. The error is that of
+    the kit in effluent (`schedule.EFFLUENT_SCATTER`) and of its calibration.
     """
     schedule, found = fitted.schedule, []
-    for reading in fitted.log.readings if chamber.ph_known else ():
+    for reading in fitted.log.readings:
         if (reading.parameter, reading.sample) != (ALKALINITY.name, "effluent"):
             continue
         kit = fitted.tank.kits[reading.kit]
         repeat = kit.repeatability or ALKALINITY.assumed_repeatability
         calibration = USUAL_CALIBRATION_SD if kit.calibration_sd is None else kit.calibration_sd
+        known_ph = schedule.settings.chamber_ph.at(day_of(reading.time, schedule.origin))
         check = check_effluent(
             chamber.tank,
-            schedule.settings.chamber_ph.at(day_of(reading.time, schedule.origin)),
+            known_ph if chamber.ph_known else LOWEST_CHAMBER_PH,
             reading.value,
             float(np.hypot(EFFLUENT_SCATTER * repeat, calibration * reading.value)),
         )
+        if check.remark and not chamber.ph_known and check.above_chance > SURE:
+            unknown = Remark("effluent_too_strong_at_any_ph", check.remark.values)
+            check = replace(check, remark=unknown)
         if check.remark:
             found.append(OddEffluent(reading, check))
     return tuple(found)

@@ -280,7 +280,8 @@ def _reasons_before_trying(
         told = {"failures": failures, "source": lacking(posterior.diagnostics)}
         yield Remark("withheld_fit_failed", told)
     if posterior.effluent_tested and posterior.last_run_flow_l_d is None:
-        yield Remark("withheld_flow_not_logged")
+        never = "withheld_flow_zero" if posterior.flow_logged else "withheld_flow_not_logged"
+        yield Remark(never)
     low, high = np.quantile(needed, [0.05, 0.95])
     limit = PLANNED_RATIO_LIMIT if is_planned(posterior) else RANGE_RATIO_LIMIT
     pump, beyond = tank.reactor, float(np.mean(needed >= to_ml_h(np.array(LARGEST_FLOW_L_D))))

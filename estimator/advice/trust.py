@@ -6,8 +6,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from estimator.advice.alarms import Alarm
+from estimator.fit.checks import ReadingCheck
 from estimator.fit.posterior import Posterior
-from estimator.inputs.parameters import ALKALINITY
+from estimator.inputs.parameters import ALKALINITY, PARAMETERS
 from estimator.inputs.records import TankLog
 from estimator.remark import Remark
 
@@ -91,11 +92,19 @@ def trust_in(posterior: Posterior, log: TankLog, alarms: Sequence[Alarm] = ()) -
         "trust_scatter": not posterior.scatter.passes,
         "trust_net_change": posterior.net_change,
         "trust_effluent_untested": "effluent" not in samples,
+        "trust_implausible": any(_is_implausible(check) for check in checks),
         "trust_no_times": log.rows_without_time > log.rows / 2,
     }
     level = "low" if any(grave.values()) else "medium" if any(slight.values()) else "high"
     found = [code for code, holds in (grave | slight).items() if holds] or ["trust_nothing_wrong"]
     return Trust(level, tuple(Remark(code) for code in found), tests, len(checks), odd)
+
+
+def _is_implausible(check: ReadingCheck) -> bool:
+    """Whether the fit believes a reading outside what is plausible; an odd one it does not."""
+    reading = check.reading
+    oddity = PARAMETERS[reading.parameter].oddity(reading.value, reading.unit, reading.sample)
+    return bool(oddity) and not check.is_odd
 
 
 def check_level(log: TankLog) -> LevelCheck:

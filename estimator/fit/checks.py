@@ -6,6 +6,7 @@ what is avoided here: both take an xarray Dataset with dimensions `chain` and `d
 
 from __future__ import annotations
 
+import sys
 import warnings
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -154,6 +155,18 @@ def check_readings(
     )
 
 
+def _arviz() -> Any:
+    """ArviZ, loaded late, since reading a log needs none of it."""
+    import arviz as az
+
+    if sys.flags.optimize > 1:
+        # It adds to docstrings, which Python leaves out with -OO.
+        for name in ("arviz.stats.stats_utils", "arviz_stats.base.stats_utils"):
+            if name in sys.modules:
+                setattr(sys.modules[name], "update_docstring", lambda *_: None)  # noqa: B010
+    return az
+
+
 def _left_out(log_density: np.ndarray, chains: int) -> np.ndarray:
     """Log density of each reading given all others (m,), by Pareto-smoothed importance sampling.
 
@@ -164,8 +177,7 @@ def _left_out(log_density: np.ndarray, chains: int) -> np.ndarray:
         log_density: (s, m).
         chains: number of chains.
     """
-    import arviz as az
-
+    az = _arviz()
     draws, readings = log_density.shape
     values = log_density.reshape(chains, draws // chains, readings)
     groups: dict[str, Any] = {
@@ -219,8 +231,7 @@ def diagnose(reported: Mapping[str, np.ndarray], chains: int, divergences: int) 
         chains: number of chains.
         divergences: counted by the sampler.
     """
-    import arviz as az
-
+    az = _arviz()
     # A quantity that cannot move, such as the flow that a tank with no uptake needs, is settled.
     names = [name for name, x in reported.items() if np.ptp(x) > 0.0]
     draws = np.stack([np.reshape(reported[name], (chains, -1)) for name in names], axis=-1)

@@ -78,6 +78,7 @@ class Posterior:
         present_flow_l_d: at the last entry.
         dosed_meq_d: alkalinity being dosed at the last entry, by rate and by hand.
         effluent_tested: an effluent reading is in the fit.
+        flow_logged: the log has a flow, if only of zero.
         kit_calibration: by (kit, bottle) (s,); of the bottle in use as of now, a shift included.
         kit_repeatability: by kit (s,), canonical units.
         checks: one per used reading, in time order.
@@ -118,6 +119,7 @@ class Posterior:
     checks: tuple[ReadingCheck, ...]
     net_change: bool
     diagnostics: Diagnostics
+    flow_logged: bool = False
 
     @property
     def scatter(self) -> Scatter:
@@ -258,6 +260,7 @@ def describe(
         present_flow_l_d=schedule.present_flow_l_d,
         dosed_meq_d=schedule.settings.dosed_now_meq_d,
         effluent_tested=tested,
+        flow_logged=any(action.kind == "flow" for action in problem.log.actions),
         kit_calibration=_calibrations(schedule, natural, states),
         kit_repeatability={kit.name: kits[:, i] for i, kit in enumerate(schedule.kits)},
         checks=(),

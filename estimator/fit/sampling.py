@@ -7,6 +7,7 @@ likelihoods, so that NUTS spends its tuning on step size. Chains run in parallel
 from __future__ import annotations
 
 import os
+import sys
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, cast
@@ -26,6 +27,7 @@ from estimator.fit.likelihood import (
 )
 from estimator.fit.model import PLAIN_MODE, KitErrorStep, TankDensity, build_model
 from estimator.fit.problem import Problem
+from estimator.processes import Bound
 
 CHAINS = 4
 TUNE = 200
@@ -266,5 +268,7 @@ def _run(
         compute_convergence_checks=False,
         return_inferencedata=False,
         callback=count,
+        # On a Mac as PyMC has it.
+        mp_ctx=Bound("fork" if sys.platform == "darwin" else None),
         model=model,
     )

@@ -27,6 +27,7 @@ from estimator.fit.layout import DOSE, EFFLUENT_ALKALINITY, KIND_OF, PHYSICAL, L
 from estimator.fit.load import room_of, rough_increment_meq_l, rough_load_meq_d
 from estimator.fit.start import start_of
 from estimator.fit.steps import StepTable, moments_of
+from estimator.fit.used import used_readings
 from estimator.inputs.parameters import ALKALINITY, CALCIUM, NITRATE, PARAMETERS
 from estimator.inputs.records import Action, Reading, TankLog
 from estimator.inputs.tank import Kit, Tank
@@ -132,27 +133,6 @@ class Schedule:
     def days(self) -> int:
         """Number of local days from the first entry to the last, both included."""
         return len(self.day_step)
-
-
-def used_readings(log: TankLog, tank: Tank) -> tuple[Reading, ...]:
-    """The readings that inform the fit, in time order.
-
-    Left out: parameters the model has no place for, a water that is never used in a change, a
-    reference without a stated value, and nitrate read fewer than twice.
-    """
-    changed = {action.of for action in actions_of(log, "water_change")}
-    nitrate = [r for r in log.readings if (r.sample, r.parameter) == ("tank", NITRATE.name)]
-
-    def used(reading: Reading) -> bool:
-        if (reading.sample, reading.parameter) not in KIND_OF:
-            return False
-        if reading.sample == "water":
-            return reading.of in changed
-        if reading.sample == "reference":
-            return reading.parameter in tank.references[reading.of].levels
-        return reading.parameter != NITRATE.name or len(nitrate) > 1
-
-    return tuple(reading for reading in log.readings if used(reading))
 
 
 def build_schedule(log: TankLog, tank: Tank) -> Schedule:

@@ -7,6 +7,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
+from estimator import units
 from estimator.inputs.parameters import PH
 from estimator.inputs.tank import CO2_LIMIT_G, MEDIA_LIMIT_KG, Tank
 
@@ -109,7 +110,12 @@ ACTIONS: Mapping[str, ActionKind] = {
     "dose_rate": ActionKind(
         "solutions", {"mL/day": 1.0, "L/day": 1000.0}, refusal=_dose_like_the_tank
     ),
-    "water_change": ActionKind("waters", {"L": 1.0}, refusal=_as_much_as_the_tank, oddity=_nothing),
+    "water_change": ActionKind(
+        "waters",
+        {"L": 1.0, "gal": units.LITRES_PER_US_GALLON},
+        refusal=_as_much_as_the_tank,
+        oddity=_nothing,
+    ),
     "stock_change": ActionKind(value_needed=False),
     "media_change": ActionKind(
         "reactor", {"kg": 1.0}, value_needed=False, refusal=_at_most(MEDIA_LIMIT_KG, "kg")

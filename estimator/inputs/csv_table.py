@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import io
 import re
-import warnings
+from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import NoReturn
 
 from estimator.inputs.text import FaultList
 
@@ -18,11 +16,19 @@ LIMIT_CELLS = 2_000_000
 _SEPARATORS = ",;\t"
 # A row may overrun the header by this many fields and still be listed by its own number.
 _SPARE_FIELDS = 8
+MORE_FIELDS = (
+    "the row has more fields than the header; put quotation marks around a note or number that "
+    "holds the separator"
+)
 
 
 @dataclass(frozen=True)
 class CsvTable:
-    """The cells of a file, all stripped of outer blanks; blank rows are left out."""
+    """The cells of a file; blank rows are left out.
+
+    Cells are stripped of outer blanks, but for those that hold line breaks. A row is numbered by
+    the line on which it begins, as a text editor counts.
+    """
 
     header_row: int
     header: tuple[str, ...]
@@ -47,17 +53,16 @@ def read_csv_table(text: str, faults: FaultList) -> CsvTable:
         faults.refuse("a quotation mark in the header is never closed", row=blank_lines + 1)
     fields = first_line.count(separator) + 1
     _check_size(body.count("\n"), fields, faults)
-    cells = _cut(body, separator, fields + _SPARE_FIELDS, blank_lines, faults)
-    (header_row, header), *rows = (
-        (number, tuple(cell.strip() for cell in row))
-        for number, row in enumerate(cells, start=blank_lines + 1)
-    )
-    return CsvTable(
-        header_row=header_row,
-        header=tuple(" ".join(name.split()) for name in header[:fields]),
-        rows=tuple((number, row) for number, row in rows if any(row)),
-        separator=separator,
-    )
+    header: tuple[str, ...] = ()
+    rows: list[tuple[int, tuple[str, ...]]] = []
+    for line, cells in _records(body, separator, blank_lines + 1, faults):
+        if line == blank_lines + 1:
+            header = tuple(" ".join(name.split()) for name in cells[:fields])
+        elif len(cells) > fields + _SPARE_FIELDS:
+            faults.add(MORE_FIELDS, f"{len(cells)} fields", line)
+        elif any(cell.strip() for cell in cells):
+            rows.append((line, tuple(cells) + ("",) * (fields - len(cells))))
+    return CsvTable(blank_lines + 1, header, tuple(rows), separator)
 
 
 def _check_size(lines: int, fields: int, faults: FaultList) -> None:
@@ -79,39 +84,37 @@ def _check_size(lines: int, fields: int, faults: FaultList) -> None:
     faults.raise_if_any()
 
 
-def _cut(body: str, separator: str, fields: int, offset: int, faults: FaultList) -> list[list[str]]:
-    """Records of the file, each `fields` long, blank lines included so that numbers hold."""
-    import pandas as pd  # here, because it is slow to import and `--help` has no need of it
+def _records(
+    body: str, separator: str, first_line: int, faults: FaultList
+) -> Iterator[tuple[int, list[str]]]:
+    """(line on which it begins, cells) of each record, blank ones included (RFC 4180).
 
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("error", pd.errors.ParserWarning)
-            frame = pd.read_csv(
-                io.StringIO(body),
-                sep=separator,
-                header=None,
-                names=range(fields),
-                index_col=False,
-                dtype=str,
-                keep_default_na=False,
-                na_filter=False,
-                skip_blank_lines=False,
-                low_memory=False,
-            )
-    except (ValueError, OverflowError, pd.errors.ParserWarning) as error:
-        _refuse(str(error), offset, faults)
-    return frame.to_numpy(dtype=object).tolist()
-
-
-def _refuse(message: str, offset: int, faults: FaultList) -> NoReturn:
-    """A fault in our words for the three ways in which a CSV cannot be cut into cells."""
-    if match := re.search(r"EOF inside string starting at row (\d+)", message):
-        rule = "a quotation mark opened in this row is never closed; close or remove it"
-        faults.refuse(rule, row=offset + int(match[1]) + 1)
-    if match := re.search(r"in line (\d+), saw (\d+)", message):
-        rule = (
-            "the row has more fields than the header; put quotation marks around a note that "
-            "holds the separator"
-        )
-        faults.refuse(rule, f"{match[2]} fields", offset + int(match[1]))
-    faults.refuse("cannot be cut into rows and columns; save it again as CSV", message)
+    A quotation mark quotes only at the beginning of a cell, and the cell ends with the next that
+    stands alone. Anything else would join cells or rows that were not meant to be joined.
+    """
+    cell = re.compile(
+        rf'(?:"([^"]*(?:""[^"]*)*)("?)([^{separator}\n]*)|([^{separator}\n]*))([{separator}\n]|\Z)'
+    )
+    line = begun = first_line
+    cells: list[str] = []
+    for found in faults.until_full(cell.finditer(body)):
+        quoted, closing, after, plain, end = found.groups()
+        if quoted is None:
+            cells.append(plain.strip())
+        else:
+            if not closing:
+                rule = "a quotation mark opened in this row is never closed; close or remove it"
+                faults.refuse(rule, row=line)
+            if after.strip():
+                rule = (
+                    "something stands after a closing quotation mark; put quotation marks around "
+                    "the whole cell or around none of it"
+                )
+                faults.add(rule, found[0].rstrip(separator + "\n"), line)
+            line += quoted.count("\n")
+            whole = quoted.replace('""', '"') + after
+            cells.append(whole if "\n" in whole else whole.strip())
+        if end != separator:
+            yield begun, cells
+            line += 1
+            begun, cells = line, []

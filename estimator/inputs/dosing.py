@@ -102,9 +102,13 @@ chloride (from memory, as above)."""
 DIRECT_STRENGTHS: Mapping[str, tuple[str, float]] = {
     **{key: (key, 1.0) for key in MOST_PER_ML},
     "raises_100_l_dkh_per_ml": ("alkalinity_meq_per_ml", 100 * units.MEQ_L_PER_DKH),
+    "raises_100_us_gal_dkh_per_ml": (
+        "alkalinity_meq_per_ml",
+        100 * units.LITRES_PER_US_GALLON * units.MEQ_L_PER_DKH,
+    ),
 }
 """Strength keys that need no recipe: what one mL adds, and how much of it for each one stated. The
-last is what a label says: 1 mL raises 100 L by so many dKH."""
+last two are what a label says: 1 mL raises 100 L, or 100 US gallons, by so many dKH."""
 
 
 def alkalinity_meq_d(solutions: Mapping[str, Solution], ml_d: Mapping[str, float]) -> float:
@@ -139,5 +143,10 @@ def solution_from_strengths(name: str, strengths: Mapping[str, float]) -> Soluti
         totals["magnesium_mmol_per_ml"] += recipe.magnesium_mol * mmol_per_ml
         carbon += recipe.carbon_mol * mmol_per_ml
     alkalinity = totals["alkalinity_meq_per_ml"]
-    by_recipe = alkalinity > 0 and not strengths.get("alkalinity_meq_per_ml")
+    by_strength = any(
+        strengths.get(key)
+        for key, (adds, _) in DIRECT_STRENGTHS.items()
+        if adds == "alkalinity_meq_per_ml"
+    )
+    by_recipe = alkalinity > 0 and not by_strength
     return Solution(name=name, **totals, dic_per_eq=carbon / alkalinity if by_recipe else None)

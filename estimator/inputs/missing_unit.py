@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from itertools import groupby
 
 from estimator.inputs.parameters import ALKALINITY
+from estimator.inputs.salinity_scales import salinity_of_specific_gravity
 
 _DISTINCT_UNITS = ("dKH", "meq/L", "mg/L CaCO3")
 
@@ -86,6 +87,14 @@ def misread(level: Unstated) -> str:
     if _within(water.possible, level, level.unit):
         return ""
     return _rule(level, water.why_not)
+
+
+def misread_salinity(value: float, source: str) -> str:
+    """The rule that a salinity without a unit breaks where only specific gravity can be meant."""
+    if not 1.0 < value < 1.1:
+        return ""
+    meant = salinity_of_specific_gravity(value)
+    return f"as g/kg, {source}, no salt water has it; as SG it is {meant:.1f} g/kg; write the unit"
 
 
 def misread_together(levels: Sequence[Unstated]) -> Iterator[tuple[Unstated, str]]:

@@ -9,15 +9,22 @@ chamber (61 dKH at pH 6.3, PyCO2SYS 1.8.3.4).
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 
 from estimator import units
+from estimator.inputs.salinity_scales import (
+    conductivity_ms_cm,
+    salinity_of_conductivity,
+    salinity_of_specific_gravity,
+    specific_gravity,
+)
 
 SAMPLED_PLACES = ("tank", "effluent", "chamber")
 """Where water is sampled; `of` in a log may also name a water or a reference of the tank file."""
 
 _Range = tuple[float, float]
+_Curve = tuple[Callable[[float], float], Callable[[float], float]]
 
 
 @dataclass(frozen=True)
@@ -26,7 +33,9 @@ class Parameter:
 
     Attributes:
         name: the `entry` in a log.
-        units: canonical units in one of each accepted unit (an offset unit has its own rule).
+        units: canonical units in one of each accepted unit.
+        curves: for units that are not proportional to the canonical one, (to it, from it); their
+            size in `units` is 1 and means nothing.
         plausible: (low, high) for tank, water and reference samples.
         plausible_effluent: the same for reactor effluent.
         possible: a value outside cannot be meant (a wrong unit, a slip of the decimal point) and
@@ -45,24 +54,28 @@ class Parameter:
     possible: _Range
     default_unit: str = ""
     samples: frozenset[str] = frozenset({"tank", "effluent", "water", "reference"})
+    curves: Mapping[str, _Curve] = field(default_factory=dict)
     assumed_step: float = 0.0
     assumed_repeatability: float = 0.0
 
     def to_canonical(self, value: float, unit: str) -> float:
         """`value` in `unit` as the canonical unit. `unit` is a key of `units`."""
-        if unit == "F":
-            return (value - 32.0) / 1.8
+        if unit in self.curves:
+            return self.curves[unit][0](value)
         return value * self.units[unit]
 
     def from_canonical(self, value: float, unit: str) -> float:
         """The inverse of `to_canonical`."""
-        if unit == "F":
-            return value * 1.8 + 32.0
+        if unit in self.curves:
+            return self.curves[unit][1](value)
         return value / self.units[unit]
 
     def unit_size(self, unit: str) -> float:
-        """Canonical size of a difference of one `unit`; unlike a level, it knows no offset."""
-        return self.to_canonical(1.0, unit) - self.to_canonical(0.0, unit)
+        """Canonical size of a difference of one `unit`, at usual levels; it knows no offset."""
+        if unit not in self.curves:
+            return self.units[unit]
+        low, high = self.plausible
+        return (high - low) / (self.from_canonical(high, unit) - self.from_canonical(low, unit))
 
     def stated_unit(self, *candidates: str) -> str:
         """The first of `candidates` that is not blank, else the default unit, "" if none."""
@@ -87,7 +100,8 @@ class Parameter:
         low, high = (self.from_canonical(limit, unit) for limit in limits)
         if math.isinf(high):
             return f"{low:g} {unit} or more"
-        return f"{low:.4g} to {high:.4g} {unit}"
+        low_text, high_text = (f"{float(f'{limit:.4g}'):g}" for limit in (low, high))
+        return f"{low_text} to {high_text} {unit}"
 
 
 def _solute(
@@ -140,9 +154,14 @@ MAGNESIUM = _solute(
     "magnesium", units.MG_G_MOL, (900, 1800), (900, 2500), 15000, step=20, repeatability=20
 )
 NITRATE = _solute("nitrate", units.NO3_G_MOL, (0.0, 150), (0.0, 150), 5000, step=2, repeatability=2)
+PHOSPHATE = _solute("phosphate", units.PO4_G_MOL, (0.0, 1), (0.0, 1), 50, step=0, repeatability=0)
 SALINITY = Parameter(
     "salinity",
-    units={"g/kg": 1.0},
+    units={"g/kg": 1.0, "SG": 1.0, "mS/cm": 1.0},
+    curves={
+        "SG": (salinity_of_specific_gravity, specific_gravity),
+        "mS/cm": (salinity_of_conductivity, conductivity_ms_cm),
+    },
     plausible=(25.0, 42.0),
     plausible_effluent=(25.0, 42.0),
     possible=(0.0, 200.0),
@@ -152,6 +171,7 @@ SALINITY = Parameter(
 TEMPERATURE = Parameter(
     "temperature",
     units={"C": 1.0, "F": 1.0},
+    curves={"F": (lambda f: (f - 32.0) / 1.8, lambda c: c * 1.8 + 32.0)},
     plausible=(18.0, 33.0),
     plausible_effluent=(18.0, 33.0),
     possible=(-5.0, 60.0),
@@ -170,6 +190,23 @@ PH = Parameter(
 
 PARAMETERS: Mapping[str, Parameter] = {
     parameter.name: parameter
-    for parameter in (ALKALINITY, CALCIUM, MAGNESIUM, NITRATE, SALINITY, TEMPERATURE, PH)
+    for parameter in (ALKALINITY, CALCIUM, MAGNESIUM, NITRATE, PHOSPHATE, SALINITY, TEMPERATURE, PH)
 }
 """Every parameter by the name used in a log."""
+
+ENTRY_WORDS: Mapping[str, tuple[str, str]] = {
+    "alk": ("alkalinity", ""),
+    "KH": ("alkalinity", ""),
+    "dKH": ("alkalinity", "dKH"),
+    "ca": ("calcium", ""),
+    "mg": ("magnesium", ""),
+    "NO3": ("nitrate", ""),
+    "PO4": ("phosphate", ""),
+    "sal": ("salinity", ""),
+    "SG": ("salinity", "SG"),
+    "specific gravity": ("salinity", "SG"),
+    "conductivity": ("salinity", "mS/cm"),
+    "temp": ("temperature", ""),
+}
+"""Other words for a parameter, with the unit that the word itself states, "" where it states none.
+A hardness in degrees of carbonate is written KH with any unit, and dKH only in its own."""

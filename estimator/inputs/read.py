@@ -17,8 +17,8 @@ from estimator.errors import Fault, InputError
 from estimator.inputs.actions import ACTIONS
 from estimator.inputs.additions import check_additions
 from estimator.inputs.log_file import LOG_LIMIT_BYTES, Entry, parse_log
-from estimator.inputs.missing_unit import Unstated, misread, misread_together
-from estimator.inputs.parameters import ALKALINITY, PARAMETERS, SAMPLED_PLACES, Parameter
+from estimator.inputs.missing_unit import Unstated, misread, misread_salinity, misread_together
+from estimator.inputs.parameters import ALKALINITY, PARAMETERS, SALINITY, SAMPLED_PLACES, Parameter
 from estimator.inputs.records import Action, Reading, TankLog
 from estimator.inputs.tank import Kit, Tank
 from estimator.inputs.tank_file import read_tank
@@ -63,7 +63,12 @@ def read_inputs(log_path: Path, tank_path: Path, now: datetime) -> Inputs:
 
 
 def read_log(
-    path: Path, tank: Tank, *, now: datetime, data: bytes | None = None
+    path: Path,
+    tank: Tank,
+    *,
+    now: datetime,
+    data: bytes | None = None,
+    may_be_short: bool = False,
 ) -> tuple[TankLog, Tank]:
     """The log at `path`, and `tank` with a kit assumed for each parameter that declares none.
 
@@ -72,28 +77,33 @@ def read_log(
         tank: gives names, kits and units that the log leaves out.
         now: the local clock; an entry more than a day later is a fault.
         data: the bytes of the file, where they are at hand already.
+        may_be_short: one entry is enough; without it, what an estimate needs at least.
 
     Raises:
         InputError: with every fault found, in file order.
     """
     faults = FaultList(str(path))
     text, sha256 = read_source(path, data, LOG_LIMIT_BYTES, faults)
-    rows, entries = parse_log(text, now, faults)
+    parsed = parse_log(text, now, faults, tank.date_order)
     resolver = _Resolver(tank, faults)
-    records = [record for entry in faults.until_full(entries) if (record := resolver.record(entry))]
+    records = [
+        record for entry in faults.until_full(parsed.entries) if (record := resolver.record(entry))
+    ]
     resolver.check_units_left_out()
     in_order = check_additions(_flag_repeats(records), tank, faults)
     faults.raise_if_any()
-    _check_enough(in_order, faults)
+    _check_enough(in_order, faults, _MIN_ALKALINITY_TIMES * (not may_be_short))
     log = TankLog(
         name=path.name,
         sha256=sha256,
-        rows=rows,
-        rows_without_time=len({entry.row for entry in entries if not entry.has_clock}),
+        rows=parsed.rows,
+        rows_without_time=len({entry.row for entry in parsed.entries if not entry.has_clock}),
         readings=tuple(record for record in in_order if isinstance(record, Reading)),
         actions=tuple(record for record in in_order if isinstance(record, Action)),
         start=in_order[0].time,
         end=in_order[-1].time,
+        rows_without_entry=tuple(parsed.rows_without_entry),
+        date_order=parsed.date_order,
     )
     return log, replace(tank, kits={**tank.kits, **resolver.assumed_kits})
 
@@ -103,13 +113,13 @@ def _faults_without_tank(path: Path, now: datetime) -> Sequence[Fault]:
     faults = FaultList(str(path))
     try:
         text, _ = read_source(path, None, LOG_LIMIT_BYTES, faults)
-        parse_log(text, now, faults)
+        parse_log(text, now, faults, None)
     except InputError as error:
         return error.faults
     return faults.in_file_order()
 
 
-def _check_enough(records: Sequence[Reading | Action], faults: FaultList) -> None:
+def _check_enough(records: Sequence[Reading | Action], faults: FaultList, least: int) -> None:
     """Two levels at different times are the least that can show an uptake."""
     if not records:
         faults.refuse("the log has no entries; it needs one row below the header for each")
@@ -119,7 +129,7 @@ def _check_enough(records: Sequence[Reading | Action], faults: FaultList) -> Non
         if isinstance(record, Reading)
         and (record.parameter, record.sample) == ("alkalinity", "tank")
     }
-    if len(times) < _MIN_ALKALINITY_TIMES:
+    if len(times) < least:
         faults.refuse(
             "at least two alkalinity readings of the tank at different times are needed; "
             "test the tank again and add a row",
@@ -167,6 +177,10 @@ class _Resolver:
     def _fault(self, entry: Entry, rule: str, found: str, column: str) -> None:
         self._faults.add(rule, found or "a blank", entry.row, column)
 
+    def _unclear(self, entry: Entry, rule: str, found: str, column: str) -> None:
+        """A fault for what the row leaves open, or the tank file, as it may in every such row."""
+        self._faults.add_once(rule, found or "a blank", entry.row, column)
+
     def _reading(self, entry: Entry) -> Reading | None:
         parameter = PARAMETERS[entry.kind]
         sample = self._sample(entry)
@@ -184,6 +198,16 @@ class _Resolver:
                 self._fault(entry, f"{rule} {_UNIT_PLACE}", level.found, entry.column)
                 return None
             self._unstated.append(level)
+        if not entry.unit and parameter is SALINITY and unit == "g/kg":
+            source = "the unit of its kit" if kit else "the usual unit"
+            if rule := misread_salinity(entry.value, source):
+                self._fault(
+                    entry,
+                    f"{rule} {_UNIT_PLACE}",
+                    f"{entry.value:g} without a unit",
+                    entry.column,
+                )
+                return None
         if not parameter.is_possible(value):
             accepted = parameter.range_text(parameter.possible, unit)
             rule = f"{parameter.name} must be {accepted}; check the value and its unit"
@@ -220,7 +244,7 @@ class _Resolver:
                 f"the tank file declares several kits for {entry.kind} ({name_list(fitting)}); "
                 "name the one used in the kit column (of the long form)"
             )
-            self._fault(entry, rule, "", "kit")
+            self._unclear(entry, rule, "", "kit")
             return None
         if not entry.kit:
             return fitting[0] if len(fitting) == 1 else ""
@@ -245,7 +269,7 @@ class _Resolver:
         )
         if not unit:
             rule = f"the unit is not stated anywhere; write one of {name_list(parameter.units)}"
-            self._fault(entry, rule, "", "unit")
+            self._unclear(entry, rule, "", "unit")
         return unit
 
     def _assume_kit(self, parameter: Parameter, unit: str) -> str:
@@ -265,7 +289,12 @@ class _Resolver:
             return None
         value, oddity = entry.value, ""
         if value is not None:
-            value *= action.units[entry.unit or action.canonical_unit]
+            unit = entry.unit or action.canonical_unit
+            value *= action.units[unit]
+            if math.isinf(value):
+                found = f"{entry.value:g} {unit}"
+                self._fault(entry, "is too large to be meant; check the unit", found, entry.column)
+                return None
             refusal = None if math.isnan(value) else action.refusal(value, self._tank)
             if refusal:
                 self._fault(entry, *refusal, entry.column)
@@ -282,7 +311,7 @@ class _Resolver:
             self._fault(entry, rule, entry.of, "of")
         elif target == "reactor" and self._tank.reactor is None:
             rule = "the tank file has no [reactor] table; add one with flow_max_ml_h"
-            self._fault(entry, rule, entry.kind, "entry")
+            self._unclear(entry, rule, entry.kind, "entry")
         else:
             return ""
         return None
@@ -301,12 +330,13 @@ class _Resolver:
         if not names:
             toml = "water" if table == "waters" else table
             rule = f"the tank file declares no {what}; add a [{toml}.NAME] table to it"
-            self._fault(entry, rule, written, column)
+            self._unclear(entry, rule, written, column)
             return None
         if not written and len(names) == 1:
             return next(iter(names))
         name = match_name(written, names) if written else None
         if name is None:
             rule = f"name the {what} of this {entry.kind}; {nearest_hint(written, names)}"
-            self._fault(entry, rule, written, column)
+            tell = self._fault if written else self._unclear
+            tell(entry, rule, written, column)
         return name

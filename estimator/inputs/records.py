@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 
@@ -66,6 +67,8 @@ class TankLog:
 
     `rows` counts data rows of the file, `rows_without_time` those with a bare date (taken as
     noon). `sha256` is the file's. `end` is the time of the last entry of any kind.
+    `rows_without_entry` are rows that hold no more than a time or a note. `date_order` is how dates
+    were read that do not begin with the year, one of `moment.DATE_ORDERS`, "" where there are none.
     """
 
     name: str
@@ -76,3 +79,25 @@ class TankLog:
     actions: tuple[Action, ...]
     start: datetime
     end: datetime
+    rows_without_entry: tuple[int, ...] = ()
+    date_order: str = ""
+
+    @property
+    def flagged(self) -> list[list[Reading | Action]]:
+        """Records with a flag in the order of time, those together that say the same.
+
+        They repeat one another, or one row writes them for many days.
+        """
+        records: Iterable[Reading | Action] = (*self.readings, *self.actions)
+        groups: list[list[Reading | Action]] = []
+        of: dict[Reading | Action, list[Reading | Action]] = {}
+        for record in sorted(records, key=lambda record: (record.time, record.row)):
+            repeat, same_row = replace(record, row=0, note=""), replace(record, time=datetime.min)
+            if not record.flags:
+                continue
+            group = of.get(repeat) or of.get(same_row)
+            if group is None:
+                groups.append(group := [])
+            group.append(record)
+            of[repeat] = of[same_row] = group
+        return groups

@@ -94,7 +94,8 @@ class Tank:
 
     `lights_on_h` and `lights_off_h` are hours after local midnight; lights may cross midnight.
     `salinity_g_kg` is practical salinity's value; `reactor` is None where the tank has none yet;
-    `room_co2_ppm` of the room's air is None where the file states none.
+    `room_co2_ppm` of the room's air is None where the file states none; `date_order` of the log is
+    one of `moment.DATE_ORDERS`, "" where it states none.
     """
 
     name: str
@@ -111,3 +112,4 @@ class Tank:
     references: Mapping[str, Composition]
     reactor: Reactor | None = None
     room_co2_ppm: float | None = None
+    date_order: str = ""

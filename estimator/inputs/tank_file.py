@@ -17,8 +17,16 @@ from estimator.inputs.dosing import (
     most_stated,
     solution_from_strengths,
 )
-from estimator.inputs.missing_unit import Unstated, misread
-from estimator.inputs.parameters import ALKALINITY, PARAMETERS, SAMPLED_PLACES, Parameter
+from estimator.inputs.missing_unit import Unstated, misread, misread_salinity
+from estimator.inputs.moment import DATE_ORDERS
+from estimator.inputs.parameters import (
+    ALKALINITY,
+    ENTRY_WORDS,
+    PARAMETERS,
+    SALINITY,
+    SAMPLED_PLACES,
+    Parameter,
+)
 from estimator.inputs.tank import (
     CO2_LIMIT_G,
     MAGNESIUM_MEDIA,
@@ -57,6 +65,8 @@ DEFAULT_LIGHTS = ("10:00", "20:00")
 """These three defaults are common practice, no source."""
 
 _CLOCK = re.compile(r"([01]\d|2[0-3]):([0-5]\d)", re.ASCII)
+KIT_MINUTES_LEAST = 0.1
+"""Six seconds: a probe is read no faster."""
 KIT_MINUTES_LIMIT = 240.0
 """A test that takes longer than four hours is stated in another unit: a kit takes 1 to 30 minutes
 (common practice, no source)."""
@@ -68,6 +78,9 @@ _STRENGTHS = {key: recipe.remedy for key, recipe in RECIPES.items()} | dict.from
 # Sea water itself holds 0.002 meq/mL.
 _STRENGTH_MIN = 1e-6
 _FLOW_LIMIT_ML_H = 1e6
+_SALINITY_KEYS = {"salinity_g_kg": "g/kg", "salinity_sg": "SG", "salinity_ms_cm": "mS/cm"}
+_SALINITY_LIMITS = (5.0, 50.0)
+"""Of the tank as a whole, g/kg."""
 # A size smaller than this part of a parameter's plausible range is a slip of the decimal point.
 _SMALLEST_PART = 1e-5
 
@@ -84,23 +97,24 @@ def read_tank(path: Path, *, data: bytes | None = None) -> tuple[Tank, str]:
     """
     faults = FaultList(str(path))
     text, sha256 = read_source(path, data, TANK_LIMIT_BYTES, faults)
-    tank = _tank(read_toml(text, faults))
+    tank = tank_of(read_toml(text, faults))
     _check_sample_names(tank, faults)
     faults.raise_if_any()
     return tank, sha256
 
 
-def _tank(document: TomlTable) -> Tank:
-    water = document.table("tank")
+def tank_of(document: TomlTable) -> Tank:
+    """The tank that a document describes; what is wrong with it becomes faults of its tables."""
+    water, log = document.table("tank"), document.table("log")
     targets = _targets(document.table("targets"))
     lights_on_h, lights_off_h = _lights(water)
     tank = Tank(
         name=_tank_name(water),
         water_volume_l=_water_volume_l(water),
         water_volume_sd_fraction=_fraction(
-            water, "water_volume_sd_pct", DEFAULT_VOLUME_SD_PCT, above=0, at_most=50
+            water, "water_volume_sd_pct", DEFAULT_VOLUME_SD_PCT, at_least=0.1, at_most=50
         ),
-        salinity_g_kg=water.number("salinity_g_kg", DEFAULT_SALINITY_G_KG, at_least=5, at_most=50),
+        salinity_g_kg=_salinity_g_kg(water),
         temperature_c=water.number("temperature_c", DEFAULT_TEMPERATURE_C, at_least=10, at_most=40),
         lights_on_h=lights_on_h,
         lights_off_h=lights_off_h,
@@ -111,8 +125,10 @@ def _tank(document: TomlTable) -> Tank:
         references=_each(document, "reference", partial(_composition, "reference", targets)),
         reactor=_reactor(document.table("reactor")) if document.has("reactor") else None,
         room_co2_ppm=water.optional("room_co2_ppm", at_least=300, at_most=ROOM_CO2_LIMIT_PPM),
+        date_order=_choice(log, "dates", DATE_ORDERS) or "",
     )
     water.finish()
+    log.finish()
     document.finish()
     return tank
 
@@ -148,6 +164,21 @@ def _water_volume_l(water: TomlTable) -> float:
     elif not stated:
         water.fault("water_volume_l", "is missing; add it (or water_volume_us_gal)")
     return gallons * LITRES_PER_US_GALLON if litres is None else litres
+
+
+def _salinity_g_kg(water: TomlTable) -> float:
+    """The stated salinity by whichever key states it; the usual one where none does."""
+    found, stated = DEFAULT_SALINITY_G_KG, []
+    for key, unit in _SALINITY_KEYS.items():
+        usual = DEFAULT_SALINITY_G_KG if unit == SALINITY.default_unit else math.nan
+        low, high = (SALINITY.from_canonical(limit, unit) for limit in _SALINITY_LIMITS)
+        value = water.number(key, usual, at_least=round(low, 3), at_most=round(high, 3))
+        if key in water.values:
+            stated.append(key)
+            found = found if math.isnan(value) else SALINITY.to_canonical(value, unit)
+    if len(stated) > 1:
+        water.fault(stated[1], f"state the salinity once: {stated[0]} does already")
+    return found
 
 
 def _lights(water: TomlTable) -> tuple[float, float]:
@@ -227,7 +258,10 @@ def _unit(parameter: Parameter, table: TomlTable, key: str, default: str = "") -
 
 def _kit(name: str, table: TomlTable) -> Kit:
     stated = table.required_text("parameter")
-    parameter = PARAMETERS.get(match_name(stated, PARAMETERS) or "")
+    word = match_name(stated, ENTRY_WORDS)
+    parameter = PARAMETERS.get(
+        ENTRY_WORDS[word][0] if word else match_name(stated, PARAMETERS) or ""
+    )
     if parameter is None and stated:
         table.fault("parameter", f"unknown parameter; {nearest_hint(stated, PARAMETERS)}")
     unit = _unit(parameter, table, "unit") if parameter else table.required_text("unit")
@@ -245,7 +279,7 @@ def _kit(name: str, table: TomlTable) -> Kit:
         calibration_sd=None if calibration_sd_pct is None else calibration_sd_pct / 100,
         minutes=table.optional(
             "minutes",
-            above=0,
+            at_least=KIT_MINUTES_LEAST,
             at_most=KIT_MINUTES_LIMIT,
             remedy="state the minutes that one test takes",
         ),
@@ -299,8 +333,12 @@ def _level(sample: str, parameter: Parameter, table: TomlTable, default_unit: st
     if value is None:
         return None
     level = parameter.to_canonical(value, unit)
-    if parameter is ALKALINITY and unit_key not in table.values:
-        rule = misread(Unstated(value, unit, "the unit of the alkalinity band", sample))
+    if unit_key not in table.values:
+        rule = ""
+        if parameter is ALKALINITY:
+            rule = misread(Unstated(value, unit, "the unit of the alkalinity band", sample))
+        elif parameter is SALINITY:
+            rule = misread_salinity(value, "the usual unit")
         if rule:
             table.fault(parameter.name, f"{rule} as {unit_key}")
             return None
@@ -322,14 +360,14 @@ def _reactor(table: TomlTable) -> Reactor:
         chamber_ph=table.optional("chamber_ph", at_least=5.5, at_most=8),
         chambers=int(chambers),
         media_kg=table.optional(
-            "media_kg", above=0, at_most=MEDIA_LIMIT_KG, remedy="state it in kg"
+            "media_kg", at_least=0.01, at_most=MEDIA_LIMIT_KG, remedy="state it in kg"
         ),
         magnesium_media_fraction=_fraction(
             table, "magnesium_media_pct", 0.0, at_least=0, at_most=100
         ),
         co2_charge_g=table.optional(
             "co2_charge_g",
-            above=0,
+            at_least=1,
             at_most=CO2_LIMIT_G,
             remedy="state the grams of CO2 in a full cylinder",
         ),

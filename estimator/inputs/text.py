@@ -10,6 +10,7 @@ import hashlib
 import stat
 import unicodedata
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 from typing import NoReturn, TypeVar
@@ -22,7 +23,7 @@ _Item = TypeVar("_Item")
 _FOUND_LENGTH = 60
 _FILE_LENGTH = 80
 _RULE_LENGTH = 1200
-_LISTED_NAMES = 16
+_LISTED_NAMES = 20
 GIVE_UP_AFTER = 1000
 """Faults after which a reader gives up on the file: it is not what it was taken for."""
 _WIDE_MARKS = (b"\xff\xfe", b"\xfe\xff", b"\x00\x00\xfe\xff")
@@ -36,22 +37,36 @@ class FaultList:
         # The end of a path tells more than its beginning.
         self.file = name if len(name) <= _FILE_LENGTH else "…" + name[1 - _FILE_LENGTH :]
         self._faults: list[Fault] = []
+        self._more_rows: dict[Fault, list[int]] = {}
+        self._told: dict[tuple[str, str], Fault] = {}
         self._gave_up = False
 
     def __len__(self) -> int:
         return len(self._faults)
 
     def add(self, rule: str, found: str = "", row: int | None = None, column: str = "") -> None:
-        """Note one broken rule; text from the file is cut and stripped of control characters."""
+        """Note one broken rule; text from the file is cut and stripped of control characters.
+
+        An invisible character in `found` is named: nobody would see what is wrong.
+        """
         self._faults.append(
             Fault(
                 file=self.file,
-                rule=printable(rule[:_RULE_LENGTH]),
+                rule=printable((rule + _unseen(found))[:_RULE_LENGTH]),
                 found=shorten(found),
                 row=row,
                 column=shorten(column),
             )
         )
+
+    def add_once(self, rule: str, found: str, row: int, column: str) -> None:
+        """Note a rule that many rows may break alike: told at the first, the others are counted."""
+        first = self._told.get((rule, column))
+        if first is None:
+            self.add(rule, found, row, column)
+            self._told[rule, column] = self._faults[-1]
+        elif row not in (first.row, *self._more_rows.get(first, ())[-1:]):
+            self._more_rows.setdefault(first, []).append(row)
 
     def refuse(self, rule: str, found: str = "", row: int | None = None) -> NoReturn:
         """Note a fault that leaves nothing more to check. Raises: InputError, with all faults."""
@@ -73,7 +88,11 @@ class FaultList:
 
     def in_file_order(self) -> list[Fault]:
         """All faults; those of the whole file come first."""
-        return sorted(self._faults, key=lambda fault: fault.row or 0)
+        told = (
+            replace(fault, more_rows=tuple(self._more_rows.get(fault, ())))
+            for fault in self._faults
+        )
+        return sorted(told, key=lambda fault: fault.row or 0)
 
     def raise_if_any(self) -> None:
         """Raises: InputError, with all faults in file order."""
@@ -83,9 +102,16 @@ class FaultList:
 
 def printable(text: str) -> str:
     """`text` with each control or invisible character turned into a blank."""
-    if text.isprintable():
-        return text
-    return "".join(" " if unicodedata.category(mark)[0] == "C" else mark for mark in text)
+    return "".join(mark if mark.isprintable() else " " for mark in text)
+
+
+def _unseen(text: str) -> str:
+    """`; it holds ...`, naming the first character of `text` that nobody sees, "" where none is."""
+    mark = next((mark for mark in text[:_RULE_LENGTH] if not mark.isprintable()), "")
+    if not mark or mark in "\n\t":
+        return ""
+    name = unicodedata.name(mark, "a control character").lower()
+    return f"; it holds an invisible character (U+{ord(mark):04X}, {name}): type it anew"
 
 
 def shorten(text: str) -> str:

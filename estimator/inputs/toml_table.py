@@ -8,7 +8,8 @@ import tomllib
 from collections.abc import Mapping
 from typing import Any, TypedDict, Unpack
 
-from estimator.inputs.text import FaultList, nearest_hint
+from estimator.inputs.key_hint import key_hint
+from estimator.inputs.text import FaultList
 
 LONGEST_LINE = 1000
 """The standard library's TOML reader takes time that grows with the square of a dotted key."""
@@ -142,7 +143,7 @@ class TomlTable:
         """Note a fault for each key that nobody asked for."""
         for key in self.values:
             if key not in self._known:
-                rule = f"unknown key; {nearest_hint(key, self._known)}"
+                rule = f"unknown key; {key_hint(key, self._known)}"
                 self._faults.add(rule, found=key, column=self._column(key))
 
     def _column(self, key: str) -> str:

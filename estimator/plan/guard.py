@@ -168,7 +168,12 @@ def _confirmed(weak: Alarm, posterior: Posterior, log: TankLog, tank: Tank) -> b
         for row, ratio in effluent_ratios(log, tank, weak.since).items()
         if ratio < halfway
     }
-    if any(check.reading.row in weaker and not check.is_odd for check in posterior.checks):
+    if any(
+        check.reading.row in weaker
+        and (check.reading.sample, check.reading.parameter) == ("effluent", ALKALINITY.name)
+        and not check.is_odd
+        for check in posterior.checks
+    ):
         return True
     ratios = sorted(weaker.values())
     if any(b / a - 1 < AGREE for a, b in pairwise(ratios)):

@@ -302,16 +302,3 @@ def make_demo() -> Demo:
     text = _text(rows, values)
     log, tank = read_log(Path(LOG_NAME), tank, now=NOW, data=text.encode())
     return Demo(text, TANK_TOML, tank, log, truth)
-
-
-def write_demo(directory: Path) -> tuple[Path, Path]:
-    """Write the demo log and tank file; returns their paths.
-
-    Raises:
-        OSError: the folder cannot be written.
-    """
-    demo = make_demo()
-    log_path, tank_path = directory / LOG_NAME, directory / TANK_NAME
-    log_path.write_text(demo.log_csv, encoding="utf-8")
-    tank_path.write_text(demo.tank_toml, encoding="utf-8")
-    return log_path, tank_path

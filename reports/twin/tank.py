@@ -128,13 +128,16 @@ def effluent_tested(post: Posterior) -> bool:
 def readings(study: Study, writer: Writer) -> list[Json]:
     """Every reading, those of an instrument as averaged for the fit; those the fit used with what
     was expected of the kit."""
-    checks = {
-        (check.reading.row, check.reading.parameter): check for check in study.posterior.checks
-    }
+
+    def place(reading: Reading) -> tuple[int, str, str, str]:
+        """One row of the wide form may hold a parameter of the tank and of the effluent."""
+        return reading.row, reading.parameter, reading.sample, reading.of
+
+    checks = {place(check.reading): check for check in study.posterior.checks}
     normal = salinity_factors(study.log, study.tank)
     entries = []
     for reading in condense(study.log).readings:
-        check = used = checks.get((reading.row, reading.parameter))
+        check = used = checks.get(place(reading))
         if writer.hides(PARAMETERS[reading.parameter]):
             check = None
         convert = PARAMETERS[reading.parameter].from_canonical
@@ -163,12 +166,16 @@ def _used(writer: Writer) -> int:
 
 
 def flagged(study: Study, writer: Writer) -> list[Json]:
-    """Every entry that was found odd on reading the log, in the order of time."""
-    records: list[Reading | Action] = [*study.log.readings, *study.log.actions]
+    """Every entry that was found odd on reading the log, in the order of time; one for those that
+    repeat one another."""
     return [
-        writer.object(record) | {"flags": record.flags}
-        for record in sorted(records, key=lambda record: (record.time, record.row))
-        if record.flags
+        writer.object(first)
+        | {
+            "flags": first.flags,
+            "more_like_it": len(more),
+            "more_rows": sorted({record.row for record in more} - {first.row}),
+        }
+        for first, *more in study.log.flagged
     ]
 
 

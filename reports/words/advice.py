@@ -136,8 +136,8 @@ def _with_source(template: str) -> Words:
 def _salinity(values: Values, _: Tank) -> str:
     low, high = (f"{values[side]:.1f}" for side in ("low_g_kg", "high_g_kg"))
     return (
-        f"Levels of the tank are told as they would be at {values['stated_g_kg']:g} g/kg, to which "
-        "its readings are converted: its own salinity, by the log, was "
+        f"Levels of the tank are told as they would be at {values['stated_g_kg']:.3g} g/kg, to "
+        "which its readings are converted: its own salinity, by the log, was "
         f"{low if low == high else f'{low} to {high}'} g/kg."
     )
 
@@ -176,6 +176,9 @@ WORDS: dict[str, Words] = {
     ),
     "withheld_flow_not_logged": "The log has effluent readings but no flow, so how much the "
     "reactor adds is unknown. Log the pump's setting as `flow`, from the day it was set.",
+    "withheld_flow_zero": "The log has effluent readings, but its flow is zero throughout, so how "
+    "much the reactor adds is unknown. Log the flow that ran when the effluent was sampled; where "
+    "none has run yet, start the pump first.",
     "withheld_no_uptake": _with_source(
         "The log does not show that the tank takes up any alkalinity: the needed flow may be zero. "
         "To settle it, {remedy}."

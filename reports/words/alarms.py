@@ -164,14 +164,14 @@ ALARMS: Mapping[str, AlarmWords] = {
         "the water is saltier than the tank file states",
         "Evaporation not topped up, or new water mixed too strong: alkalinity and calcium are "
         "raised in the same proportion.",
-        "Check the instrument with a solution of known salinity (stated: {stated_g_kg:g} g/kg), "
+        "Check the instrument with a solution of known salinity (stated: {stated_g_kg:.3g} g/kg), "
         "then bring salinity back slowly.",
     ),
     "salinity_down": AlarmWords(
         "the water is less salty than the tank file states",
         "Too much top-up water, salt lost with the skimmer, or new water mixed too weak: "
         "alkalinity and calcium are lowered in the same proportion.",
-        "Check the instrument with a solution of known salinity (stated: {stated_g_kg:g} g/kg), "
+        "Check the instrument with a solution of known salinity (stated: {stated_g_kg:.3g} g/kg), "
         "then bring salinity back slowly.",
     ),
     "log_age": AlarmWords(

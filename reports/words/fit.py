@@ -25,6 +25,7 @@ WORDS: dict[str, Words] = {
     "trust_effluent_untested": "the effluent was not tested, so its strength comes from chemistry "
     "alone",
     "trust_no_times": "most entries have no time of day",
+    "trust_implausible": "it rests on readings that are hardly plausible",
     "trust_alarm": "something stands that has to be checked first",
     "trust_nothing_wrong": "the fit passed its checks, tests are many enough and nearly all of "
     "them fit",

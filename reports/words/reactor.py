@@ -148,6 +148,11 @@ WORDS: dict[str, Words] = {
         "test the effluent again diluted with pure water, and look whether the media is of a kind "
         "that dissolves more easily."
     ),
+    "effluent_too_strong_at_any_ph": _in_dkh(
+        "An effluent of {alkalinity_dkh:.0f} dKH is stronger than aragonite media can make it even "
+        "at pH {chamber_ph:.1f}, as low as chambers are held (at most {ceiling_dkh:.0f} dKH). "
+        "Check the unit, test the effluent again diluted with pure water, and log the chamber's pH."
+    ),
     "effluent_too_weak": _in_dkh(
         "An effluent of {alkalinity_dkh:.0f} dKH is weaker than the tank's own water "
         "({tank_dkh:.0f} dKH). Look whether the sample came from the effluent line, and test both "

@@ -6,10 +6,10 @@ from typing import Any
 
 from estimator.inputs.tank import Tank
 from estimator.remark import Remark
-from reports.words import advice, alarms, fit, plan, reactor
+from reports.words import advice, alarms, fit, plan, reactor, unused
 from reports.words.values import Words
 
-TABLES = (fit.WORDS, advice.WORDS, alarms.WORDS, reactor.WORDS, plan.WORDS)
+TABLES = (fit.WORDS, advice.WORDS, alarms.WORDS, reactor.WORDS, plan.WORDS, unused.WORDS)
 """Every table of words; a code stands in one of them only."""
 BY_CODE: dict[str, Words] = {code: text for table in TABLES for code, text in table.items()}
 

@@ -9,8 +9,9 @@ import pytest
 
 from helpers.catalogue import CASES, HEADER, LOG, TANK
 from helpers.command import run
+from helpers.outputs import a_page, a_twin
 
-FORMER = {"log-report.html": b"<p>former", "log-report.json": b'{"former": true}'}
+FORMER = {"log-report.html": a_page().encode(), "log-report.json": a_twin().encode()}
 
 
 def in_bytes(text):

@@ -11,11 +11,12 @@ from pathlib import Path
 import pytest
 
 from estimator.errors import OutputError
+from helpers.outputs import a_page, a_twin
 from reports.output import destination, write
 
 ROOT = Path(__file__).parents[2]
-OLD_PAGE, OLD_TWIN = "old page " * 300, "old twin " * 300
-NEW_PAGE, NEW_TWIN = "new page " * 9000, "new twin " * 9000
+OLD_PAGE, OLD_TWIN = a_page("old page " * 300), a_twin("old twin " * 300)
+NEW_PAGE, NEW_TWIN = a_page("new page " * 9000), a_twin("new twin " * 9000)
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="POSIX signals and limits")
 
 
@@ -35,7 +36,7 @@ def start(code, folder, *arguments):
     return subprocess.Popen(
         [sys.executable, "-c", code, *arguments],
         cwd=folder,
-        env=os.environ | {"PYTHONPATH": str(ROOT)},
+        env=os.environ | {"PYTHONPATH": os.pathsep.join([str(ROOT), str(ROOT / "tests")])},
         stderr=subprocess.PIPE,
         text=True,
     )
@@ -49,8 +50,9 @@ def finish(process):
 WRITE = """\
 import sys
 from pathlib import Path
+from helpers.outputs import a_page, a_twin
 from reports.output import destination, write
-write(destination(Path("a.html"), []), "new page " * 9000, "new twin " * 9000)
+write(destination(Path("a.html"), []), a_page("new page " * 9000), a_twin("new twin " * 9000))
 """
 
 
@@ -144,20 +146,22 @@ def test_a_killed_run_leaves_whole_files(former, moment):
 AT_ONCE = """\
 import sys, time
 from pathlib import Path
+from helpers.outputs import a_page, a_twin
 from reports.output import destination, write
 name = sys.argv[1]
 while not Path("go").exists():
     time.sleep(0.001)
 for _ in range(40):
-    write(destination(Path("a.html"), []), f"{name} page " * 5000, f"{name} twin " * 5000)
+    page, twin = a_page(f"{name} page " * 5000), a_twin(f"{name} twin " * 5000)
+    write(destination(Path("a.html"), []), page, twin)
 """
 
 
 def test_runs_at_once_leave_one_whole_pair(tmp_path):
     """Whoever is last leaves both files; a reader meets only whole ones at any time."""
     names = ("one", "two", "three")
-    pages = {f"{name} page " * 5000 for name in names}
-    twins = {f"{name} twin " * 5000 for name in names}
+    pages = {a_page(f"{name} page " * 5000): name for name in names}
+    twins = {a_twin(f"{name} twin " * 5000): name for name in names}
     runs = [start(AT_ONCE, tmp_path, name) for name in names]
     (tmp_path / "go").touch()
     while any(run.poll() is None for run in runs):
@@ -167,7 +171,7 @@ def test_runs_at_once_leave_one_whole_pair(tmp_path):
     assert [finish(run) for run in runs] == [(0, "")] * 3
     left = contents(tmp_path)
     assert left.keys() == {"go", "a.html", "a.json"}
-    assert left["a.html"].split()[0] == left["a.json"].split()[0]
+    assert pages[left["a.html"]] == twins[left["a.json"]]
 
 
 PAUSED = """\

@@ -16,6 +16,7 @@ import pytest
 from helpers import studies
 from helpers.catalogue import LOG, TANK
 from helpers.command import run
+from helpers.outputs import a_page, a_twin
 
 posix = pytest.mark.skipif(os.name != "posix", reason="POSIX file kinds")
 surrogates = pytest.mark.skipif(sys.platform != "linux", reason="file names are bytes on Linux")
@@ -252,16 +253,31 @@ def test_inputs_are_known_by_any_name(folder, no_fit):
 
 @posix
 @pytest.mark.parametrize("target", ["elsewhere.html", "nowhere", "a.html"])
-def test_a_link_is_replaced_and_its_target_left_alone(folder, fitted, target):
+@pytest.mark.parametrize("name", ["a.html", "a.json"])
+def test_a_link_to_anything_but_a_report_is_left_alone(folder, no_fit, target, name):
     """Nobody can have a report written over a file of theirs by placing a link."""
     Path("elsewhere.html").write_text("mine")
-    os.symlink(target, "a.html")
-    assert run("report", "log.csv", "--tank", "tank.toml", "--out", "a.html").exit_code == 0
-    assert not Path("a.html").is_symlink()
+    os.symlink(target, name)
+    result = run("report", "log.csv", "--tank", "tank.toml", "--out", "a.html")
+    assert result.exit_code == 2
+    assert f"{name}: what stands there is not known" in result.output
+    assert os.readlink(name) == target
     assert Path("elsewhere.html").read_text() == "mine"
     assert not Path("nowhere").exists()
 
 
+def test_the_log_of_another_tank_is_not_written_over(folder, no_fit):
+    """`--out` may name a file that is no input of this run and still somebody's work."""
+    Path("other.csv").write_text(LOG)
+    before = files(folder)
+    result = run("report", "log.csv", "--tank", "tank.toml", "--out", "other.csv")
+    assert result.exit_code == 2
+    assert "choose another --out" in result.output
+    assert Path("other.csv").read_text() == LOG
+    assert files(folder) == before
+
+
+FORMER = a_page()
 READ_ONLY = """\
 import os, sys
 import estimator.inputs.read, reports.output
@@ -277,7 +293,7 @@ def test_a_read_only_folder_leaves_the_former_report(folder, no_fit):
     """The run ends before the fit; root drops its rights to take part."""
     place = Path(tempfile.mkdtemp())
     try:
-        for name, text in (("a.html", "former"), ("a.json", "{}"), ("log.csv", LOG)):
+        for name, text in (("a.html", FORMER), ("a.json", a_twin()), ("log.csv", LOG)):
             (place / name).write_text(text)
         (place / "tank.toml").write_text(TANK)
         place.chmod(0o555)
@@ -292,7 +308,7 @@ def test_a_read_only_folder_leaves_the_former_report(folder, no_fit):
         )
         assert run.returncode == 2, run.stderr
         assert run.stderr.startswith("a.html: could not be written (Permission denied)")
-        assert (place / "a.html").read_text() == "former"
+        assert (place / "a.html").read_text() == FORMER
         assert len(list(place.iterdir())) == 4
     finally:
         with suppress(OSError):

@@ -11,9 +11,10 @@ from estimator import units
 from estimator.inputs.read import Inputs
 from estimator.pipeline import run_study
 from estimator.study import Study
-from estimator.synthetic.demo_case import LOG_NAME, TANK_NAME, Demo, make_demo, write_demo
+from estimator.synthetic.demo_case import LOG_NAME, TANK_NAME, Demo, make_demo
 from estimator.synthetic.simulation import simulate_levels
 from helpers.tanks import Case
+from reports.demo import place_demo
 
 pytestmark = pytest.mark.sampler
 
@@ -32,7 +33,8 @@ def study(demo: Demo) -> Study:
 
 def test_committed_files_are_what_the_seed_gives(tmp_path: Path) -> None:
     """The files in demo/ and those that `uptake demo` writes are the same, byte for byte."""
-    for path in write_demo(tmp_path):
+    placed = place_demo(tmp_path)
+    for path in (placed.log, placed.tank):
         assert path.read_bytes() == (FOLDER / path.name).read_bytes()
     assert {path.name for path in tmp_path.iterdir()} == {LOG_NAME, TANK_NAME}
 

@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+from helpers.outputs import a_page
 from helpers.studies import build_study
 from reports.cli import main
 
@@ -170,6 +171,29 @@ def test_minutes_reach_the_plan(inputs, monkeypatch):
         assert seen["minutes_per_week"] == 45.0
 
 
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["report", "log.csv", "--tank", "tank.toml"],
+        ["next", "log.csv", "--tank", "tank.toml"],
+        ["demo", "--dir", "demo"],
+    ],
+    ids=lambda arguments: arguments[0],
+)
+def test_the_seed_reaches_the_fit(inputs, monkeypatch, arguments):
+    """--seed fixes every random number of every command that draws any; without it it is 1."""
+    seen = []
+
+    def study(*_, seed, **__):
+        seen.append(seed)
+        return build_study("full")
+
+    monkeypatch.setattr("estimator.pipeline.run_study", study)
+    assert run(*arguments, "--seed", "77").exit_code == 0
+    assert run(*arguments).exit_code == 0
+    assert seen == [77, 1]
+
+
 def test_same_seed_writes_the_same_bytes(inputs, fitted):
     """Two runs can be compared byte for byte."""
     fitted("full")
@@ -183,12 +207,12 @@ def test_same_seed_writes_the_same_bytes(inputs, fitted):
 def test_bad_input_lists_faults_and_writes_nothing(inputs, no_fit):
     """Each fault names file, row, column, what was found and the rule; former reports stand."""
     Path("log.csv").write_text(LOG + "2026-03-06,alkalinity,x\n2026-03-07,alkalinty,8\n")
-    Path("log-report.html").write_text("former")
+    Path("log-report.html").write_text(a_page())
     result = run("report", "log.csv", "--tank", "tank.toml")
     assert result.exit_code == 2
     assert "log.csv, row 6, value: found 'x';" in result.output
     assert "log.csv, row 7, entry: found 'alkalinty';" in result.output
-    assert Path("log-report.html").read_text() == "former"
+    assert Path("log-report.html").read_text() == a_page()
     assert not Path("log-report.json").exists()
 
 
@@ -250,6 +274,65 @@ def test_check_sums_up_a_good_log(inputs, no_fit):
         "  row 4: outside 3 to 20 dKH, the plausible range for tank alkalinity",
     ]
     assert sorted(os.listdir()) == ["log.csv", "tank.toml"]
+
+
+def test_check_says_what_is_of_no_use(inputs, no_fit):
+    """What is declared and never logged, readings that tell nothing, and a log that ended."""
+    with Path("tank.toml").open("a") as file:
+        file.write(
+            "[solutions.soda]\nalkalinity_meq_per_ml = 1.9\n[reactor]\nflow_max_ml_h = 900\n"
+        )
+        file.write("[water.old]\n[reference.cal]\ncalcium = 400\n")
+    rows = ("temperature,25.1,", "temperature,25.2,", "nitrate,5,", "alkalinity,7.9,cal")
+    text = Path("log.csv").read_text().replace("value\n", "value,of\n").replace("60\n", "60,new\n")
+    text += "".join(f"2026-03-05 19:00,{row}\n" for row in rows)
+    Path("log.csv").write_text(text)
+    result = run("check", "log.csv", "--tank", "tank.toml", "--today", "2026-03-20")
+    assert result.exit_code == 0, result.output
+    lines = result.output.splitlines()
+    assert lines[lines.index("Of no use to the estimate:") + 1 :] == [
+        "  no dose of soda is in the log; log what you dose, or the tank seems to use less than it "
+        "does",
+        "  no water change with old is in the log",
+        "  the tank file has a reactor, but no flow of its pump is in the log; log the flow, or it "
+        "counts as off",
+        "  tank temperature, rows 6 to 7: kept for your record only",
+        "  tank nitrate, row 8: only its change tells something; read it again",
+        "  cal alkalinity, row 9: the tank file states no such value of it",
+        "The log ended 15 days ago: test again before you act on a report.",
+    ]
+
+
+def test_check_without_a_day_does_not_look_at_the_clock(inputs, no_fit):
+    """The same files give the same lines at any time; so does a log that ended a week ago."""
+    for day in ([], ["--today", "2026-03-12"]):
+        result = run("check", "log.csv", "--tank", "tank.toml", *day)
+        assert result.exit_code == 0
+        assert "days ago" not in result.output
+
+
+def test_check_tells_what_is_kept_without_use(inputs, no_fit):
+    """Rows without an entry, parameters that are not used, how dates were read, repeats as one."""
+    Path("log.csv").write_text(
+        "date,alk,PO4,note\n25/2/2026,8,,\n26/2/2026,,0.1,\n27/2/2026,,,away\n28/2/2026,,,\n"
+        "1/3/2026,30,,\n1/3/2026,30,,\n1/3/2026,30,,\n2/3/2026,8,,\n"
+    )
+    result = run("check", "log.csv", "--tank", "tank.toml")
+    odd = "outside 3 to 20 dKH, the plausible range for tank alkalinity"
+    assert result.output.splitlines() == [
+        "log.csv: 8 rows, 2026-02-25 to 2026-03-02, no faults",
+        "Readings: 6 (tank alkalinity 5, tank phosphate 1)",
+        "Actions: 0",
+        "Rows without a time of day, taken as noon: 6",
+        "Dates that do not begin with the year, read day first",
+        "Rows with nothing but a time or a note: 2 (4 to 5)",
+        "Flagged: 3",
+        f"  row 6: {odd}",
+        f"  rows 7 to 8: {odd}; same as row 6",
+        "Of no use to the estimate:",
+        "  no water change with new is in the log",
+        "  tank phosphate, row 3: kept for your record only",
+    ]
 
 
 @pytest.mark.parametrize("error", [ValueError("odd\nthing"), MemoryError(), AssertionError()])
@@ -360,6 +443,40 @@ def test_demo_writes_its_files_and_a_report(tmp_path, fitted):
     result = run("demo", "--dir", str(folder))
     assert result.exit_code == 0, result.output
     assert {path.suffix for path in folder.iterdir()} == {".csv", ".toml", ".html", ".json"}
+
+
+def test_demo_run_again_leaves_edited_files_alone(tmp_path, fitted):
+    """What the keeper tried out in the demo's files stays, through a link too, and is said."""
+    fitted("full")
+    mine = tmp_path / "mine.csv"
+    assert run("demo", "--dir", str(tmp_path)).exit_code == 0
+    log = tmp_path / "nursery-log.csv"
+    tank = tmp_path / "nursery-tank.toml"
+    whole = tank.read_bytes()
+    mine.write_text(log.read_text() + "2026-06-02T09:00,alkalinity,tank,8.0,dKH,alk-drops,\n")
+    log.unlink()
+    log.symlink_to(mine)
+    edited = mine.read_bytes()
+    tank.unlink()
+    result = run("demo", "--dir", str(tmp_path))
+    assert result.exit_code == 0, result.output
+    assert f"{log} is not the demo's any more and stays as it is." in result.output
+    assert str(tank) + " is not" not in result.output
+    assert mine.read_bytes() == edited
+    assert log.is_symlink()
+    assert tank.read_bytes() == whole
+
+
+@pytest.mark.parametrize("suffix", [".html", ".json"])
+def test_demo_never_writes_over_a_file_of_the_report_s_name(tmp_path, no_fit, suffix):
+    """A file of the keeper's there is named, and nothing is written."""
+    mine = tmp_path / f"nursery-log-report{suffix}"
+    mine.write_text("mine")
+    result = run("demo", "--dir", str(tmp_path))
+    assert result.exit_code == 2
+    assert mine.name in result.output
+    assert [path.name for path in tmp_path.iterdir()] == [mine.name]
+    assert mine.read_text() == "mine"
 
 
 def test_demo_in_the_place_of_a_file_is_refused(tmp_path, no_fit):

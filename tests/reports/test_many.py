@@ -23,6 +23,7 @@ import pytest
 from click.testing import CliRunner
 
 from estimator.errors import FitError, InputError
+from helpers.processes import members
 from helpers.studies import build_study
 from helpers.tanks import TANK_FILE
 from reports import terminal
@@ -169,6 +170,29 @@ def test_each_log_is_paired_with_the_nearest_tank_file(tmp_path):
     assert [j.tank for j in jobs_of(tmp_path, last)] == [tmp_path / "a.toml", last]
     (tmp_path / "tank.toml").write_text("")
     assert jobs_of(tmp_path, last)[1].tank == tmp_path / "tank.toml"
+
+
+def test_a_tank_file_in_other_capitals_is_the_logs_own(tmp_path):
+    """Else the folder's tank.toml would silently stand for it."""
+    for name in ("reef.csv", "reef.TOML", "Bay.CSV", "bay.toml", "tank.toml", "cove.csv"):
+        (tmp_path / name).write_text("")
+    assert {j.log.name: j.tank and j.tank.name for j in jobs_of(tmp_path)} == {
+        "reef.csv": "reef.TOML",
+        "Bay.CSV": "bay.toml",
+        "cove.csv": "tank.toml",
+    }
+    (tmp_path / "reef.toml").write_text("")
+    assert {j.log.name: j.tank.name for j in jobs_of(tmp_path)}["reef.csv"] == "reef.toml"
+
+
+def test_a_tank_file_that_serves_no_log_is_named(farm, fitted):
+    """Its log may be misspelled, and another tank's file taken for it."""
+    folder = farm("reef")
+    (folder / "reeef.toml").write_text(TANK)
+    done = run("report", folder, "--out", folder / "reports")
+    assert "Tank files that serve no log: reeef.toml" in done.stderr
+    (folder / "reeef.toml").unlink()
+    assert "serve no log" not in run("report", folder, "--out", folder / "reports").stderr
 
 
 def test_the_tank_file_of_a_log_named_tank_is_no_other_tanks(tmp_path):
@@ -518,6 +542,34 @@ def test_one_bad_log_does_not_stop_the_others(farm, fitted):
     assert [seed for _, seed, _ in fitted.calls] == [5]
 
 
+def test_a_file_of_the_keeper_s_in_the_place_of_a_report_stays(farm, fitted):
+    """That tank alone is left out, and says why; the index says it too."""
+    folder = farm("a", "b")
+    mine = folder / "reports" / "a-report.json"
+    mine.write_text("mine")
+    result = run("report", folder)
+    assert result.exit_code == 2
+    assert "a-report.json: what stands there is not known" in result.output
+    assert mine.read_text() == "mine"
+    assert not (folder / "reports" / "a-report.html").exists()
+    assert (folder / "reports" / "b-report.html").exists()
+
+
+@pytest.mark.parametrize("name", ["index.html", "index.json"])
+def test_a_file_of_the_keeper_s_in_the_place_of_the_index_stays(farm, fitted, name):
+    """It is refused before any fit."""
+    folder = farm("a")
+    mine = folder / "reports" / name
+    mine.write_text("mine")
+    result = run("report", folder)
+    assert result.exit_code == 2
+    assert name in result.output
+    assert "--out" in result.output
+    assert fitted.calls == []
+    assert [path.name for path in mine.parent.iterdir()] == [name]
+    assert mine.read_text() == "mine"
+
+
 def test_the_folder_of_the_reports_is_made(farm, fitted, tmp_path):
     """It need not be there; one that cannot be made is named, before any fit."""
     folder = farm("a")
@@ -618,10 +670,11 @@ LOADING, AT_WORK = 3, 5
         pytest.param(signal.SIGINT, LOADING, id="Ctrl-C while loading"),
         pytest.param(signal.SIGINT, AT_WORK, id="Ctrl-C at work"),
         pytest.param(signal.SIGTERM, AT_WORK, id="kill"),
+        pytest.param(signal.SIGKILL, AT_WORK, id="kill -9"),
     ],
 )
 def test_a_stopped_run_leaves_no_process_and_no_part_of_a_file(farm, number, processes):
-    """Ctrl-C reaches the whole group, `kill` the command alone; either ends all in silence."""
+    """Ctrl-C reaches the whole group, `kill` the command alone; each ends all in silence."""
     folder = farm(*(f"t{i}" for i in range(8)))
     process = command("report", folder, "--jobs", "2", start_new_session=True)
     deadline = time.monotonic() + 60
@@ -636,7 +689,7 @@ def test_a_stopped_run_leaves_no_process_and_no_part_of_a_file(farm, number, pro
     process.wait(5)
     out, err = process.communicate(timeout=60)
     assert (out, err) == (b"", b"")
-    assert process.returncode == (130 if number == signal.SIGINT else -signal.SIGTERM)
+    assert process.returncode == (-number if number == signal.SIGKILL else 128 + number)
     deadline = time.monotonic() + 10
     while members(process.pid) and time.monotonic() < deadline:
         time.sleep(0.1)
@@ -673,16 +726,3 @@ def test_the_index_is_sound_in_a_browser(mixed, tmp_path):
         browser.close()
     assert said == []
     assert all(url.startswith("file:") for url in asked)
-
-
-def members(session):
-    """Processes of a session that are still alive."""
-    found = []
-    for entry in Path("/proc").glob("[0-9]*"):
-        try:
-            stat = (entry / "stat").read_text().rpartition(")")[2].split()
-        except OSError:
-            continue
-        if int(stat[3]) == session and stat[0] != "Z":
-            found.append(int(entry.name))
-    return found

@@ -37,7 +37,13 @@ def test_user_text_is_escaped():
 
 @pytest.mark.parametrize(
     ("value", "decimals", "text"),
-    [(-0.001, 2, "0.00"), (-1.25, 1, "−1.2"), (2230.0, 0, "2230"), (0.5, 1, "0.5")],
+    [
+        (-0.001, 2, "0.00"),
+        (-1.25, 1, "−1.2"),
+        (2230.0, 0, "2230"),
+        (0.5, 1, "0.5"),
+        (10**30, 0, "1" + "0" * 30),
+    ],
 )
 def test_fixed_prints_true_minus_and_no_negative_zero(value, decimals, text):
     """Printed numbers are plain and never "-0.00"."""

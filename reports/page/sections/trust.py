@@ -25,12 +25,18 @@ def trust_section(n: Report) -> Iterator[Block]:
     yield Table(
         "Entries flagged on reading the log (kept)",
         [*ENTRY_HEAD, "Why"],
-        [
-            [*entry_cells(n, at), plain("; ".join(entry["flags"]))]
-            for at, entry in n.each("/flagged")
-        ],
+        [[*entry_cells(n, at), _why_flagged(n, at)] for at, _ in n.each("/flagged")],
         (4,),
     )
+
+
+def _why_flagged(n: Report, at: str) -> Text:
+    """The flags of one entry, and how many more there are like it."""
+    entry = n.get(at)
+    why = plain("; ".join(entry["flags"]))
+    if not entry["more_like_it"]:
+        return why
+    return n.say("{why}; {at/more_like_it} more like it", why=why, at=at)
 
 
 def _check_rows(n: Report, at: str, rows: dict[str, bool | None]) -> list[list[Text]]:

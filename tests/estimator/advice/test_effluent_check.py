@@ -64,3 +64,17 @@ def test_impossible_effluent_readings_are_named() -> None:
     assert odd.reading.time.day == 4
     assert odd.check.remark.code == "effluent_too_strong"
     assert odd_effluents(fitted, replace(made, ph_known=False)) == ()
+
+
+def test_effluent_beyond_any_chamber_is_named_without_a_known_ph() -> None:
+    """61 dKH is the most at pH 6.3, as low as chambers are held; 100 dKH needs no pH to be odd."""
+    rows = [(day, "alkalinity", "effluent", "alk", 100 * DKH) for day in (1, 2, 3)]
+    rows += [(4, "alkalinity", "effluent", "alk", 62 * DKH)]
+    log = example_log(
+        [*rows, (3, "alkalinity", "tank", "alk", 8.2 * DKH)], [(0, "flow", "", 2000.0)]
+    )
+    fitted = known_fit(log, example_tank(), known_posterior())
+    made = replace(chamber_of(fitted, np.random.default_rng(0)), ph_known=False)
+    odd = odd_effluents(fitted, made)
+    assert [one.reading.value for one in odd] == pytest.approx([100 * DKH] * 3)
+    assert {one.check.remark.code for one in odd} == {"effluent_too_strong_at_any_ph"}

@@ -328,6 +328,9 @@ def test_withheld_where_effluent_was_tested_but_no_flow_logged() -> None:
     advice = advise(posterior, example_tank())
     assert advice.status == "withheld"
     assert "withheld_flow_not_logged" in codes(advice.reasons)
+    zero = advise(replace(posterior, flow_logged=True), example_tank())
+    assert "withheld_flow_zero" in codes(zero.reasons)
+    assert "withheld_flow_not_logged" not in codes(zero.reasons)
 
 
 def test_withheld_where_no_setting_of_the_pump_is_in_range() -> None:

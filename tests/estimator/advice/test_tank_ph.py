@@ -9,11 +9,13 @@ import PyCO2SYS as pyco2
 import pytest
 
 from estimator import units
+from estimator.advice import tank_ph as module
 from estimator.advice.air_exchange import (
     EXCHANGE_PER_H,
     MOST_READINGS,
     OUTDOOR_CO2_PPM,
     SWING,
+    Air,
     dosed_co2_mmol_d,
     excess_co2_per_eq,
     free_co2_mmol_l,
@@ -21,7 +23,7 @@ from estimator.advice.air_exchange import (
     light_swing,
     unflagged_ph_readings,
 )
-from estimator.advice.chamber import Chamber, chamber_of, co2_at
+from estimator.advice.chamber import Chamber, chamber_of, co2_at, held_at
 from estimator.advice.tank_ph import LOW_PH, TankPh, tank_ph
 from estimator.fit.fitting import Fit
 from estimator.inputs.dosing import Solution, solution_from_strengths
@@ -358,3 +360,116 @@ def test_hydroxide_never_empties_the_water_of_co2() -> None:
     """More hydroxide than the air can make good leaves a little CO2, not less than none."""
     level = free_co2_mmol_l(np.array([0.015]), -1.0, np.array([0.5]))
     assert 0 < level[0] < 0.005
+
+
+# --- numbers worked by hand -------------------------------------------------------------------
+
+K, V = 2.0, 600.0
+"""Exchange per hour, and litres."""
+
+
+def fixed_air(monkeypatch, base, swing=0.4, room=800.0):
+    """The air is known: `base` (s,) mmol/L of CO2 without the reactor."""
+    base = np.asarray(base, dtype=float)
+    same = np.ones_like(base)
+    air = Air(K * same, base, swing * same, room * same)
+    monkeypatch.setattr(module, "learn_air", lambda *_: air)
+
+
+def told_with(posterior, **tank_changes):
+    """The answer, the chamber it is of, and the load held there."""
+    fitted = known_fit(log_with_ph([]), example_tank(**tank_changes), posterior)
+    chamber = exact_chamber(fitted)
+    held = held_at(posterior, chamber, chamber.ph)
+    return tank_ph(fitted, chamber, np.random.SeedSequence(1)), chamber, held
+
+
+def test_the_chance_of_a_low_ph_is_of_the_night_in_each_draw(monkeypatch) -> None:
+    """Daily means well above the limit, with nights below it in three draws of four; without the
+    reactor in one of four."""
+    posterior = known_posterior(draws=4, days=DAYS)
+    constants = carbonate.constants(35.0, 25.5)
+
+    def base_of(mean_ph):
+        """CO2 that makes this pH, found by bisection."""
+        low, high = 1e-4, 1.0
+        for _ in range(60):
+            middle = 0.5 * (low + high)
+            ph = carbonate.ph_of_free_co2(posterior.middle_meq_l, np.array(middle), constants)
+            low, high = (middle, high) if ph > mean_ph else (low, middle)
+        return low
+
+    fixed_air(monkeypatch, [0.01] * 4)
+    _, _, held = told_with(posterior)
+    added = held.co2_mmol_d[0] / V / 24 / K
+    # Means with the reactor 7.9, 7.92, 7.95 and 8.1; a night is 0.2 lower.
+    fixed_air(monkeypatch, [base_of(ph) - added for ph in (7.9, 7.92, 7.95, 8.1)])
+    found, _, _ = told_with(posterior)
+    assert found.low_chance == 0.75
+    assert found.low_chance_without == 0.0
+    assert (found.night.q05, found.day.q95) == pytest.approx((7.7, 8.29), abs=0.015)
+    fixed_air(monkeypatch, [base_of(ph) for ph in (7.9, 8.05, 8.1, 8.2)])
+    found, _, _ = told_with(posterior)
+    assert found.low_chance_without == 0.25
+    assert found.low_chance > 0.25
+
+
+def test_what_helps_by_hand(monkeypatch) -> None:
+    """Bubbling takes 80 % of the effluent's free CO2, fresh air what the room has over outdoors.
+
+    pH is that of B + c/(24 k V), c the CO2 a day; a rise is against the present one.
+    """
+    base = 0.03
+    fixed_air(monkeypatch, [base] * 3)
+    # A chamber with room to spare.
+    posterior = known_posterior(draws=3, days=DAYS, reach=0.9)
+    found, chamber, held = told_with(posterior)
+    k = chamber.tank.constants
+
+    def ph(co2_mmol_d, base_mmol_l=base):
+        level = base_mmol_l + np.asarray(co2_mmol_d)[0] / 24 / K / V
+        return float(carbonate.ph_of_free_co2(8.2 * DKH, level, k))
+
+    rises = {measure.name.code: measure.rise for measure in found.measures}
+    now = ph(held.co2_mmol_d)
+    left = held.co2_mmol_d - 0.8 * held.free_co2_mmol_d
+    assert np.all(held.free_co2_mmol_d < held.co2_mmol_d)
+    assert rises["tank_ph_bubble_effluent"] == pytest.approx(ph(left) - now, abs=1e-6)
+    aired = base - k.solubility * k.density_kg_l * 1e-3 * (800.0 - OUTDOOR_CO2_PPM)
+    assert aired > 0.01
+    assert rises["tank_ph_fresh_air"] == pytest.approx(ph(held.co2_mmol_d, aired) - now, abs=1e-6)
+    # A higher chamber pH would help too, by less than a probe shows, so that it is not named.
+    higher = held_at(posterior, chamber, 6.8)
+    assert np.all(higher.reached)
+    assert 0 < ph(higher.co2_mmol_d) - now < 0.01
+    assert "tank_ph_higher_chamber_ph" not in rises
+    for measure in found.measures:
+        # The daily low with it: half the swing of 0.4 under the mean.
+        assert measure.low.q50 == pytest.approx(now + measure.rise - 0.2, abs=1e-6)
+    assert found.reactor_drop.q50 == pytest.approx(ph([0.0]) - now, abs=1e-6)
+    assert found.day.q50 == pytest.approx(now + 0.2, abs=1e-6)
+    assert found.night_without.q50 == pytest.approx(ph([0.0]) - 0.2, abs=1e-6)
+
+
+@pytest.mark.parametrize("chamber_ph", [6.2, 6.3])
+def test_a_higher_chamber_ph_helps_where_the_chamber_is_acid(monkeypatch, chamber_ph) -> None:
+    """0.2 more in the chamber saves CO2 for the same load; fresh air brings nothing where the room
+    is like outdoors."""
+    fixed_air(monkeypatch, [0.03] * 3, room=OUTDOOR_CO2_PPM)
+    posterior = known_posterior(draws=3, days=DAYS, reach=0.9)
+    reactor = replace(example_tank().reactor, chamber_ph=chamber_ph)
+    found, chamber, held = told_with(posterior, reactor=reactor)
+    rises = {measure.name.code: measure for measure in found.measures}
+    assert "tank_ph_fresh_air" not in rises
+    named = rises["tank_ph_higher_chamber_ph"]
+    assert named.name.values == {"chamber_ph": pytest.approx(chamber_ph + 0.2)}
+    levels = [
+        0.03 + one.co2_mmol_d[0] / 24 / K / V
+        for one in (held, held_at(posterior, chamber, chamber_ph + 0.2))
+    ]
+    now, then = (
+        float(carbonate.ph_of_free_co2(8.2 * DKH, np.array(level), chamber.tank.constants))
+        for level in levels
+    )
+    assert named.rise == pytest.approx(then - now, abs=1e-6)
+    assert then - now > 0.01

@@ -58,6 +58,16 @@ def test_odd_readings_lower_trust(odd, code) -> None:
     assert code in codes(trust)
 
 
+def test_implausible_readings_that_are_believed_lower_trust() -> None:
+    """Three effluents of 100 dKH agree with each other, and no reactor gives them."""
+    study = build_study("full")
+    check = next(c for c in study.posterior.checks if c.reading.sample == "effluent")
+    assert not check.is_odd
+    strong = replace(check, reading=replace(check.reading, value=100 * 0.356652))
+    trust = trust_in(replace(study.posterior, checks=(*study.posterior.checks, strong)), study.log)
+    assert (trust.level, codes(trust)) == ("medium", ["trust_implausible"])
+
+
 def test_times_that_are_missing_lower_trust() -> None:
     """A log of dates alone says little of the swing within a day."""
     study = build_study("full")
@@ -78,3 +88,57 @@ def test_a_reference_solution_checks_the_level_for_a_while(days, checked) -> Non
     ]
     found = check_level(replace(log, readings=(*log.readings, *readings)))
     assert (found.reference_tested_days_ago, found.checked) == (days, checked)
+
+
+def odd_of(study, odd: int, used: int):
+    """So many odd readings of so many."""
+    fine = next(check for check in study.posterior.checks if not check.is_odd)
+    (slip,) = (check for check in study.posterior.checks if check.is_odd)
+    return replace(study.posterior, checks=(*[slip] * odd, *[fine] * (used - odd)))
+
+
+@pytest.mark.parametrize(
+    ("odd", "used", "code"),
+    # 5 and 15 in a hundred are the limits.
+    [
+        (5, 100, None),
+        (6, 100, "trust_some_odd"),
+        (15, 100, "trust_some_odd"),
+        (16, 100, "trust_many_odd"),
+    ],
+)
+def test_the_share_of_odd_readings_at_its_limits(odd, used, code) -> None:
+    """A share at a limit is not beyond it."""
+    study = build_study("full")
+    found = set(codes(trust_in(odd_of(study, odd, used), study.log)))
+    assert found & {"trust_some_odd", "trust_many_odd"} == {code} - {None}
+
+
+@pytest.mark.parametrize(("without", "told"), [(15, False), (16, True)])
+def test_more_than_half_of_the_rows_without_a_time_lower_trust(without, told) -> None:
+    """Half of thirty is not more than half."""
+    study = build_study("full")
+    log = replace(study.log, rows=30, rows_without_time=without)
+    trust = trust_in(study.posterior, log)
+    assert ("trust_no_times" in codes(trust)) is told
+    assert trust.level == ("medium" if told else "high")
+
+
+def test_each_slight_doubt_alone_makes_trust_medium() -> None:
+    """None of them hangs on another."""
+    study = build_study("full")
+    post = study.posterior
+    tank_only = tuple(check for check in post.checks if check.reading.sample == "tank")
+    for changes, code in (
+        ({"net_change": True}, "trust_net_change"),
+        ({"checks": tank_only}, "trust_effluent_untested"),
+    ):
+        trust = trust_in(replace(post, **changes), study.log)
+        assert (trust.level, codes(trust)) == ("medium", [code])
+
+
+def test_a_failed_check_makes_trust_low() -> None:
+    """It is grave whatever else is well."""
+    study, failed = build_study("full"), build_study("failed").posterior.diagnostics
+    trust = trust_in(replace(study.posterior, diagnostics=failed), study.log)
+    assert (trust.level, codes(trust)) == ("low", ["trust_checks_failed"])

@@ -22,7 +22,8 @@ from estimator.fit.layout import (
     TANK_ALKALINITY,
     UNIT,
 )
-from estimator.fit.schedule import WITHIN_DAY, build_schedule, used_readings
+from estimator.fit.schedule import WITHIN_DAY, build_schedule
+from estimator.fit.used import used_readings
 from estimator.inputs.parameters import ALKALINITY
 from estimator.water.light import TERMS, day_shape, light_share, lit_fraction, pulse_moments
 from helpers.tanks import CASES, example_log, example_tank
@@ -175,6 +176,29 @@ def test_every_midnight_brings_one_day_of_drift(case) -> None:
         assert made.steps["effluent_drift_d"].sum() == midnights - np.floor(first)
     else:
         assert made.steps["effluent_drift_d"].sum() == 0
+
+
+@pytest.mark.parametrize(
+    ("flows", "first_midnight"),
+    [
+        ([(3.4, 1300.0)], 4),
+        ([(3.0, 1300.0)], 4),
+        ([(2.9, 1300.0)], 3),
+        ([(0.5, 0.0), (3.4, 1300.0)], 4),
+        ([(1.5, 900.0), (2.5, 0.0), (4.5, 900.0)], 2),
+    ],
+    ids=str,
+)
+def test_the_effluent_drifts_from_its_first_flow_on(flows, first_midnight) -> None:
+    """Nothing wears before the pump first runs; a pump set to nothing has not run yet."""
+    readings = [(j + 0.5, "alkalinity", "tank", "alk", 2.9) for j in range(7)]
+    readings.append((6.2, "alkalinity", "effluent", "alk", 10.0))
+    actions = [(day, "flow", "", flow_ml_h) for day, flow_ml_h in flows]
+    made = build_schedule(example_log(readings, actions), example_tank())
+    drifts = made.steps["effluent_drift_d"]
+    times = made.step_time_d[drifts > 0]
+    np.testing.assert_allclose(times, np.arange(first_midnight, 7))
+    assert set(drifts) <= {0.0, 1.0}
 
 
 def test_a_reading_comes_before_what_is_done_at_the_same_time() -> None:

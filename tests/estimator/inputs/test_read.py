@@ -88,6 +88,8 @@ def test_long_form_reading() -> None:
         ("dose,SODA,0.025,l,", "dose", "soda", 25),
         ("dose_rate,soda,30,ml/day,", "dose_rate", "soda", 30),
         ("water_change,,60,,", "water_change", "new", 60),
+        ("water_change,,10,gal,", "water_change", "new", 37.85411784),
+        ("water_change,,10,Gallons,", "water_change", "new", 37.85411784),
         ("stock_change,,,,", "stock_change", "", None),
         ("media_change,,,,", "media_change", "", None),
         ("media_change,reactor,2.5,kg,", "media_change", "", 2.5),
@@ -118,6 +120,9 @@ def test_actions(cells: str, kind: str, of: str, value: float | None) -> None:
         ("142.784", "mg/L CaCO3"),
         ("142.784", "ppm  caco3"),
         ("142.784", "PPM"),
+        ("142.784", "mg/l as CaCO3"),
+        ("8", "°KH"),
+        ("8", "°dH"),
         ("8", ""),
     ],
 )
@@ -133,6 +138,20 @@ def test_alkalinity_units_mean_the_same(value: str, unit: str) -> None:
         ("temperature,,77,F", 25.0),
         ("temperature,,25,", 25.0),
         ("salinity,,35,ppt", 35.0),
+        ("salinity,,1.0264,SG", 35.036004),
+        ("SG,,1.0264,", 35.036004),
+        ("Specific  gravity,new,1.0264,sg", 35.036004),
+        ("salinity,,53.071,mS/cm", 35.0),
+        ("conductivity,,53.071,", 35.0),
+        ("alk,,8,dKH", 8 * DKH),
+        ("KH,,142.784,ppm", 8 * DKH),
+        ("kh,,8,", 8 * DKH),
+        ("dKH,,8,", 8 * DKH),
+        ("Ca,,400.78,", 10.0),
+        ("MG,,1300,ppm", 1300 / 24.305),
+        ("no3,,6.2,", 6.2 / 62.004),
+        ("temp,,77,F", 25.0),
+        ("PO4,,0.05,ppm", 0.05 / 94.970),
         ("ph,chamber,6.6,", 6.6),
         ("ph,,8.1,NBS", 8.1),
         ("nitrate,,6.2,ppm", 6.2 / 62.004),
@@ -144,6 +163,15 @@ def test_other_parameters(cells: str, value: float) -> None:
     """Units that cannot be mistaken need not be written."""
     reading = log_of(f"2025-03-05,{cells},,\n").readings[-1]
     assert reading.value == pytest.approx(value, rel=1e-5)
+
+
+def test_a_kit_for_salinity_may_count_in_specific_gravity() -> None:
+    """Its step is a difference at usual salinities, not a level."""
+    kit = '[kits.float]\nparameter = "sal"\nunit = "SG"\nstep = 0.0005\n'
+    tank = make_tank(TANK_FILE + kit)
+    assert tank.kits["float"].step == pytest.approx(0.66, abs=0.01)
+    log, _ = read(HEADER + ENOUGH + "2025-03-05,salinity,,1.0264,,,\n", tank)
+    assert log.readings[-1].value == pytest.approx(35.036, abs=0.001)
 
 
 def test_samples() -> None:
@@ -178,6 +206,20 @@ def test_wide_form() -> None:
     assert (log.rows, log.rows_without_time) == (3, 1)
 
 
+def test_wide_form_takes_the_same_words() -> None:
+    """A word that states a unit states it for its column."""
+    log, _ = read("Date,KH [ppm],Ca,SG,Temp [F],PO4\n2025-03-01,143,400.78,1.0264,77,0.1\n"
+                  "2025-03-02,143,,,,\n")  # fmt: skip
+    seen = {r.parameter: (round(r.value, 2), r.unit) for r in log.readings}
+    assert seen == {
+        "alkalinity": (2.86, "mg/L CaCO3"),
+        "calcium": (10.0, "mg/L"),
+        "salinity": (35.04, "SG"),
+        "temperature": (25.0, "F"),
+        "phosphate": (0.0, "mg/L"),
+    }
+
+
 def test_semicolons_and_decimal_commas() -> None:
     """Spreadsheets of many countries separate by `;` and write decimal commas."""
     log, _ = read("time;entry;value\n2025-03-01;alkalinity;8,25\n2025-03-02;alkalinity;8.1\n")
@@ -195,10 +237,10 @@ def test_byte_order_mark_blank_lines_and_line_ends(newline: str) -> None:
 
 
 def test_quoted_note_with_separator_and_line_break() -> None:
-    """A note may hold anything between quotation marks; it counts as one row."""
+    """A note may hold anything between quotation marks; rows are numbered by their first line."""
     log = log_of('2025-03-05,alkalinity,,8,,,"two, ""odd""\nlines"\n2025-03-06,flow,,600,,,\n')
     assert log.readings[-1].note == 'two, "odd"\nlines'
-    assert log.actions[0].row == 5
+    assert log.actions[0].row == 6
 
 
 def test_times_are_sorted_and_ties_keep_file_order() -> None:
@@ -277,6 +319,9 @@ def test_sha256_is_that_of_the_bytes() -> None:
         ("ph_setting,,3,,,", "outside pH 5.5 to 8.5"),
         ("dose,,0,,,", "zero changes nothing"),
         ("alkalinity,,8.0,,,again", ""),
+        ("salinity,,1.033,SG,,", "outside 1.019 to 1.032 SG, the plausible range for tank"),
+        ("salinity,,30,mS/cm,,", "outside 39.27 to 62.36 mS/cm"),
+        ("phosphate,,2,,,", "outside 0 to 1 mg/L, the plausible range for tank phosphate"),
     ],
 )
 def test_odd_entries_are_kept_and_flagged(cells: str, flag: str) -> None:
@@ -296,6 +341,21 @@ def test_repeated_rows_are_kept_and_flagged() -> None:
     )
     assert [action.flags for action in log.actions] == [(), ("same as row 4",), ()]
     assert [reading.flags for reading in log.readings] == [(), (), ("same as row 3",)]
+
+
+def test_flagged_entries_that_say_the_same_stand_together() -> None:
+    """Rows that repeat one another, and the doses of one row; another time stands alone."""
+    log, _ = read(
+        "time,entry,value,until\n2025-03-01,alk,8,\n2025-03-02,alk,8,\n2025-03-02,alk,8,\n"
+        "2025-03-02,alk,8,\n2025-03-03,flow,9000,\n2025-03-04,flow,9000,\n"
+        "2025-03-05,dose,0,2025-03-09\n"
+    )
+    assert [[record.row for record in group] for group in log.flagged] == [
+        [4, 5],
+        [6],
+        [7],
+        [8, 8, 8, 8, 8],
+    ]
 
 
 SMALL_TANK = (
@@ -521,6 +581,16 @@ def test_both_neighbours_of_a_lone_day_are_named() -> None:
     assert "row 5 (2015-01-09) and row 2 (2025-03-01)" in fault
 
 
+def test_even_several_days_decades_away_are_refused() -> None:
+    """Thirty years without an entry are no pause, and a fit over them would take minutes."""
+    rows = "1996-03-04,alkalinity,,8,,,\n1996-03-14,flow,,60,,,\n2025-03-03,flow,,60,,,\n"
+    faults = faults_of(HEADER + ENOUGH + rows)
+    assert [fault.split(":")[0] for fault in faults] == [
+        "log.csv, row 4, time",
+        "log.csv, row 5, time",
+    ]
+
+
 def test_a_long_pause_is_no_slip() -> None:
     """Years may lie between two parts of a log, and a lone day may be two years away."""
     rows = "2015-01-01,flow,,90,,,\n2015-01-09,flow,,90,,,\n2023-03-02,flow,,90,,,\n"
@@ -591,6 +661,7 @@ BROKEN_ROWS = [
     ('2025-03-04,alkalinity,,"8,2",,,', ["found '8,2'; write a decimal point"]),
     ("2025-03-04,alkalinity,,-8,,,", ["found '-8'; alkalinity may not be negative"]),
     ("2025-03-04,dose,,-8,,,", ["dose may not be negative"]),
+    ("2025-03-04,co2_change,,1e308,kg,,", ["found '1e+308 kg'; is too large to be meant"]),
     ("2025-03-04,alkalinity,,301,dKH,,", ["found '301 dKH'; alkalinity must be 0 to 300 dKH"]),
     ("2025-03-04,alkalinity,,1301,,,", ["found '1301 dKH'; alkalinity must be 0 to 300 dKH"]),
     ("2025-03-04,calcium,,5001,,,", ["calcium must be 0 to 5000 mg/L"]),
@@ -599,6 +670,15 @@ BROKEN_ROWS = [
     ("2025-03-04,water_change,,620,,,", ["found '620 L'; must be less than the tank's 620 L"]),
     ("2025-03-04,alkalinity,,8,mg/L,,", ["row 4, unit: found 'mg/L'; unknown unit", "meq/L"]),
     ("2025-03-04,flow,,8,gal,,", ["row 4, unit", "mL/h, mL/min, L/day"]),
+    ("2025-03-04,dose,,1,gal,,", ["row 4, unit", "mL, L"]),
+    ("2025-03-04,dKH,,2.9,meq/L,,", ["found 'meq/L'; the entry dKH is in dKH; write alkalinity"]),
+    ("2025-03-04,salinity,,0.99,SG,,", ["found '0.99 SG'; salinity must be 1 to 1.1"]),
+    ("2025-03-04,salinity,,35,SG,,", ["found '35 SG'; salinity must be 1 to 1.1"]),
+    (
+        "2025-03-04,salinity,,1.026,,,",
+        ["found '1.026 without a unit'", "no salt water has it; as SG it is 34.5 g/kg; write"],
+    ),
+    ("2025-03-04,phosphate,,60,,,", ["phosphate must be 0 to 50 mg/L"]),
     ("2025-03-04,stock_change,,,kg,,", ["stock_change has no unit"]),
     ("2025-03-04,stock_change,,3,,,", ["stock_change has no value"]),
     ("2025-03-04,stock_change,coral,,,,", ["row 4, of: found 'coral'", "leave it blank"]),
@@ -667,6 +747,18 @@ def test_a_blank_with_several_meanings_lists_them(cells: str, fragment: str) -> 
     """Where the tank file declares several, the log must say which."""
     (fault,) = faults_of(HEADER + f"2025-03-04,{cells}\n", make_tank(TANK_FILE + RICH_TANK_FILE))
     assert fragment in fault
+
+
+def test_what_every_row_leaves_open_is_told_once() -> None:
+    """Eleven tests that name none of two kits are one thing to mend, and every row is named."""
+    rows = "".join(f"2025-03-{day:02},alkalinity,,8,,,\n" for day in range(1, 12))
+    rows += "2025-03-20,dose,,8,,,\n2025-03-21,alkalinity,,8,,,\n"
+    text = HEADER + rows
+    kits, solution = faults_of(text, make_tank(TANK_FILE + RICH_TANK_FILE))
+    assert kits.startswith("log.csv, row 2, kit: found 'a blank'; the tank file declares several")
+    assert kits.endswith("; so in 12 rows: 2 to 12, 14")
+    assert solution.startswith("log.csv, row 13, of:")
+    assert "so in" not in solution
 
 
 @pytest.mark.parametrize(
@@ -763,3 +855,275 @@ def test_slow_libraries_are_not_imported_for_nothing() -> None:
     )
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert run.stdout.strip() == "[]"
+
+
+# --- no row is lost -----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("text", "where"),
+    [
+        # The note comes first, so the swallowed row is the one in which it opens.
+        ('note,time,entry,value\n"calm,2025-03-01,alkalinity,8\nx",2025-03-02,flow,60\n', "row 2"),
+        # Dates of any form, in long and in wide form.
+        (HEADER + '2025-03-01,flow,,60,,,"calm\n3/4/2025,flow,,60,,,windy"\n', "row 2, note"),
+        ('time,ph,note\n2025-03-01,8,"calm\n3.4.25,8.1,windy"\n', "row 2, note"),
+        ('time;ph;note\n2025-03-01;8;"calm\nin March;8,1;windy"\n', "row 2, note"),
+        (HEADER + '2025-03-01,flow,,60,,,"calm\nMarch,stock_change,,,,,odd"\n', "row 2, note"),
+        (HEADER + '2025-03-01,flow,"\n2025-03-02,flow,,60",,\n', "row 2, of"),
+    ],
+)
+def test_rows_inside_a_quoted_cell_are_a_fault(text: str, where: str) -> None:
+    """A stray quotation mark must not hide the rows up to the next one."""
+    faults = faults_of(text)
+    assert any(where in fault and "closed only in a later row" in fault for fault in faults)
+
+
+@pytest.mark.parametrize(
+    "note", ["first\nsecond", "a, b, c\nd", "next: March 5\nat noon, or so", "alk, ca, mg\nfine"]
+)
+def test_a_note_of_several_lines_is_no_row(note: str) -> None:
+    """Line breaks and separators in a note are the keeper's own."""
+    assert log_of(f'2025-03-05,flow,,600,,,"{note}"\n').actions[0].note == note
+
+
+@pytest.mark.parametrize("cell", ['"8"4', '"8".4', '"8" 4', '""8"'])
+def test_text_after_a_closing_quotation_mark_is_a_fault(cell: str) -> None:
+    """Two halves of a cell are never joined into a number that nobody wrote."""
+    (fault,) = [f for f in faults_of(HEADER + ENOUGH + f"2025-03-04,alkalinity,,{cell},,,\n")
+                if "after a closing" in f]  # fmt: skip
+    assert f"row 4: found {cell!r}" in fault
+
+
+def test_a_wide_row_without_a_reading_is_kept_and_listed() -> None:
+    """A day with a note only, or none, is told of; its date may lie ahead."""
+    log, _ = read(
+        "time,alkalinity [dKH],note\n2025-03-01,8,\n2025-03-02,,no test\n2025-03-03,8,\n"
+        "2025-09-01,,\n"
+    )
+    assert log.rows_without_entry == (3, 5)
+    assert log.rows == 4
+
+
+@pytest.mark.parametrize("row", ["2025-02-30,,", "2025-02-30,,a note", ",,a note", "March,,"])
+def test_a_wide_row_with_an_impossible_date_is_a_fault(row: str) -> None:
+    """Even where nothing was tested: who mistypes a date may have mistyped the reading away."""
+    (fault,) = faults_of(f"time,alkalinity [dKH],note\n2025-03-01,8,\n2025-03-02,8,\n{row}\n")
+    assert "row 4, time" in fault
+
+
+def test_rows_are_numbered_by_line() -> None:
+    """After a note of three lines the number still leads a text editor to the row."""
+    fault = faults_of(HEADER + '2025-03-01,flow,,60,,,"a\nb\nc"\n2025-03-02,flow,,x,,,\n')[0]
+    assert "row 5, value: found 'x'" in fault
+
+
+@pytest.mark.parametrize(
+    ("cells", "named"),
+    [
+        ("alkalinity,,8\u200b.1", "U+200B, zero width space"),
+        ("alkalinity,,8\u00a0.1", "U+00A0, no-break space"),
+        ("alkalinity,,\u202e8.1", "U+202E, right-to-left override"),
+        ("alka\u00adlinity,,8.1", "U+00AD, soft hyphen"),
+    ],
+)
+def test_an_invisible_character_is_named(cells: str, named: str) -> None:
+    """A cell that looks right on the screen says what is wrong with it."""
+    (fault,) = faults_of(HEADER + ENOUGH + f"2025-03-04,{cells},,,\n")
+    assert f"it holds an invisible character ({named}): type it anew" in fault
+    assert fault.isprintable()
+
+
+# --- dates as keepers write them -----------------------------------------------------------------
+
+DAY_FIRST = make_tank(TANK_FILE + '[log]\ndates = "day first"\n')
+MONTH_FIRST = make_tank(TANK_FILE + '[log]\ndates = "Month first"\n')
+
+
+def times_of(cells: str, tank: Tank | None = None, header: str = "time") -> list[datetime]:
+    """Times of the readings of a log that are written as given, separated by `;`."""
+    rows = "".join(f"{cell},8.1\n" for cell in cells.split(";"))
+    log, _ = read(f"{header},alkalinity [dKH]\n2024-01-01,8.1\n2024-01-02,8.1\n{rows}", tank)
+    return [reading.time for reading in log.readings[2:]]
+
+
+@pytest.mark.parametrize(
+    ("cell", "hour", "minute"),
+    [
+        ("2025-03-04 6:30 pm", 18, 30),
+        ("2025-03-04 06:30PM", 18, 30),
+        ("2025-03-04 6 p.m.", 18, 0),
+        ("2025-03-04 12:05 am", 0, 5),
+        ("2025-03-04 12 pm", 12, 0),
+        ("2025-03-04T11:59:59am", 11, 59),
+    ],
+)
+def test_am_and_pm(cell: str, hour: int, minute: int) -> None:
+    """Noon is 12 pm and midnight 12 am; an hour of one digit is clear then."""
+    (time,) = times_of(cell)
+    assert (time.day, time.hour, time.minute) == (4, hour, minute)
+
+
+@pytest.mark.parametrize("cell", ["2025-03-04 18:30 pm", "2025-03-04 0:30 am", "2025-03-04 13 pm"])
+def test_an_hour_that_no_half_day_has_is_a_fault(cell: str) -> None:
+    """Which of the two is meant is not guessed."""
+    (fault,) = faults_of(HEADER + ENOUGH + f"{cell},flow,,600,,,\n")
+    assert "hours with am and pm run from 1 to 12" in fault
+
+
+@pytest.mark.parametrize(
+    ("tank", "header", "month"),
+    [
+        (DAY_FIRST, "time", 4),
+        (MONTH_FIRST, "time", 3),
+        (None, "time [day first]", 4),
+        (None, "Date [DD/MM/YYYY]", 4),
+        (None, "date [m/d/yy]", 3),
+        (MONTH_FIRST, "time [month first]", 3),
+    ],
+)
+def test_the_tank_file_or_the_header_says_how_dates_begin(
+    tank: Tank | None, header: str, month: int
+) -> None:
+    """3/4 is the third of April to some keepers and the fourth of March to others."""
+    for cell in ("3/4/2025", "03.04.2025 9:30", "3-4-2025 9:30 am"):
+        (time,) = times_of(cell, tank, header)
+        assert (time.month, time.day) == (month, 7 - month)
+
+
+def test_dates_that_show_their_order_show_that_of_the_others() -> None:
+    """25/03 can only be a day of March, so a log that holds it has its days first."""
+    assert [time.month for time in times_of("3/4/2025;25/03/2025 18:00")] == [3, 4]
+    assert [time.month for time in times_of("3/4/2025;03/25/2025 18:00")] == [3, 3]
+    assert times_of("5/5/2025") == [datetime(2025, 5, 5, 12)]
+    log, _ = read("time,alkalinity [dKH]\n25/3/2025,8\n3/4/2025,8\n")
+    assert log.date_order == "day first"
+
+
+def test_dates_of_unclear_order_are_told_once() -> None:
+    """Eleven such rows are one thing to mend; ISO dates among them are read."""
+    rows = "".join(f"{day}/4/2025,flow,,600,,,\n" for day in (1, 2, 3, 5, 6))
+    (fault,) = faults_of(HEADER + ENOUGH + rows)
+    assert fault.startswith("log.csv, row 4, time: found '1/4/2025'; write ISO 8601")
+    assert 'dates = "day first" (or "month first") below [log] in the tank file' in fault
+    assert fault.endswith("; so in 5 rows: 4 to 8")
+
+
+def test_dates_that_contradict_each_other_are_told() -> None:
+    """Two habits in one log leave all its dates unclear."""
+    (fault,) = faults_of(HEADER + ENOUGH + "25/4/2025,flow,,6,,,\n4/25/2025,flow,,6,,,\n")
+    assert "some of this log can only begin with the day, others only with the month" in fault
+    assert fault.endswith("so in 2 rows: 4 to 5")
+
+
+def test_a_stated_order_holds_for_every_date() -> None:
+    """A day that it does not allow is a fault, not an exception."""
+    (fault,) = faults_of(HEADER + ENOUGH + "4/25/2025,flow,,6,,,\n", DAY_FIRST)
+    assert "row 4, time: found '4/25/2025'; there is no such time" in fault
+    (fault,) = faults_of("time [month first],ph\n2025-03-01,8\n", DAY_FIRST)[:1]
+    assert "row 1, time: found 'month first'; the tank file says day first" in fault
+
+
+def test_a_broken_tank_file_is_not_asked_about_dates(tmp_path: Path) -> None:
+    """It may state them in the very line that is broken."""
+    (tmp_path / "tank.toml").write_text(TANK_FILE + "[log]\ndates = 1\n")
+    (tmp_path / "log.csv").write_text(HEADER + ENOUGH + "3/4/2025,flow,,x,,,\n")
+    with pytest.raises(InputError) as caught:
+        read_inputs(tmp_path / "log.csv", tmp_path / "tank.toml", NOW)
+    assert [fault.column for fault in caught.value.faults] == ["log.dates", "value"]
+
+
+# --- a dose by hand, day by day, and the wide form of actions ------------------------------------
+
+LONG = "time,entry,of,value,unit,note,until\n2025-03-01,alk,,8,,,\n2025-03-02,alk,,8,,,\n"
+
+
+def test_a_dose_may_be_repeated_until_a_day() -> None:
+    """One row writes a routine: the same dose at the same time, the last day included."""
+    log, _ = read(LONG + "2025-03-05 21:30,dose,soda,20,mL,by hand,2025-03-08\n")
+    assert [action.time for action in log.actions] == [
+        datetime(2025, 3, day, 21, 30) for day in (5, 6, 7, 8)
+    ]
+    assert {(a.kind, a.of, a.value, a.row, a.note) for a in log.actions} == {
+        ("dose", "soda", 20.0, 4, "by hand")
+    }
+    assert (log.rows, log.end) == (3, datetime(2025, 3, 8, 21, 30))
+    log, _ = read(LONG + "2025-03-05 21:30,dose,soda,20,,,2025-03-08 12:00\n")
+    assert len(log.actions) == 3
+    log, _ = read(LONG + "2025-03-05,dose,soda,20,,,2025-03-05\n")
+    assert len(log.actions) == 1
+
+
+@pytest.mark.parametrize(
+    ("row", "fragment"),
+    [
+        ("2025-03-05,dose,,20,,,2025-03-04", "found '2025-03-04'; must not lie before the time"),
+        ("2025-03-05,dose,,20,,,2026-03-04", "found '2026-03-04'; lies in the future"),
+        ("2025-03-05,dose,,20,,,soon", "found 'soon'; write ISO 8601"),
+        ("2025-03-05,flow,,20,,,2025-03-08", "only dose may be repeated; leave it blank"),
+        ("2025-03-05,dose,,20,,,3/4/2025", "found '3/4/2025'; write ISO 8601"),
+    ],
+)
+def test_an_until_that_cannot_be_is_a_fault(row: str, fragment: str) -> None:
+    """It keeps the rules of times, and only a dose has one."""
+    (fault,) = faults_of(LONG + row + "\n")
+    assert fault.startswith("log.csv, row 4, until:")
+    assert fragment in fault
+
+
+def test_repeats_are_limited() -> None:
+    """Rows that would write millions of doses are refused at once."""
+    began = time.perf_counter()
+    faults = faults_of(LONG + "1990-01-01,dose,,1,,,2025-03-04\n" * 400)
+    assert time.perf_counter() - began < 5
+    assert any("a log may repeat entries at most 20000 times in all" in f for f in faults)
+
+
+def test_wide_form_of_actions() -> None:
+    """Any entry with a value may be a column; what it is of stands behind a colon."""
+    log, _ = read(
+        "date,KH [dKH],kit:alk,alkalinity:effluent [meq/L],dose:soda [mL],dose:chloride,"
+        "water_change:new [gal],flow [mL/min],Ca\n"
+        "2025-03-01 09:00,8,drops,9.2,20,,,10,420\n"
+        "2025-03-02 09:00,143,STRIPS,,,15,10,,\n".replace("143", "8"),
+        make_tank(TANK_FILE + RICH_TANK_FILE),
+    )
+    assert [(r.parameter, r.sample, r.kit) for r in log.readings] == [
+        ("alkalinity", "tank", "drops"),
+        ("alkalinity", "effluent", "drops"),
+        ("calcium", "tank", "ca-drops"),
+        ("alkalinity", "tank", "strips"),
+    ]
+    assert log.readings[1].value == pytest.approx(9.2)
+    assert [(a.row, a.kind, a.of, round(a.value or 0, 2)) for a in log.actions] == [
+        (2, "dose", "soda", 20.0),
+        (2, "flow", "", 600.0),
+        (3, "dose", "chloride", 15.0),
+        (3, "water_change", "new", 37.85),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("header", "fragment"),
+    [
+        ("time,dKH [meq/L]", "found 'dKH [meq/L]'; dKH is in dKH; write alkalinity [meq/L]"),
+        ("time,alk,KH", "found 'KH'; the same column stands twice"),
+        ("time,dose:soda,Dose:SODA [mL]", "the same column stands twice"),
+        ("time,alk,kit,ca", "found 'kit'; say which test the kit is for, as kit:alkalinity"),
+        ("time,alk,kit:dose", "only an entry of the wide form, or kit, may have a name behind"),
+        ("time,alk,stock_change", "found 'stock_change'; unknown column"),
+        ("time,alk,until", "found 'until'; unknown column"),
+        ("time:new,alk", "only an entry of the wide form, or kit, may have a name behind"),
+        ("time [UTC],alk", "found 'time [UTC]'; in brackets only day first or month first"),
+    ],
+)
+def test_a_header_of_the_wide_form_that_is_unclear(header: str, fragment: str) -> None:
+    """Each column has one meaning, or a fault says which it may have."""
+    faults = faults_of(f"{header}\n2025-03-01,8\n2025-03-02,8\n")
+    assert any(fragment in fault for fault in faults), faults
+
+
+def test_an_unknown_solution_in_a_header_is_named_in_its_rows() -> None:
+    """The tank file declares which solutions there are."""
+    (fault,) = faults_of("time,alk,dose:sodda\n2025-03-01,8,\n2025-03-02,8,5\n")
+    assert "row 3, of: found 'sodda'; name the solution of this dose; did you mean soda?" in fault

@@ -6,6 +6,7 @@ import pytest
 
 from estimator import units
 from estimator.inputs.actions import ACTIONS, ActionKind
+from estimator.inputs.columns import ENTRY_UNITS
 from estimator.inputs.dosing import (
     DIRECT_STRENGTHS,
     MOST_PER_ML,
@@ -13,8 +14,8 @@ from estimator.inputs.dosing import (
     most_stated,
     solution_from_strengths,
 )
-from estimator.inputs.log_file import ENTRY_UNITS
-from estimator.inputs.parameters import PARAMETERS, SAMPLED_PLACES, Parameter
+from estimator.inputs.parameters import ENTRY_WORDS, PARAMETERS, SAMPLED_PLACES, Parameter
+from estimator.inputs.text import match_name
 
 
 @pytest.mark.parametrize("parameter", PARAMETERS.values(), ids=PARAMETERS)
@@ -46,6 +47,30 @@ def test_an_action_is_consistent(action: ActionKind) -> None:
     assert bool(action.units) or not action.value_needed
 
 
+@pytest.mark.parametrize("parameter", PARAMETERS.values(), ids=PARAMETERS)
+def test_every_unit_leads_there_and_back(parameter: Parameter) -> None:
+    """What is shown in a unit is what was read in it; more of it is more, and sizes agree."""
+    low, high = parameter.plausible
+    middle = 0.5 * (low + high)
+    for unit in parameter.units:
+        shown = [parameter.from_canonical(level, unit) for level in (low, middle, high)]
+        assert shown == sorted(shown)
+        back = [parameter.to_canonical(level, unit) for level in shown]
+        assert back == pytest.approx([low, middle, high], rel=1e-9)
+        rise = parameter.unit_size(unit) * (shown[2] - shown[0])
+        assert rise == pytest.approx(high - low, rel=1e-9)
+
+
+@pytest.mark.parametrize(("word", "meant"), ENTRY_WORDS.items())
+def test_another_word_is_no_name_and_states_a_unit_of_its_own(
+    word: str, meant: tuple[str, str]
+) -> None:
+    """A word leads to one parameter, in a unit that it accepts."""
+    parameter, unit = meant
+    assert match_name(word, ENTRY_UNITS) is None
+    assert unit in ("", *PARAMETERS[parameter].units)
+
+
 def test_no_entry_means_two_things() -> None:
     """A reading and an action never share a name."""
     assert len(ENTRY_UNITS) == len(PARAMETERS) + len(ACTIONS)
@@ -66,6 +91,24 @@ def test_no_strength_may_exceed_what_any_solution_holds(key: str) -> None:
     made = solution_from_strengths("it", {key: most_stated(key)})
     for field, most in MOST_PER_ML.items():
         assert getattr(made, field) <= most * (1 + 1e-9)
+
+
+def test_a_label_does_not_tell_what_a_solution_is_made_of() -> None:
+    """Only a recipe does: a strength from a label is no hydroxide."""
+    assert solution_from_strengths("it", {"raises_100_l_dkh_per_ml": 3.0}).dic_per_eq is None
+    assert solution_from_strengths("it", {"calcium_hydroxide_g_per_l": 1.0}).dic_per_eq == 0
+
+
+def test_a_label_for_gallons_is_one_for_litres() -> None:
+    """100 US gallons are 378.5 L."""
+    litres, gallons = (
+        solution_from_strengths("it", {key: value}).alkalinity_meq_per_ml
+        for key, value in (
+            ("raises_100_l_dkh_per_ml", 0.378541),
+            ("raises_100_us_gal_dkh_per_ml", 0.1),
+        )
+    )
+    assert gallons == pytest.approx(litres, rel=1e-5)
 
 
 def test_a_word_for_two_units_is_clear_for_each_parameter() -> None:

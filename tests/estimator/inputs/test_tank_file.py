@@ -206,6 +206,10 @@ BROKEN = [
     (MINIMAL.replace("620", "-3"), ["tank.water_volume_l: found '-3'"]),
     (MINIMAL.replace("620", "620\nwater_volume_us_gal = 2"), ["state the volume once"]),
     (MINIMAL.replace("620", "620\nwater_volume_sd_pct = 0"), ["water_volume_sd_pct"]),
+    (MINIMAL.replace("620", "620\nwater_volume_sd_pct = 1e-300"), ["must be at least 0.1"]),
+    (changed("minutes = 6", "minutes = 1e-300"), ["drops.minutes", "must be at least 0.1"]),
+    (changed("media_kg = 3.0", "media_kg = 1e-300"), ["must be at least 0.01"]),
+    (changed("co2_charge_g = 2000", "co2_charge_g = 1e-300"), ["must be at least 1"]),
     (MINIMAL.replace("620", "620\ntemperature_c = 78"), ["tank.temperature_c: found '78'"]),
     (MINIMAL.replace("620", "620\nroom_co2_ppm = 0.06"), ["tank.room_co2_ppm: found '0.06'"]),
     (MINIMAL.replace("620", "620\nname = 3"), ["tank.name: found '3'", "text"]),
@@ -357,3 +361,43 @@ def test_missing_file_is_a_fault(tmp_path: Path) -> None:
         read_tank(tmp_path / "none.toml")
     with pytest.raises(InputError, match="cannot be opened"):
         read_tank(tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("stated", "salinity"),
+    [
+        ("salinity_g_kg = 34", 34.0),
+        ("salinity_sg = 1.0264", 35.036),
+        ("salinity_ms_cm = 53.071", 35),
+    ],
+)
+def test_salinity_in_the_keepers_own_scale(stated: str, salinity: float) -> None:
+    """Each key leads to g/kg."""
+    tank, _ = read_tank(Path("t"), data=MINIMAL.replace("620", f"620\n{stated}").encode())
+    assert tank.salinity_g_kg == pytest.approx(salinity, abs=0.001)
+
+
+@pytest.mark.parametrize(
+    ("stated", "fragment"),
+    [
+        ("salinity_sg = 35", "salinity_sg: found '35'; must be at least 1.004 and at most 1.038"),
+        ("salinity_g_kg = 1.026", "salinity_g_kg: found '1.026'; must be at least 5"),
+        ("salinity_sg = 1.026\nsalinity_g_kg = 35", "state the salinity once"),
+        ("water_volume_gal = 100", "did you mean water_volume_us_gal?"),
+    ],
+)
+def test_a_slip_of_the_scale_is_named(stated: str, fragment: str) -> None:
+    """A hint never changes the meaning: gallons lead to gallons."""
+    with pytest.raises(InputError) as caught:
+        read_tank(Path("t"), data=MINIMAL.replace("620", f"620\n{stated}").encode())
+    (fault,) = caught.value.faults
+    assert fragment in str(fault)
+
+
+def test_new_water_in_specific_gravity() -> None:
+    """`salinity_unit` takes what a log takes; without it specific gravity is not guessed at."""
+    water = "[water.new]\nsalinity = 1.0264\n"
+    tank, _ = read_tank(Path("t"), data=(MINIMAL + water + 'salinity_unit = "SG"\n').encode())
+    assert tank.waters["new"].levels["salinity"] == pytest.approx(35.036, abs=0.001)
+    with pytest.raises(InputError, match=r"as SG it is 35\.0 g/kg; write .* as salinity_unit"):
+        read_tank(Path("t"), data=(MINIMAL + water).encode())

@@ -181,6 +181,20 @@ def test_flagged_entries_are_all_listed():
     ]
 
 
+def test_flagged_entries_that_repeat_one_another_are_one():
+    """Three thousand equal rows make no page of a megabyte; how many there are is told."""
+    study = build_study("full")
+    first = replace(study.log.readings[0], flags=("same as row 2",))
+    rows = tuple(replace(first, row=9000 + i) for i in range(4))
+    log = replace(study.log, readings=rows + study.log.readings[1:])
+    entry = build_twin(replace(study, log=log))["flagged"][0]
+    assert (entry["row"], entry["more_like_it"], entry["more_rows"]) == (
+        9000,
+        3,
+        [9001, 9002, 9003],
+    )
+
+
 def test_numbers_that_are_not_finite_become_null():
     """The file stays valid JSON even where a check could not be computed."""
     text = to_json(build_twin(build_study("failed")))

@@ -83,6 +83,12 @@ TOLD = [
         "dKH). Calibrate the chamber's pH probe, ",
     ),
     (
+        "effluent_too_strong_at_any_ph",
+        {"alkalinity_meq_l": 100 * DKH, "chamber_ph": 6.3, "ceiling_meq_l": 61 * DKH},
+        "An effluent of 100 dKH is stronger than aragonite media can make it even at pH 6.3, as "
+        "low as chambers are held (at most 61 dKH). Check the unit, ",
+    ),
+    (
         "effluent_too_weak",
         {"alkalinity_meq_l": 5 * DKH, "chamber_ph": 6.5, "tank_meq_l": 8 * DKH},
         "An effluent of 5 dKH is weaker than the tank's own water (8 dKH). Look whether the sample",

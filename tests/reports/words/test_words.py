@@ -129,6 +129,7 @@ def flow_remarks() -> list[Remark]:
     cases = [
         ({"diagnostics": NOT_CHECKED}, {}),
         (never_ran, {}),
+        (never_ran | {"flow_logged": True}, {}),
         (never_ran | {"effluent_tested": False, "net_change": True}, {"reactor": None}),
         ({"uptake": 0.03 + 0.05 * rng.standard_normal(500)}, {}),
         ({"gain": around(5.4, 0.6)}, {}),

@@ -1,0 +1,78 @@
+"""Processes that end with the one that started them, however that ends.
+
+A killed parent leaves its children waiting for it: they hold ends of each other's pipes open, so
+that none of them sees a closed one.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import signal
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from multiprocessing.context import BaseContext
+from typing import Any
+
+
+class Bound:
+    """A context of `multiprocessing` whose processes end with this one.
+
+    They take no notice of Ctrl-C, which reaches all processes of a terminal: to end them is up to
+    their parent.
+
+    Args:
+        method: start method; None is the system's own.
+    """
+
+    def __init__(self, method: str | None = None) -> None:
+        self._context: BaseContext = multiprocessing.get_context(method)
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._context, name)
+
+    def Process(self, *, target: Callable[..., object], args: Any = (), **rest: Any) -> Any:
+        """As that of the context, by keywords."""
+        # Of any context, which mypy does not know to have one.
+        context: Any = self._context
+        return context.Process(target=_bound, args=(target, *args), **rest)
+
+
+@contextmanager
+def held(*numbers: signal.Signals) -> Iterator[None]:
+    """Keep signals waiting from this thread, where the system can."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    former = signal.pthread_sigmask(signal.SIG_BLOCK, numbers)
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, former)
+
+
+def stop_signals() -> tuple[signal.Signals, ...]:
+    """The signals that ask a program to end, as far as the system has them."""
+    names = ("SIGINT", "SIGTERM", "SIGHUP")
+    return tuple(getattr(signal, name) for name in names if hasattr(signal, name))
+
+
+def _bound(target: Callable[..., object], *arguments: object) -> None:
+    """What runs in the process."""
+    for number in stop_signals():
+        # The parent's own handlers came along; what it was told to ignore is left so.
+        if callable(signal.getsignal(number)):
+            signal.signal(number, signal.SIG_DFL)
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+    target(*arguments)
+
+
+def _end_with_parent() -> None:
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        # Another thread is to take the signal, which may be holding it for a moment.
+        with held(signal.SIGTERM):
+            parent.join()
+            os.kill(os.getpid(), signal.SIGTERM)
