@@ -67,7 +67,9 @@ ORDER = {
         "template": (),
         "wording": (),
         "words": ("values", "fit", "advice", "alarms", "reactor", "plan", "table"),
-        "twin": ("quantities", "serialise", "tank", "reactor", "plan", "build"),
+        "twin": (
+            *("quantities", "former", "since", "serialise", "tank", "reactor", "plan", "build"),
+        ),
         "blocks": (),
         "figures": ("canvas", "drawing", "captions"),
         "page": ("report", "sections", "contents", "shell"),

@@ -18,6 +18,7 @@ from reports.page.sections.outlook import outlook_section
 from reports.page.sections.reasons import reasons_section
 from reports.page.sections.record import record_section
 from reports.page.sections.setting import setting_section
+from reports.page.sections.since_last import since_last_section
 from reports.page.sections.supplies import supplies_section
 from reports.page.sections.tank_ph import tank_ph_section
 from reports.page.sections.trust import trust_section
@@ -28,6 +29,7 @@ SECTIONS: tuple[SectionMaker, ...] = (
     setting_section,
     change_over_section,
     certainty_section,
+    since_last_section,
     reasons_section,
     watch_section,
     next_tests_section,
