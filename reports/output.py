@@ -1,8 +1,8 @@
-"""Writes the report and its twin: both whole, or neither.
+"""Writes the report, its twin and what is asked for beside them: all whole, or none.
 
-What is promised: at any moment, and whenever the process ends, each of the two files is the whole
+What is promised: at any moment, and whenever the process ends, each of the files is the whole
 former one or the whole new one. Runs on one machine that write to the same place take turns, so
-the last of them leaves both its files. A process killed between the two moves leaves the new page
+the last of them leaves all its files. A process killed between two moves leaves the new page
 beside the former twin; the digests of the inputs, which stand in both, show it.
 """
 
@@ -12,8 +12,9 @@ import contextlib
 import os
 import secrets
 import shutil
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any, NoReturn
 
@@ -21,6 +22,9 @@ from estimator.errors import OutputError
 
 Json = dict[str, Any]
 """What a twin holds: plain dicts, lists, strings and numbers."""
+
+Put = Callable[[Path], object]
+"""Writes a file that is not there yet."""
 
 _PAGE_SUFFIXES = (".html", ".htm")
 
@@ -33,7 +37,23 @@ class Destination:
     twin: Path
 
 
-def destination(out: Path, inputs: Iterable[Path]) -> Destination:
+@dataclass(frozen=True)
+class Beside:
+    """One more file that is written with the report.
+
+    Attributes:
+        path: its place.
+        option: by which it is asked for.
+        is_ours: whether the file that stands there is one that this program wrote; no other is
+            written over.
+    """
+
+    path: Path
+    option: str
+    is_ours: Callable[[Path], bool]
+
+
+def destination(out: Path, inputs: Iterable[Path], beside: Iterable[Beside] = ()) -> Destination:
     """The two files for `out`, checked as far as can be before anything is computed.
 
     A link in the place of either file is replaced itself; what it points to is left alone.
@@ -41,6 +61,7 @@ def destination(out: Path, inputs: Iterable[Path]) -> Destination:
     Args:
         out: the page; the twin stands beside it with the suffix .json.
         inputs: files that must not be written over.
+        beside: more files, checked likewise.
 
     Raises:
         OutputError: naming the rule, what was found and the remedy.
@@ -57,62 +78,108 @@ def destination(out: Path, inputs: Iterable[Path]) -> Destination:
     for path in (where.page, where.twin):
         _check_place(path, inputs)
     _try_folder(out)
+    taken = [where.page, where.twin]
+    for one in beside:
+        _check_beside(one, inputs, taken)
+        taken.append(one.path)
     return where
 
 
-def write(where: Destination, page: str, twin: str) -> None:
-    """Write both files, or leave all as it was.
+def write(
+    where: Destination, page: str, twin: str, beside: Iterable[tuple[Beside, Put]] = ()
+) -> None:
+    """Write all files, or leave all as it was.
 
-    Both are written in full beside their places, then moved in; should the second move fail, the
-    first is undone.
+    Each is written in full beside its place, then moved in; should one move fail, those before it
+    are undone.
+
+    Args:
+        where: of the report.
+        page, twin: its two texts.
+        beside: more files, with what writes them.
 
     Raises:
         OutputError: naming the file and what the system said.
     """
+    # A file name that is not text must not make hours of work fail here.
+    texts = {
+        path: partial(_write_new, data=text.encode("utf-8", "replace"))
+        for path, text in ((where.page, page), (where.twin, twin))
+    }
     parts: dict[Path, Path] = {}
+    path, option = where.page, "--out"
     try:
-        for path, text in ((where.page, page), (where.twin, twin)):
+        for path, put in texts.items():
             parts[path] = _part(path, "new")
-            # A file name that is not text must not make hours of work fail here.
-            _write_new(parts[path], text.encode("utf-8", "replace"))
-        with _taking_turns(where.page.parent):
-            _move_both(where, parts)
+            put(parts[path])
+        for one, put_one in beside:
+            path, option = one.path, one.option
+            parts[path] = _part(path, "new")
+            put_one(parts[path])
+            _flush(parts[path])
+        with contextlib.ExitStack() as turns:
+            # In one order for all, or two runs could wait for each other.
+            for folder in sorted({path.parent for path in parts}):
+                turns.enter_context(_taking_turns(folder))
+            _move_all(parts)
     except OSError as error:
-        _refuse_write(where.page, error)
+        _refuse_write(path, error, option)
     finally:
         for part in parts.values():
             _discard(part)
 
 
-def _check_place(path: Path, inputs: Iterable[Path]) -> None:
+def _check_place(path: Path, inputs: Iterable[Path], option: str = "--out") -> None:
     if os.path.isdir(path):
-        _refuse(path, "a folder has that name; choose another --out")
+        _refuse(path, f"a folder has that name; choose another {option}")
     if any(_same_file(path, source) for source in inputs):
-        rule = "that is an input file, which is never written over; choose another --out"
+        rule = f"that is an input file, which is never written over; choose another {option}"
         _refuse(path, rule)
     # Whoever may write to a device's folder could replace the device by a report.
     if os.path.exists(path) and not os.path.isfile(path):
-        rule = "that is a device or a pipe, not an ordinary file; choose another --out"
+        rule = f"that is a device or a pipe, not an ordinary file; choose another {option}"
         _refuse(path, rule)
 
 
-def _move_both(where: Destination, parts: dict[Path, Path]) -> None:
-    former = _part(where.page, "old")
-    had_former = os.path.lexists(where.page)
+def _check_beside(one: Beside, inputs: Iterable[Path], taken: Iterable[Path]) -> None:
+    remedy = f"choose another {one.option}"
+    if not one.path.name:
+        _refuse(one.path, f"a folder has that name; {remedy}")
+    if not os.path.isdir(one.path.parent):
+        _refuse(one.path.parent, f"the folder for the file must exist; make it or {remedy}")
+    _check_place(one.path, inputs, one.option)
+    if any(_same_file(one.path, path) for path in taken):
+        _refuse(one.path, f"another file of this report goes there; {remedy}")
     try:
-        if had_former:
-            shutil.copy2(where.page, former, follow_symlinks=False)
+        known = not os.path.lexists(one.path) or one.is_ours(one.path)
+    except OSError as error:
+        reason = error.strerror or str(error)
+        _refuse(one.path, f"cannot be looked into ({reason}), so that it is kept; {remedy}")
+    if not known:
+        rule = "what stands there is not known as a file that this program wrote"
+        _refuse(one.path, f"{rule}; {remedy}, or move it away")
+    _try_folder(one.path, one.option)
+
+
+def _move_all(parts: Mapping[Path, Path]) -> None:
+    """Each part into its place; should one move fail, those before it are undone."""
+    formers = {path: _part(path, "old") for path in parts if os.path.lexists(path)}
+    try:
+        for path, former in formers.items():
+            shutil.copy2(path, former, follow_symlinks=False)
         try:
-            os.replace(parts[where.page], where.page)
-            os.replace(parts[where.twin], where.twin)
+            for path, part in parts.items():
+                os.replace(part, path)
         except BaseException:
-            if had_former:
-                os.replace(former, where.page)
-            else:
-                where.page.unlink(missing_ok=True)
+            for path in (path for path, part in parts.items() if not os.path.lexists(part)):
+                if path in formers:
+                    os.replace(formers[path], path)
+                else:
+                    path.unlink(missing_ok=True)
             raise
     finally:
-        _discard(former)
+        for former in formers.values():
+            _discard(former)
 
 
 @contextlib.contextmanager
@@ -152,13 +219,18 @@ def _write_new(path: Path, data: bytes) -> None:
         os.fsync(file.fileno())
 
 
-def _try_folder(out: Path) -> None:
+def _flush(path: Path) -> None:
+    with path.open("rb+") as file:
+        os.fsync(file.fileno())
+
+
+def _try_folder(out: Path, option: str = "--out") -> None:
     """Permissions, read-only disks and names that are too long show only on trying."""
     probe = _part(out, "new")
     try:
         _write_new(probe, b"")
     except OSError as error:
-        _refuse_write(out, error)
+        _refuse_write(out, error, option)
     finally:
         _discard(probe)
 
@@ -170,9 +242,9 @@ def _same_file(path: Path, source: Path) -> bool:
         return path.absolute() == source.absolute()
 
 
-def _refuse_write(path: Path, error: OSError) -> NoReturn:
+def _refuse_write(path: Path, error: OSError, option: str) -> NoReturn:
     reason = error.strerror or str(error)
-    rule = "nothing was changed; choose another --out or mend the cause"
+    rule = f"nothing was changed; choose another {option} or mend the cause"
     _refuse(path, f"could not be written ({reason}); {rule}")
 
 

@@ -60,6 +60,7 @@ ORDER = {
             *("search", "schedule", "planner"),
         ),
         "study": (),
+        "draws": (),
         "pipeline": (),
     },
     "reports": {
@@ -73,6 +74,8 @@ ORDER = {
         "blocks": (),
         "figures": ("canvas", "drawing", "captions"),
         "page": ("report", "sections", "contents", "shell"),
+        "calendar_file": (),
+        "extras": (),
         "summary": (),
         "workers": (),
         "many": (),
@@ -91,7 +94,7 @@ FENCES = {
     "pymc": {"estimator/fit/model.py", "estimator/fit/sampling.py"},
     "pytensor": {"estimator/fit/model.py", "estimator/fit/sampling.py"},
     "arviz": {"estimator/fit/checks.py"},
-    "xarray": {"estimator/fit/checks.py"},
+    "xarray": {"estimator/fit/checks.py", "estimator/draws.py"},
     "numba": {
         "estimator/fit/kalman.py",
         "estimator/fit/mass_balance.py",

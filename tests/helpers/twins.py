@@ -11,8 +11,8 @@ Q_OF = {"q05": -1.6449, "q25": -0.6745, "q50": 0.0, "q75": 0.6745, "q95": 1.6449
 
 
 def quantity(middle: float, sd: float) -> Json:
-    """Q of a normal."""
-    return {key: middle + z * sd for key, z in Q_OF.items()} | {"sd": sd}
+    """Q of a normal, at a twin's six digits."""
+    return {key: float(f"{middle + z * sd:.6g}") for key, z in Q_OF.items()} | {"sd": sd}
 
 
 def dated(first: int, values: dict[str, float], days: int) -> list[Json]:
