@@ -30,7 +30,7 @@ parameter = "alkalinity"
 unit = "dKH"
 step = 0.3
 """
-LOG = "time,entry,value\n2026-05-01,alkalinity,8.4\n2026-05-02,alkalinity,8.2\n2026-05-03,alkalinity,8.2\n"
+LOG = "time,entry,value\n2026-05-01,alkalinity,8.4\n2026-05-02,alkalinity,8.2\n"
 
 
 @pytest.fixture
