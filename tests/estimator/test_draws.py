@@ -15,12 +15,11 @@ import pytest
 from scipy import stats
 
 from estimator.draws import BY_DAY, SCALARS, arviz_data, netcdf_of
-from estimator.fit.checks import Evidence
+from estimator.fit.checks import Evidence, check_readings
 from estimator.fit.likelihood import MISREAD_CHANCE, MISREAD_SPREAD
-from estimator.fit.posterior import collect
 from estimator.fit.problem import pose
 from estimator.study import Study
-from helpers.fits import known_fit, known_posterior, still_trace, theta_of
+from helpers.fits import known_fit, known_posterior, theta_of
 from helpers.tanks import CASES, DKH, example_log, example_tank
 
 GUIDE = Path(__file__).parents[2] / "DEVELOPERS.md"
@@ -120,28 +119,20 @@ def test_what_a_log_does_not_hold_is_left_out() -> None:
 def test_log_likelihood_is_a_mixture_of_four_normals() -> None:
     """By scipy, from the priors of misreads: an ordinary error, or 4, 16 or 64 times as wide."""
     case = CASES["everything"]()
-    problem = pose(case.log, case.tank)
-    schedule = problem.schedule
-    natural = theta_of(case, schedule)
-    trace = still_trace(problem, natural, 40)
-    trace = replace(
-        trace,
-        **{
-            name: np.repeat(getattr(trace, name), 4, axis=0)
-            for name in ("z", "natural", "misread", "jump")
-        },
-    )
-    posterior = collect(problem, trace, np.random.SeedSequence(1))
-    evidence = posterior.evidence
-    assert evidence is not None
-    assert evidence.expected.shape == evidence.log_density.shape == (160, len(posterior.checks))
-    for m in (0, len(posterior.checks) // 2, len(posterior.checks) - 1):
-        step = schedule.steps[schedule.reading_step[m]]
-        repeat = natural[schedule.shape.first_repeatability + step["kit"]]
-        sd = np.sqrt((step["scatter"] * repeat) ** 2 + step["rounding"])
-        assert evidence.value[m] == step["value"]
+    schedule = pose(case.log, case.tank).schedule
+    rng, draws = np.random.default_rng(1), 160
+    natural = theta_of(case, schedule) * rng.uniform(0.9, 1.1, (draws, schedule.parameters))
+    steps = schedule.steps[schedule.reading_step]
+    expected = steps["value"] + rng.normal(0.0, 0.3, (draws, len(steps)))
+    checks, evidence = check_readings(schedule, natural, expected, CHAINS)
+    assert len(checks) == len(steps)
+    assert np.array_equal(evidence.expected, expected)
+    assert np.array_equal(evidence.value, steps["value"])
+    for m in (0, len(steps) // 2, len(steps) - 1):
+        repeat = natural[:, schedule.shape.first_repeatability + steps["kit"][m]]
+        sd = np.sqrt((steps["scatter"][m] * repeat) ** 2 + steps["rounding"][m])
         each = [
-            chance * stats.norm.pdf(evidence.value[m], evidence.expected[:, m], spread * sd)
+            chance * stats.norm.pdf(steps["value"][m], expected[:, m], spread * sd)
             for chance, spread in zip(MISREAD_CHANCE, MISREAD_SPREAD, strict=True)
         ]
         assert evidence.log_density[:, m] == pytest.approx(np.log(np.sum(each, axis=0)), abs=1e-6)
