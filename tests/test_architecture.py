@@ -56,8 +56,8 @@ ORDER = {
             *("enough", "timetable", "planning"),
         ),
         "plan": (
-            *("result", "present", "means", "guard", "futures", "course", "foretold"),
-            *("search", "schedule", "planner"),
+            *("futures", "present", "means", "guard", "course", "search"),
+            *("result", "foretold", "schedule", "planner"),
         ),
         "study": (),
         "draws": (),
