@@ -264,7 +264,7 @@ def test_a_link_is_replaced_and_its_target_left_alone(folder, fitted, target):
 
 READ_ONLY = """\
 import os, sys
-import estimator.inputs.read, reports.output
+import estimator.inputs.read, reports.extras
 from reports.cli import main
 if os.geteuid() == 0:
     os.setgid(65534); os.setuid(65534)

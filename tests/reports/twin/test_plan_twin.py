@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 from types import SimpleNamespace
 from typing import Any, cast
@@ -42,9 +43,12 @@ def written(**changes: Any) -> dict[str, Any]:
         "reasons": (),
         "foretold": Foretold("alk", np.full((3, 9), 8.1 * DKH), np.full((2, 9), 23.4 * DKH)),
     }
-    flow = SimpleNamespace(flow=SimpleNamespace(current_ml_h=300.0))
-    study = SimpleNamespace(tank=example_tank(), recommendation=flow, withheld_figures=())
-    writer = Writer(cast(Study, study), PLAN_TABLE, lambda remark, tank: remark.code)
+    # All but what is looked up elsewhere in the study.
+    naming = PLAN_TABLE[Plan]
+    computed = {name: how for name, how in naming.computed.items() if name.endswith("_meq_l")}
+    table = PLAN_TABLE | {Plan: replace(naming, computed=computed)}
+    study = SimpleNamespace(tank=example_tank(), withheld_figures=())
+    writer = Writer(cast(Study, study), table, lambda remark, tank: remark.code)
     return writer.object(Plan(**{**stated, **changes}))
 
 
