@@ -14,18 +14,20 @@ AT = "/since_last"
 WHAT = {"tank": "Tank alkalinity", "effluent": "Effluent alkalinity"}
 
 
+def _answer(n: Report) -> Markup:
+    moved = [part for part in (_readings(n), _uptake(n), _effluent(n), _pump(n)) if part]
+    return n.say(
+        "{moved} (report of {date})",
+        moved=Markup("; ").join(moved),
+        date=day(n.get(f"{AT}/as_of")),
+    )
+
+
 @section("since", "Since the last report")
 def since_last_section(n: Report) -> Iterator[Block]:
     """One folded line, whose summary is the answer."""
-    if n.get(AT) is None:
-        return
-    moved = [part for part in (_readings(n), _uptake(n), _effluent(n), _pump(n)) if part]
-    summary = n.say(
-        "Since the last report of {date}: {moved}.",
-        date=day(n.get(f"{AT}/as_of")),
-        moved=Markup("; ").join(moved),
-    )
-    yield Folded(summary, list(_details(n)))
+    if n.get(AT) is not None:
+        yield Folded(_answer(n), list(_details(n)))
 
 
 def _readings(n: Report) -> Markup:
@@ -70,7 +72,7 @@ def _pump(n: Report) -> Markup:
     told = n.say("pump {at/before:flow} → {at/now:flow} mL/h", at=f"{AT}/flow")
     if flow["set"] in (None, flow["now"]):
         return told
-    return told + n.say(" ({at/set:flow} was to be set)", at=f"{AT}/flow")
+    return told + n.say(", {at/set:flow} was to be set", at=f"{AT}/flow")
 
 
 def _details(n: Report) -> Iterator[Block]:
