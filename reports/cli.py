@@ -31,6 +31,7 @@ from reports.wording import plain
 
 if TYPE_CHECKING:
     from estimator.study import Study
+    from reports.extras import Extras
 
 DEFAULT_MINUTES = 30.0
 """Minutes a week for testing, as `next_tests.planning.USUAL_WEEKLY_MINUTES`, which loads slowly."""
@@ -129,6 +130,14 @@ timings_option = click.option(
 )
 @minutes_option
 @today_option
+@click.option(
+    "--since",
+    type=FILE,
+    help="The JSON twin of an earlier report, to look back on.  [default: the one that --out "
+    "replaces]",
+)
+@click.option("--calendar", type=FILE, help="Write the plan's dates as a calendar file (.ics).")
+@click.option("--draws", type=FILE, help="Write the posterior for ArviZ (netCDF, .nc).")
 @timings_option
 @tidy
 def report(
@@ -140,6 +149,7 @@ def report(
     minutes: float,
     today: datetime | None,
     timings: bool,
+    **files: Path | None,
 ) -> int:
     """Fit the tank and write the report.
 
@@ -150,6 +160,9 @@ def report(
     tank has no setting yet.
     """
     if log.is_dir():
+        for name, path in files.items():
+            if path is not None:
+                raise click.BadOptionUsage(f"--{name}", f"--{name} is for one log, not a folder")
         folder = out or log / "reports"
         return _report_folder(log, tank, folder, seed, jobs, timings, minutes, today)
     if tank is None:
@@ -157,7 +170,9 @@ def report(
     if jobs is not None:
         raise click.BadOptionUsage("--jobs", "--jobs is for a folder of logs")
     page = out or Path(f"{log.stem}-report.html")
-    return _report(log, tank, page, seed, timings, minutes, today)
+    from reports.extras import Extras
+
+    return _report(log, tank, page, seed, timings, minutes, today, extras=Extras(**files))
 
 
 @main.command("next")
@@ -265,20 +280,30 @@ def _report(
     minutes: float,
     today: datetime | None = None,
     *,
+    extras: Extras | None = None,
     invented: bool = False,
 ) -> int:
+    from reports.extras import Extras
     from reports.output import destination, write
 
-    where = destination(out, (log, tank))
+    extras = extras or Extras()
+    where = destination(out, (log, tank), extras.places())
+    former, note = extras.former(where.twin)
     study = _study(log, tank, seed, minutes, today)
 
     from reports.page.shell import render
     from reports.summary import terminal_lines
     from reports.twin.build import build_twin, to_json
+    from reports.twin.since import why_not
 
-    twin = build_twin(study, timings=timings)
-    write(where, render(twin, where.twin.name), to_json(twin))
+    twin = build_twin(study, timings=timings, former=former)
+    if former is not None and (reason := why_not(former, twin)):
+        note = f"{extras.since or where.twin} {reason}"
+    beside = extras.contents(study, twin)
+    write(where, render(twin, where.twin.name), to_json(twin), beside)
     tell(terminal_lines(twin, str(where.page), str(where.twin)), written=True)
+    if note:
+        click.echo(plain(f"Not looked back on: {note}"), err=True)
     days = (datetime.now() - study.log.end).days
     if days > LONG_AGO_DAYS and today is None and not invented and sys.stderr.isatty():
         click.echo(f"The log ended {days} days ago: test again before you act on this.", err=True)

@@ -301,8 +301,10 @@ def _study(job: TankJob) -> Json:
 
     from reports.page.shell import render
     from reports.twin.build import build_twin, to_json
+    from reports.twin.former import former_beside
 
-    twin = build_twin(study, timings=job.timings)
+    former, _ = former_beside(where.twin)
+    twin = build_twin(study, timings=job.timings, former=former)
     page, text = render(twin, where.twin.name), to_json(twin)
     write(where, page, text)
     return twin

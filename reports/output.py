@@ -1,8 +1,8 @@
-"""Writes the report and its twin: both whole, or neither.
+"""Writes the report, its twin and what is asked for beside them: all whole, or none.
 
-What is promised: at any moment, and whenever the process ends, each of the two files is the whole
+What is promised: at any moment, and whenever the process ends, each of the files is the whole
 former one or the whole new one. Runs on one machine that write to the same place take turns, so
-the last of them leaves both its files. A process killed between the two moves leaves the new page
+the last of them leaves all its files. A process killed between two moves leaves the new page
 beside the former twin; the digests of the inputs, which stand in both, show it.
 
 Only a file that this program wrote is ever replaced (`recognise`). Where a link stands in the place
@@ -16,7 +16,8 @@ import os
 import secrets
 import shutil
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any, NoReturn
 
@@ -26,6 +27,9 @@ from reports.recognise import is_page, is_twin
 
 Json = dict[str, Any]
 """What a twin holds: plain dicts, lists, strings and numbers."""
+
+Put = Callable[[Path], object]
+"""Writes a file that is not there yet."""
 
 _PAGE_SUFFIXES = (".html", ".htm")
 
@@ -38,12 +42,29 @@ class Destination:
     twin: Path
 
 
-def destination(out: Path, inputs: Iterable[Path]) -> Destination:
+@dataclass(frozen=True)
+class Beside:
+    """One more file that is written with the report.
+
+    Attributes:
+        path: its place.
+        option: by which it is asked for.
+        is_ours: whether the file that stands there is one that this program wrote; no other is
+            written over.
+    """
+
+    path: Path
+    option: str
+    is_ours: Callable[[Path], bool]
+
+
+def destination(out: Path, inputs: Iterable[Path], beside: Iterable[Beside] = ()) -> Destination:
     """The two files for `out`, checked as far as can be before anything is computed.
 
     Args:
         out: the page; the twin stands beside it with the suffix .json.
         inputs: files that must not be written over.
+        beside: more files, checked likewise.
 
     Raises:
         OutputError: naming the rule, what was found and the remedy.
@@ -57,37 +78,60 @@ def destination(out: Path, inputs: Iterable[Path]) -> Destination:
     if not os.path.isdir(out.parent):
         rule = "the folder for the report must exist; make it or choose another --out"
         _refuse(out.parent, rule)
-    for path, is_ours in ((where.page, is_page), (where.twin, is_twin)):
-        _check_place(path, inputs)
-        _check_ours(path, is_ours)
-    _try_folder(out)
+    taken: list[Path] = []
+    for one in (*_own(where), *beside):
+        _check_output(one, inputs, taken)
+        taken.append(one.path)
     return where
 
 
-@held(*stop_signals())
-def write(where: Destination, page: str, twin: str) -> None:
-    """Write both files, or leave all as it was.
+def _own(where: Destination) -> tuple[Beside, Beside]:
+    """Page and twin as any other file."""
+    return Beside(where.page, "--out", is_page), Beside(where.twin, "--out", is_twin)
 
-    Both are written in full beside their places, then moved in; should the second move fail, the
-    first is undone. A signal to end waits until that is done.
+
+@held(*stop_signals())
+def write(
+    where: Destination, page: str, twin: str, beside: Iterable[tuple[Beside, Put]] = ()
+) -> None:
+    """Write all files, or leave all as it was.
+
+    Each is written in full beside its place, then moved in; should one move fail, those before it
+    are undone. A signal to end waits until that is done.
+
+    Args:
+        where: of the report.
+        page, twin: its two texts.
+        beside: more files, with what writes them.
 
     Raises:
         OutputError: naming the file and what the system said, or that the file was put there
             meanwhile by somebody else.
     """
-    where = Destination(_followed(where.page), _followed(where.twin))
+    # A file name that is not text must not make hours of work fail here.
+    texts: list[Put] = [
+        partial(_write_new, data=text.encode("utf-8", "replace")) for text in (page, twin)
+    ]
+    files: list[tuple[Beside, Put]] = [
+        (replace(one, path=_followed(one.path)), put)
+        for one, put in (*zip(_own(where), texts, strict=True), *beside)
+    ]
     parts: dict[Path, Path] = {}
+    one = files[0][0]
     try:
-        for path, text in ((where.page, page), (where.twin, twin)):
-            parts[path] = _part(path, "new")
-            # A file name that is not text must not make hours of work fail here.
-            _write_new(parts[path], text.encode("utf-8", "replace"))
-        with _taking_turns(where.page.parent):
-            _check_ours(where.page, is_page)
-            _check_ours(where.twin, is_twin)
-            _move_both(where, parts)
+        for one, put in files:
+            parts[one.path] = _part(one.path, "new")
+            put(parts[one.path])
+            _flush(parts[one.path])
+        with contextlib.ExitStack() as turns:
+            # In one order for all, or two runs could wait for each other.
+            for folder in sorted({path.parent for path in parts}):
+                turns.enter_context(_taking_turns(folder))
+            for one, _ in files:
+                _check_ours(one)
+            _move_all(parts)
     except OSError as error:
-        _refuse_write(where.page, error)
+        _refuse_write(one.path, error, one.option)
     finally:
         for part in parts.values():
             _discard(part)
@@ -162,32 +206,40 @@ def _copy_rights(path: Path, part: Path) -> None:
     shutil.copymode(path, part)
 
 
-def _check_place(path: Path, inputs: Iterable[Path]) -> None:
+def _check_output(one: Beside, inputs: Iterable[Path], taken: Iterable[Path]) -> None:
+    """Whether a file may go to its place, as far as can be told before anything is computed."""
+    path, remedy = one.path, f"choose another {one.option}"
+    if not path.name:
+        _refuse(path, f"a folder has that name; {remedy}")
+    if not os.path.isdir(path.parent):
+        _refuse(path.parent, f"the folder for the file must exist; make it or {remedy}")
     if os.path.isdir(path):
-        _refuse(path, "a folder has that name; choose another --out")
+        _refuse(path, f"a folder has that name; {remedy}")
     if any(_same_file(path, source) for source in inputs):
-        rule = "that is an input file, which is never written over; choose another --out"
-        _refuse(path, rule)
+        _refuse(path, f"that is an input file, which is never written over; {remedy}")
     # Whoever may write to a device's folder could replace the device by a report.
     if os.path.exists(path) and not os.path.isfile(path):
-        rule = "that is a device or a pipe, not an ordinary file; choose another --out"
-        _refuse(path, rule)
+        _refuse(path, f"that is a device or a pipe, not an ordinary file; {remedy}")
+    if any(_same_file(path, other) for other in taken):
+        _refuse(path, f"another file of this report goes there; {remedy}")
+    _check_ours(one)
+    _try_folder(path, one.option)
 
 
-def _check_ours(path: Path, is_ours: Callable[[Path], bool]) -> None:
-    """Nothing of anybody else's may stand at `path`."""
+def _check_ours(one: Beside) -> None:
+    """Nothing of anybody else's may stand at its place."""
+    path, remedy = one.path, f"choose another {one.option}"
     if not os.path.lexists(path):
         return
     try:
-        known = os.path.isfile(path) and is_ours(path)
+        known = os.path.isfile(path) and one.is_ours(path)
     except OSError as error:
         reason = error.strerror or str(error)
-        rule = f"cannot be looked into ({reason}), so that it is not replaced; choose another --out"
-        _refuse(path, rule)
+        _refuse(path, f"cannot be looked into ({reason}), so that it is not replaced; {remedy}")
     if not known:
         rule = (
             "what stands there is not known as a file that this program wrote, and no other is "
-            "written over; choose another --out, or move it away"
+            f"written over; {remedy}, or move it away"
         )
         _refuse(path, rule)
 
@@ -197,23 +249,25 @@ def _followed(path: Path) -> Path:
     return Path(os.path.realpath(path)) if path.is_symlink() else path
 
 
-def _move_both(where: Destination, parts: dict[Path, Path]) -> None:
-    former = _part(where.page, "old")
-    had_former = os.path.lexists(where.page)
+def _move_all(parts: Mapping[Path, Path]) -> None:
+    """Each part into its place; should one move fail, those before it are undone."""
+    formers = {path: _part(path, "old") for path in parts if os.path.lexists(path)}
     try:
-        if had_former:
-            shutil.copy2(where.page, former, follow_symlinks=False)
+        for path, former in formers.items():
+            shutil.copy2(path, former, follow_symlinks=False)
         try:
-            os.replace(parts[where.page], where.page)
-            os.replace(parts[where.twin], where.twin)
+            for path, part in parts.items():
+                os.replace(part, path)
         except BaseException:
-            if had_former:
-                os.replace(former, where.page)
-            else:
-                where.page.unlink(missing_ok=True)
+            for path in (path for path, part in parts.items() if not os.path.lexists(part)):
+                if path in formers:
+                    os.replace(formers[path], path)
+                else:
+                    path.unlink(missing_ok=True)
             raise
     finally:
-        _discard(former)
+        for former in formers.values():
+            _discard(former)
 
 
 @contextlib.contextmanager
@@ -253,13 +307,18 @@ def _write_new(path: Path, data: bytes) -> None:
         os.fsync(file.fileno())
 
 
-def _try_folder(out: Path) -> None:
+def _flush(path: Path) -> None:
+    with path.open("rb+") as file:
+        os.fsync(file.fileno())
+
+
+def _try_folder(out: Path, option: str = "--out") -> None:
     """Permissions, read-only disks and names that are too long show only on trying."""
     probe = _part(out, "new")
     try:
         _write_new(probe, b"")
     except OSError as error:
-        _refuse_write(out, error)
+        _refuse_write(out, error, option)
     finally:
         _discard(probe)
 
@@ -271,9 +330,9 @@ def _same_file(path: Path, source: Path) -> bool:
         return path.absolute() == source.absolute()
 
 
-def _refuse_write(path: Path, error: OSError) -> NoReturn:
+def _refuse_write(path: Path, error: OSError, option: str) -> NoReturn:
     reason = error.strerror or str(error)
-    rule = "nothing was changed; choose another --out or mend the cause"
+    rule = f"nothing was changed; choose another {option} or mend the cause"
     _refuse(path, f"could not be written ({reason}); {rule}")
 
 

@@ -1,7 +1,7 @@
 """Can the fit be trusted: every reading against the model, and how the sampling went.
 
-The only module that touches ArviZ, whose function signatures differ between 0.x and 1.x only in
-what is avoided here: both take an xarray Dataset with dimensions `chain` and `draw`.
+The only module that touches ArviZ, whose versions 0.x and 1.x differ in what holds the groups of a
+data set (`arviz_data`) and in a name. Both take an xarray Dataset with dimensions `chain`, `draw`.
 """
 
 from __future__ import annotations
@@ -89,6 +89,22 @@ class ReadingCheck:
 
 
 @dataclass(frozen=True)
+class Evidence:
+    """The used readings beside the draws, in time order, canonical units.
+
+    Attributes:
+        value: (m,) read, at the tank's stated salinity as the fit takes it.
+        expected: (s, m) what the kit was to show without its error.
+        log_density: (s, m) log density of the reading given that draw's `expected` and
+            repeatability: ordinary or misread, a mixture of four normals.
+    """
+
+    value: np.ndarray
+    expected: np.ndarray
+    log_density: np.ndarray
+
+
+@dataclass(frozen=True)
 class Scatter:
     """How all readings together lie about the model.
 
@@ -118,8 +134,8 @@ class Scatter:
 
 def check_readings(
     schedule: Schedule, natural: np.ndarray, expected: np.ndarray, chains: int
-) -> tuple[ReadingCheck, ...]:
-    """Every reading against draws of what it was expected to be (s, m)."""
+) -> tuple[tuple[ReadingCheck, ...], Evidence]:
+    """Every reading against draws of what it was expected to be (s, m), and these draws."""
     at = schedule.reading_step
     value, rounding = schedule.steps["value"][at], schedule.steps["rounding"][at]
     first_kit = schedule.shape.first_repeatability
@@ -142,7 +158,7 @@ def check_readings(
     error = np.sqrt(np.median(variance, axis=0))
     surprise = _left_out(log_density, chains) + np.log(error)
     surprise -= np.log(np.sum(MISREAD_CHANCE / MISREAD_SPREAD))
-    return tuple(
+    checks = tuple(
         ReadingCheck(
             reading=reading,
             expected=float(median[m]),
@@ -153,6 +169,22 @@ def check_readings(
         )
         for m, reading in enumerate(schedule.readings)
     )
+    # Of a normal: the root of 2π is left out above, where it cancels.
+    return checks, Evidence(value, expected, log_density - 0.5 * np.log(2 * np.pi))
+
+
+def _new_arviz() -> bool:
+    import arviz as az
+
+    return int(az.__version__.split(".")[0]) >= 1
+
+
+def arviz_data(groups: dict[str, Any]) -> Any:
+    """Groups by name, an xarray Dataset each, as the ArviZ at hand keeps them: an `InferenceData`
+    before version 1, from then on xarray's `DataTree`."""
+    import arviz as az
+
+    return xr.DataTree.from_dict(groups) if _new_arviz() else az.InferenceData(**groups)
 
 
 def _arviz() -> Any:
@@ -180,16 +212,17 @@ def _left_out(log_density: np.ndarray, chains: int) -> np.ndarray:
     az = _arviz()
     draws, readings = log_density.shape
     values = log_density.reshape(chains, draws // chains, readings)
-    groups: dict[str, Any] = {
-        "posterior": {"m": values[:, :, 0]},
-        "log_likelihood": {"y": values},
-    }
-    new_style = int(az.__version__.split(".")[0]) >= 1
-    data = az.from_dict(groups) if new_style else az.from_dict(**groups)
+    dims = ("chain", "draw")
+    data = arviz_data(
+        {
+            "posterior": xr.Dataset({"m": (dims, values[:, :, 0])}),
+            "log_likelihood": xr.Dataset({"y": ((*dims, "reading"), values)}),
+        }
+    )
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         left_out = az.loo(data, pointwise=True)
-    density = np.asarray(left_out.elpd_i if new_style else left_out.loo_i)
+    density = np.asarray(left_out.elpd_i if _new_arviz() else left_out.loo_i)
     return np.where(np.asarray(left_out.pareto_k) > PARETO_LIMIT, np.nan, density)
 
 

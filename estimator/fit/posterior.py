@@ -12,6 +12,7 @@ import numpy as np
 from estimator.fit.checks import (
     NOT_CHECKED,
     Diagnostics,
+    Evidence,
     ReadingCheck,
     Scatter,
     check_readings,
@@ -84,6 +85,7 @@ class Posterior:
         checks: one per used reading, in time order.
         net_change: no addition is in the log; uptake is the net change.
         diagnostics: see `Diagnostics`.
+        evidence: the used readings beside the draws; None where none were looked at.
     """
 
     chains: int
@@ -120,6 +122,7 @@ class Posterior:
     net_change: bool
     diagnostics: Diagnostics
     flow_logged: bool = False
+    evidence: Evidence | None = None
 
     @property
     def scatter(self) -> Scatter:
@@ -214,9 +217,11 @@ def collect(problem: Problem, trace: Trace, seed: np.random.SeedSequence) -> Pos
     jump, rng = trace.jump.reshape(-1), np.random.default_rng(seed)
     states, expected = draw_day_states(problem, natural, misread, jump, rng)
     posterior = describe(problem, natural, jump, states, chains)
+    checks, evidence = check_readings(schedule, natural, expected, chains)
     return replace(
         posterior,
-        checks=check_readings(schedule, natural, expected, chains),
+        checks=checks,
+        evidence=evidence,
         diagnostics=diagnose(reported(posterior), chains, trace.divergences),
     )
 

@@ -18,6 +18,7 @@ from estimator.inputs.parameters import ALKALINITY
 from estimator.inputs.tank import USUAL_MINUTES, Kit, Tank
 from estimator.next_tests.candidates import bench_of
 from estimator.plan.course import Belief, Followed, Rhythm, follow, prospects
+from estimator.plan.foretold import foretold
 from estimator.plan.futures import Futures, futures_of
 from estimator.plan.guard import FORBIDDING, most_meanwhile
 from estimator.plan.means import Means, means_of, settable_flow
@@ -389,6 +390,7 @@ def _told(ground: Ground, task: Task, chosen: Chosen, told: Futures, kind: str) 
         self_regulation_days=regulates,
         pauses=means.pauses if courses.dose_meq_d[0] > 0 else (),
         reasons=tuple(_reasons(ground, task, chosen)),
+        foretold=foretold(kit.name if (kit := _kit(ground)) else "", told, path),
     )
 
 

@@ -121,6 +121,22 @@ class Chances:
 
 
 @dataclass(frozen=True)
+class Foretold:
+    """What tests will read if the plan is followed: one titration a day, misread ones and the kit's
+    step included.
+
+    Attributes:
+        kit: that reads them, its last bottle; "" where the tank file declares none.
+        tank_meq_l: (days + 1, s) at the usual hour, from the first day on.
+        effluent_meq_l: (days, s) from the day after on; None where no reactor runs.
+    """
+
+    kit: str
+    tank_meq_l: np.ndarray
+    effluent_meq_l: np.ndarray | None
+
+
+@dataclass(frozen=True)
 class Plan:
     """All that is to be done until the next report.
 
@@ -146,6 +162,7 @@ class Plan:
             today's flow; None where no reactor runs.
         pauses: solutions that pause until calcium is back in its band.
         reasons: why the plan is as it is.
+        foretold: what tests will read; None where nothing can be foretold.
     """
 
     kind: str
@@ -167,3 +184,4 @@ class Plan:
     self_regulation_days: np.ndarray | None
     pauses: tuple[str, ...]
     reasons: tuple[Remark, ...]
+    foretold: Foretold | None = None

@@ -18,6 +18,7 @@ from reports.page.sections.outlook import outlook_section
 from reports.page.sections.reasons import reasons_section
 from reports.page.sections.record import record_section
 from reports.page.sections.setting import setting_section
+from reports.page.sections.since_last import since_last_section
 from reports.page.sections.supplies import supplies_section
 from reports.page.sections.tank_ph import tank_ph_section
 from reports.page.sections.trust import trust_section
@@ -30,6 +31,7 @@ SECTIONS: tuple[SectionMaker, ...] = (
     certainty_section,
     reasons_section,
     watch_section,
+    since_last_section,
     next_tests_section,
     narrowing_section,
     chamber_section,

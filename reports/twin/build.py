@@ -25,29 +25,32 @@ from estimator.next_tests.planning import USEFUL, Planning, Swing
 from estimator.next_tests.ranking import Ranked
 from estimator.next_tests.timetable import Learning
 from estimator.study import ReactorJob, Study
+from reports.twin.former import Former
 from reports.twin.plan import PLAN_TABLE
-from reports.twin.quantities import Json, quantiles
+from reports.twin.quantities import SCHEMA_VERSION, Json, quantiles
 from reports.twin.reactor import REACTOR_TABLE
 from reports.twin.serialise import Computed, Naming, Writer, always
+from reports.twin.since import since_last
 from reports.twin.tank import TANK_TABLE, flagged, priors, readings
 from reports.words.advice import CANDIDATE_WORDS
 from reports.words.alarms import what_of
 from reports.words.table import words
 
-SCHEMA_VERSION = 1
 DOTS = 20
 """Of the quantile dotplot: 18 of 20 lie within the central 90 %."""
 PACKAGES = ("reef-uptake", "arviz", "matplotlib", "numpy", "pymc", "pytensor", "scipy")
 
 
-def build_twin(study: Study, *, timings: bool = False) -> Json:
+def build_twin(study: Study, *, timings: bool = False, former: Former | None = None) -> Json:
     """The whole twin.
 
     Args:
         study: the analysis.
         timings: put the seconds of each stage in; they differ from run to run.
+        former: an earlier report of this tank, to be looked back on.
     """
-    return Writer(study, TABLE, words, timings).object(study)
+    twin = Writer(study, TABLE, words, timings).object(study)
+    return twin | {"since_last": since_last(former, twin)}
 
 
 def to_json(twin: Json) -> str:

@@ -21,12 +21,12 @@ from reports.twin.quantities import Draws, Json, by_date
 from reports.twin.serialise import Naming, Writer, always
 
 
-def _levels(plan: Plan, levels_meq_l: Draws | None, writer: Writer) -> list[Json]:
-    """Level at the end of each day (days, s)."""
+def _levels(plan: Plan, levels_meq_l: Draws | None) -> list[Json]:
+    """Level at the end of each day (days, s); the key's suffix has the writer convert it."""
     if levels_meq_l is None:
         return []
     days = (plan.begins + timedelta(days=day + 1) for day in range(len(levels_meq_l)))
-    return by_date(days, writer.in_unit(ALKALINITY, levels_meq_l))
+    return by_date(days, levels_meq_l)
 
 
 def _reading_unit(rule: TestRule, writer: Writer) -> str:
@@ -71,16 +71,32 @@ def action_of(plan: Plan, current_ml_h: float | None) -> str | None:
     return "stop" if flow == 0 else "raise" if flow > now else "lower"
 
 
+def _readings(plan: Plan, writer: Writer) -> Json | None:
+    """What tests will read, by what is sampled and date; converted likewise."""
+    told = plan.foretold
+    if told is None:
+        return None
+    # The tank's begin on the first day, a day before the levels do.
+    today = by_date([plan.begins], told.tank_meq_l[:1])
+    return {
+        "unit": writer.unit(ALKALINITY),
+        "kit": told.kit,
+        "tank": today + _levels(plan, told.tank_meq_l[1:]),
+        "effluent": _levels(plan, told.effluent_meq_l),
+    }
+
+
 PLAN_TABLE: dict[type, Naming] = {
     Plan: Naming(
-        "-path left=leave_all left_alone_meq_l=left_alone_levels self_regulation_days",
+        "-path left=leave_all left_alone_meq_l=left_alone_levels self_regulation_days -foretold",
         {
+            "readings_meq_l": _readings,
             "action": lambda plan, writer: action_of(
                 plan, writer.study.recommendation.flow.current_ml_h
             ),
             "unit": lambda _, writer: writer.unit(ALKALINITY),
-            "levels_meq_l": lambda plan, writer: _levels(plan, plan.levels_meq_l, writer),
-            "left_alone_meq_l": lambda plan, writer: _levels(plan, plan.left_alone_meq_l, writer),
+            "levels_meq_l": lambda plan, writer: _levels(plan, plan.levels_meq_l),
+            "left_alone_meq_l": lambda plan, writer: _levels(plan, plan.left_alone_meq_l),
         },
     ),
     Today: Naming("dose_ml_d=dose_rates"),

@@ -13,7 +13,10 @@ from estimator.inputs.parameters import Parameter
 from estimator.inputs.tank import Tank
 from reports.output import Json
 
+SCHEMA_VERSION = 1
 QUANTILES = (0.05, 0.25, 0.50, 0.75, 0.95)
+QUANTITY = ("q05", "q25", "q50", "q75", "q95", "mean", "sd")
+"""Keys of a Q."""
 
 Draws = NDArray[np.float64]
 

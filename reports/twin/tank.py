@@ -210,7 +210,11 @@ TANK_TABLE = {
         {"unit": always("mL/h")},
         only=True,
     ),
-    Kit: Naming("parameter unit assumed", only=True),
+    Kit: Naming(
+        "parameter unit assumed",
+        {"step": lambda kit, _: kit.step / PARAMETERS[kit.parameter].units[kit.unit]},
+        only=True,
+    ),
     TankLog: Naming(
         "name=log_name sha256=log_sha256 start=first_entry end=last_entry",
         {

@@ -280,7 +280,7 @@ def test_the_log_of_another_tank_is_not_written_over(folder, no_fit):
 FORMER = a_page()
 READ_ONLY = """\
 import os, sys
-import estimator.inputs.read, reports.output
+import estimator.inputs.read, reports.extras
 from reports.cli import main
 if os.geteuid() == 0:
     os.setgid(65534); os.setuid(65534)
