@@ -2,18 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from datetime import date
 from typing import Any
 
 import numpy as np
 
 from estimator import units
-from estimator.advice.flow import recommend
 from estimator.fit.posterior import Posterior
-from estimator.inputs.tank import Tank
-from estimator.plan.change_over import plan_change_over
-from estimator.plan.result import ChangeOver, NoPlan, Plan
 from helpers.fits import known_posterior
 
 DKH = units.MEQ_L_PER_DKH
@@ -62,23 +57,3 @@ def unsure(
         "alkalinity_now_meq_l": level_dkh * DKH / kit + 0.05 * DKH * rng.standard_normal(draws),
     }
     return known(draws, **{**stated, **changes})
-
-
-def change_over(
-    posterior: Posterior, tank: Tank, doses: Mapping[str, float] = DOSES, seed: int = 3
-) -> ChangeOver:
-    """Advice and change-over, starting on the day of the last entry."""
-    advice = recommend(posterior, tank, np.random.SeedSequence(7))
-    return plan_change_over(posterior, tank, advice, doses, START, np.random.SeedSequence(seed))
-
-
-def plan(
-    posterior: Posterior, tank: Tank, doses: Mapping[str, float] = DOSES, seed: int = 3
-) -> Plan | NoPlan:
-    """Its plan, or why there is none."""
-    return change_over(posterior, tank, doses, seed).plan
-
-
-def told(found: Plan | NoPlan) -> list[str]:
-    """Codes of its reasons."""
-    return [reason.code for reason in found.reasons]
