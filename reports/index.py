@@ -191,10 +191,10 @@ def _why(numbers: Numbers, at: str) -> Text:
     if not alarms:
         return numbers.words(f"{at}/plan/why")
     more = say("<br><small>and {} more</small>", len(alarms) - 1) if len(alarms) > 1 else ""
+    first = f"{at}/alarms/0"
+    odds = numbers.say(" ({at/chance:odds} in 100)", at=first) if alarms[0]["chance"] < 1 else ""
     return numbers.say(
-        "<strong>{at/what:words}</strong> ({at/chance:odds} in 100){more}",
-        at=f"{at}/alarms/0",
-        more=more,
+        "<strong>{at/what:words}</strong>{odds}{more}", at=first, odds=odds, more=more
     )
 
 

@@ -76,8 +76,17 @@ def _again(numbers: Numbers) -> str:
 
     found = f"Run the report again on {_text(near_day(numbers.get('/plan/report_again')))}."
     if numbers.get(CHANCES) is None:
-        return f"{found} How the band holds cannot be told."
+        return f"{found} How the band holds cannot be told, because {_untold(numbers.twin)}."
     return f"{found} The band holds {surely(numbers)}: {_text(good_days(numbers))}."
+
+
+def _untold(twin: dict[str, Any]) -> str:
+    """Why no figure is told."""
+    if failures := twin["diagnostics"]["failures"]:
+        return f"the fit did not pass its own checks: {'; '.join(failures)}"
+    if "alkalinity" in twin["withheld_figures"]:
+        return "the log contradicts itself"
+    return "there is neither a reactor nor a solution to hold it with"
 
 
 RANKED_SHOWN = 6
@@ -99,10 +108,7 @@ def next_lines(twin: dict[str, Any]) -> list[str]:
         *_schedule_lines(numbers),
     ]
     if not twin["next_tests"]:
-        why = "the log contradicts itself."
-        if failures := twin["diagnostics"]["failures"]:
-            why = f"the fit did not pass its own checks: {'; '.join(failures)}."
-        return [*lines, f"No test can be weighed, because {why}"]
+        return [*lines, f"No test can be weighed, because {_untold(twin)}."]
     lines.append(_text(worth_line(numbers)))
     lines.append("Width of the flow range, mL/h, after:")
     for place in best_of_each(numbers)[:RANKED_SHOWN]:

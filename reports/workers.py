@@ -19,7 +19,7 @@ from typing import Any, TypeVar
 HEAVY = (
     "estimator.fit.sampling",
     "estimator.next_tests.planning",
-    "estimator.plan.change_over",
+    "estimator.plan.planner",
     "estimator.advice.tank_ph",
     "estimator.advice.outlook",
     "estimator.fit.watch",

@@ -19,6 +19,8 @@ PERHAPS_OUT = 0.1
 def _answer(n: Report) -> Text:
     if _unlogged(n):
         return "cannot be told: the log lacks something"
+    if not _elements(n):
+        return "cannot be told: see what stands at the top"
     return Markup("; ").join(_holds(n, name) for name in _elements(n))
 
 

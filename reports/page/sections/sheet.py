@@ -222,7 +222,7 @@ def good_days(n: Numbers) -> Markup:
     reads, left = f"{followed}_as_kit_reads", f"{followed}_set_and_left"
     differs = abs(n.get(reads) - n.get(followed)) > SHOWN_APART
     return n.say(
-        "about {followed:days_in_ten} days in ten of the next {/plan/chances/judged_days} with "
+        "{followed:days_in_ten} days in ten of the next {/plan/chances/judged_days} with "
         "this followed{reads}; {left:days_in_ten} with today's settings left alone",
         followed=followed,
         reads=n.say(", {at:days_in_ten} as this kit reads", at=reads) if differs else "",
