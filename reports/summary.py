@@ -110,7 +110,7 @@ def next_lines(twin: dict[str, Any]) -> list[str]:
     if not twin["next_tests"]:
         return [*lines, f"No test can be weighed, because {_untold(twin)}."]
     lines.append(_text(worth_line(numbers)))
-    lines.append("Width of the flow range, mL/h, after:")
+    lines.append("For comparison, what each way to test would leave of the flow range, mL/h:")
     for place in best_of_each(numbers)[:RANKED_SHOWN]:
         one = twin["next_tests"][place]
         now, then = fixed(one["width_now"], 0), fixed(one["expected_width"], 0)

@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 from estimator.inputs.tank import Tank
 from reports.words.advice import UNKNOWNS
-from reports.words.values import Values, Words
+from reports.words.values import Values, Words, unticked
 
 
 class AlarmWords(NamedTuple):
@@ -211,4 +211,4 @@ WORDS: dict[str, Words] = {
 def what_of(code: str, values: Values) -> str:
     """What an alarm says, as a clause: of its code and the values of its causes."""
     found = FIT if code == "alarm_fit" else ALARMS[code.removeprefix("alarm_")]
-    return found.what.format(**values)
+    return found.what.format(**{name: unticked(value) for name, value in values.items()})

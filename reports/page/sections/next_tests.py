@@ -24,13 +24,10 @@ USEFUL_NONE = "none narrows the flow range by much now"
 def _answer(n: Report) -> Text:
     if not n.get("/next_tests"):
         return "cannot be told yet"
-    if not _useful(n):
+    place = _single(n)
+    if place is None:
         return USEFUL_NONE
-    return n.say(
-        "most narrows: {test}, from {at/width_now} to about {at/expected_width} mL/h",
-        test=words_of_test(_best(n)),
-        at=f"/next_tests/{_place(n)}",
-    )
+    return f"of single tests, {_label(n, place)} narrows the flow range most"
 
 
 @section("next", "What a test is worth", _answer)
@@ -40,8 +37,7 @@ def next_tests_section(n: Report) -> Iterator[Block]:
         yield Prose(SETTLE_FIRST)
         return
     yield Prose(POINTS)
-    if not _useful(n):
-        yield Prose(_nothing_helps(n))
+    yield Prose(worth_line(n))
     yield captions.next_tests_picture(n)
     yield _ranking(n)
     floor = floor_line(n)
@@ -49,35 +45,31 @@ def next_tests_section(n: Report) -> Iterator[Block]:
         yield Prose(floor)
 
 
-def _place(n: Numbers) -> int:
-    """The test to name: that which is put first, else the best without a risk."""
-    best = n.get("/testing/next")
-    if best is not None:
-        return int(best)
-    safe = (i for i, one in enumerate(n.get("/next_tests")) if not one["risk"])
-    return next(safe, 0)
+def _single(n: Numbers) -> int | None:
+    """Place of the best test of one visit, without a risk; None where none is useful."""
+    least = n.get("/testing/useful_pct")
+    useful = (
+        i
+        for i, one in enumerate(n.get("/next_tests"))
+        if not one["days"] and not one["risk"] and one["narrowing_pct"] >= least
+    )
+    return next(useful, None)
 
 
-def _best(n: Numbers) -> dict[str, Any]:
-    found: dict[str, Any] = n.get(f"/next_tests/{_place(n)}")
-    return found
-
-
-def _useful(n: Numbers) -> bool:
-    most = max(one["narrowing_pct"] for one in n.get("/next_tests"))
-    return bool(most >= n.get("/testing/useful_pct"))
+def _label(n: Numbers, place: int) -> str:
+    return CANDIDATE_WORDS[n.get(f"/next_tests/{place}/key")].label
 
 
 def worth_line(n: Numbers) -> Markup:
     """Which test narrows the flow range most, in one sentence."""
-    if not _useful(n):
+    place = _single(n)
+    if place is None:
         return _nothing_helps(n)
     return n.say(
-        "What by itself narrows the flow range most: {test}. That takes {at/minutes} minutes, and "
-        "leaves about {at/expected_width} of {at/width_now} mL/h (9-in-10: "
-        "{at/expected_width_q05} to {at/expected_width_q95}).",
-        test=words_of_test(_best(n)),
-        at=f"/next_tests/{_place(n)}",
+        "Of single tests, {test} narrows the flow range most: by {at/narrowing_pct} % in "
+        "{at/minutes} minutes.",
+        test=_label(n, place),
+        at=f"/next_tests/{place}",
     )
 
 
@@ -133,8 +125,9 @@ def _ranking(n: Report) -> Table:
     ]
     return Table(
         say(
-            "All {} ways to test, each by itself, the one that narrows most first; “as good” means "
-            "that it cannot be told from the line above. ± is the error of the computation",
+            "All {} ways to test, each by itself, for comparison, the one that narrows most "
+            "first; “as good” means that it cannot be told from the line above. ± is the error of "
+            "the computation",
             len(found),
         ),
         list(RANKING)[:shown],

@@ -114,9 +114,8 @@ def _lines(n: Report) -> Iterator[Text]:
         )
     limits = list(_limits(n, every))
     if limits:
-        yield say(
-            "Changes are to what is set then; stop at 0 and {}.", Markup(" and ").join(limits)
-        )
+        within = Markup(" and ").join(limits)
+        yield say("Changes are to what is set then; stay within {}.", within)
     if any(case["step"] == "next" for case in every):
         yield ("Next rung: the next line above, not before its day; then the row's own change.")
     yield "Log every reading: a new report knows more than this table."
@@ -125,12 +124,12 @@ def _lines(n: Report) -> Iterator[Text]:
 def _limits(n: Report, every: list[dict[str, Any]]) -> Iterator[Text]:
     """How far the rows may go."""
     if any(case["flow_change_ml_h"] for case in every) and n.get("/tank/pump"):
-        yield n.say("at {/tank/pump/min:flow} and {/tank/pump/max:flow} mL/h")
+        yield n.say("{/tank/pump/min:flow} to {/tank/pump/max:flow} mL/h")
     moved = {name for case in every for name, ml in (case["dose_changes"] or {}).items() if ml}
     most = [
-        n.say("{at:ml} mL of {name}", at=f"{RULE}/most{pointer(name)}", name=user_text(name))
+        n.say("0 to {at:ml} mL of {name}", at=f"{RULE}/most{pointer(name)}", name=user_text(name))
         for name, ml in n.get(f"{RULE}/most").items()
         if ml and name in moved
     ]
     if most:
-        yield say("at {} a day", Markup(", ").join(most))
+        yield say("{} a day", Markup(", ").join(most))

@@ -26,8 +26,12 @@ from reports.page.sections.schedule import all_tests, next_tests_line
 from reports.wording import listed, user_text
 
 PLAN, TODAY, CHANCES = "/plan", "/plan/today", "/plan/chances"
-KNOWN = {"high": "well", "medium": "fairly", "low": "poorly"}
-"""How well the needed flow is known, by trust in the model that tells it."""
+KNOWN = ("well", "fairly", "poorly")
+"""How well the needed flow is known: the worse of what its range and what the trust in the model
+that tells it allow."""
+TRUSTED = ("high", "medium", "low")
+WIDTHS = (1.25, 2.0)
+"""The range's upper end over its lower one, at most, for the first and for the second word."""
 SURELY = ((0.95, "surely"), (0.8, "mostly"))
 """How surely the band holds, by the share of good days; else "not surely"."""
 SHOWN_APART = 0.025
@@ -202,12 +206,18 @@ def _prospects(n: Report) -> Iterator[Text]:
     """How surely the band holds, and how well the flow is known: two things."""
     if n.get(CHANCES) is not None:
         yield say("<strong>The band holds {}:</strong> {}.", surely(n), good_days(n))
-    known = KNOWN[n.get("/trust/level")]
     if n.recommended:
         flow = "flow of a reactor to come" if n.planned else "flow it needs"
-        yield say("<strong>The {} is {} known:</strong> {}.", flow, known, n.flow_range())
+        yield say("<strong>The {} is {} known:</strong> {}.", flow, well_known(n), n.flow_range())
     elif n.shown:
         yield Markup("<strong>The flow it needs is not known yet.</strong>")
+
+
+def well_known(n: Numbers) -> str:
+    """One word for how well the needed flow is known, where there is a range."""
+    low, high = (n.get(f"/flow/recommended/{end}") for end in ("low", "high"))
+    wide = sum(high > most * low for most in WIDTHS)
+    return KNOWN[max(wide, TRUSTED.index(n.get("/trust/level")))]
 
 
 def surely(n: Numbers) -> str:

@@ -233,10 +233,10 @@ def test_the_rule_takes_six_lines_at_most():
         assert 3 <= len(lines) <= 6
     words = text_of(page_and_twin(build_study("start"))[0], "today")
     assert "Take the mean of the repeats, rounded to the kit's figures, a half up." in words
-    assert "stop at 0 and at 250 mL of soda, 250 mL of chloride a day." in words
+    assert "stay within 0 to 250 mL of soda, 0 to 250 mL of chloride a day." in words
     assert "Next rung: the next line above, not before its day" in words
     words = text_of(page_and_twin(build_study("full"))[0], "today")
-    assert "stop at 0 and at 60 and 3000 mL/h." in words
+    assert "stay within 60 to 3000 mL/h." in words
     assert "ext rung" not in words
 
 
@@ -319,6 +319,26 @@ def test_knowledge_and_prospects_are_two_lines():
     planned = text_of(page_and_twin(build_study("no reactor"))[0], "today")
     assert "The flow of a reactor to come is fairly known" in planned
     assert "Trust" not in words
+
+
+@pytest.mark.parametrize(
+    ("variant", "high", "word"),
+    [
+        ("full", 1.24, "well"),
+        ("full", 1.5, "fairly"),
+        ("full", 2.1, "poorly"),
+        ("start", 1.24, "fairly"),
+    ],
+)
+def test_a_wide_range_is_not_well_known(variant, high, word):
+    """Nor a narrow one of a model that is not to be trusted far."""
+    study = build_study(variant)
+    setting = replace(study.recommendation.flow.setting, low_ml_h=2000.0, high_ml_h=2000.0 * high)
+    flow = replace(study.recommendation.flow, setting=setting)
+    changed = replace(study, recommendation=replace(study.recommendation, flow=flow))
+    assert f"The flow it needs is {word} known: 2000 to" in text_of(
+        page_and_twin(changed)[0], "today"
+    )
 
 
 def test_no_test_that_fits_is_said():
