@@ -129,7 +129,7 @@ def _schedule_lines(numbers: Numbers) -> list[str]:
 
     return [
         f"  {_text(near_moment(test['time']))}  {_text(what_is_tested(test))}, "
-        f"{times(test['repeats'])} ({fixed(test['minutes'], 0)} min), {SERVES[test['serves']]}"
+        f"{times(test['repeats'])} ({fixed(test['minutes'], 0)} min), to {SERVES[test['serves']]}"
         for _, test in numbers.each(TESTS)
     ] or ["  none fits"]
 

@@ -42,8 +42,8 @@ def ahead_section(n: Report) -> Iterator[Block]:
         left=_all_days(n, "all_days_set_and_left", every),
     )
     yield n.para(
-        "The largest rise of a day is {at/largest_daily_rise:span {unit}} {unit} (9 in 10); the "
-        "limit is {/plan/rise_limit:{fine}} {unit}{source}.",
+        "On no day does it rise by more than {at/largest_daily_rise/q95:{unit}} {unit} (19 in 20); "
+        "the limit is {/plan/rise_limit:{fine}} {unit}{source}.",
         at=CHANCES,
         unit=n.unit,
         fine=needed_decimals(n.get("/plan/rise_limit"), decimals_of(n.unit)),

@@ -110,13 +110,24 @@ RANKING = {
 """Columns of the table of tests, with what stands in each."""
 
 
+LEAST_TOLD_PCT = 0.5
+"""A test that narrows the range by less narrows it by nothing that could be told."""
+
+
+def _idle(one: dict[str, Any]) -> dict[str, str]:
+    """Cells of a test that narrows nothing."""
+    if one["narrowing_pct"] >= LEAST_TOLD_PCT:
+        return {}
+    return dict(zip([*RANKING][1:3], ("stays", "none"), strict=True))
+
+
 def _ranking(n: Report) -> Table:
     found = n.each("/next_tests")
     priced = any(one["price"] is not None for _, one in found)
     shown = len(RANKING) - (not priced)
     rows = [
         n.row(
-            " | ".join([*RANKING.values()][:shown]),
+            " | ".join([*(RANKING | _idle(one)).values()][:shown]),
             at=at,
             what=sentence(words_of_test(one)).removesuffix("."),
             tied=" (as good)" if one["tied_with_previous"] else "",

@@ -11,8 +11,8 @@ from reports.wording import times, user_text
 
 TESTS = "/plan/tests"
 PLACES = ("tank", "effluent", "chamber")
-SERVES = {"rule": "to act on", "learning": "to learn from"}
-"""What a test is for."""
+SERVES = {"rule": "act", "learning": "learn"}
+"""What a test is there to do."""
 
 
 def what_is_tested(test: dict[str, Any]) -> Markup:
@@ -49,8 +49,7 @@ def all_tests(n: Numbers) -> Folded | None:
     rows = [
         [
             near_moment(test["time"]),
-            what_is_tested(test),
-            times(test["repeats"]),
+            say("{}, {}", what_is_tested(test), times(test["repeats"])),
             n.whole(f"{at}/minutes"),
             SERVES[test["serves"]],
         ]
@@ -58,8 +57,8 @@ def all_tests(n: Numbers) -> Folded | None:
     ]
     table = Table(
         n.say("Until the next report, within {/plan/minutes_per_week} minutes a week"),
-        ["When", "Test", "How often", "Minutes", "For"],
+        ["When", "Test", "Minutes", "To"],
         rows,
-        (3,),
+        (2,),
     )
     return Folded(say("All {} tests until then", len(found)), [table])

@@ -73,7 +73,7 @@ def test_every_sentence_of_the_advice_is_in_the_twin(study):
 
 # Numbers of fixed prose: the scale of words, what a range means, how often a test is repeated, how
 # many days an addition takes, of how many equally likely values dots are, and the safety facts.
-PROSE = {"0", "1", "2", "3", "4", "9", "10", "20", "100", "1110"}
+PROSE = {"0", "1", "2", "3", "4", "9", "10", "19", "20", "100", "1110"}
 
 
 def test_prose_holds_no_number_of_its_own(study):

@@ -225,6 +225,17 @@ def test_each_figure_of_the_kit_reads_in_the_row_that_the_twin_has_for_it(varian
     assert rows[3] == "7.8 to 8.4"
 
 
+def test_what_narrows_nothing_is_told_so():
+    """No negative share: an error of the computation is not a loss."""
+    html, twin = page_and_twin(build_study("full"))
+    assert twin["next_tests"][-1]["narrowing_pct"] < 0
+    words = text_of(html, "next")
+    assert "Tank magnesium (as good)staysnone" in words
+    assert "−0" not in words
+    assert min(twin["flow"]["variance_shares"].values()) < 0
+    assert "water volume" not in text_of(html, "narrow").lower()
+
+
 def test_the_rule_takes_six_lines_at_most():
     """And says how repeats, rungs and limits are meant."""
     for variant in RULED:
