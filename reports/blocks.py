@@ -16,7 +16,17 @@ from urllib.parse import quote, unquote
 
 from markupsafe import Markup
 
-from reports.wording import DECIMALS, MONTHS, chance_sides, fixed, plain, step_decimals
+from reports.wording import (
+    DAYS,
+    DECIMALS,
+    MONTHS,
+    chance_sides,
+    fixed,
+    nearest_five,
+    needed_decimals,
+    plain,
+    step_decimals,
+)
 
 Text = str | Markup
 """Plain strings are escaped where they meet the page; `Markup` is not."""
@@ -101,11 +111,12 @@ class Folded(Block):
 
 @dataclass(frozen=True)
 class Section:
-    """One section of the page."""
+    """One section of the page; with an `answer` it is folded behind title and answer."""
 
     anchor: str
     title: str
     blocks: Sequence[Block]
+    answer: Text = ""
 
 
 def say(template: str, *parts: object, **named: object) -> Markup:
@@ -131,6 +142,8 @@ def resolve(twin: Any, path: str) -> Any:
     return at
 
 
+WIDE = 10.0
+"""A range whose ends differ by a larger factor is told by its lower end alone."""
 Fineness = str | int
 """How fine a number is printed: its unit, of which `DECIMALS` tells, or decimals."""
 
@@ -144,8 +157,9 @@ class Numbers:
     """Prints numbers of one twin. Each method returns a `<data>` element, or words around some.
 
     Attributes of the element: `value`, the twin's number; `data-k`, its JSON pointer; `data-as`
-    where it is printed in hundredths ("in100"), as what is left of a hundred ("not100") or without
-    its sign ("size"). Units are not printed.
+    where it is printed in hundredths ("in100"), as a chance to the nearest 5 in 100 ("near5"), as
+    what is left of a hundred beside one ("not5"), as days in ten ("in10") or without its sign
+    ("size"). Units are not printed.
     """
 
     def __init__(self, twin: dict[str, Any]) -> None:
@@ -231,17 +245,35 @@ class Numbers:
         pump = self.get("/tank/pump")
         return self(path, step_decimals(pump["step"]) if pump else 0)
 
+    def signed_flow(self, path: str) -> Markup:
+        """A change of the flow, mL/h, with its sign."""
+        pump = self.get("/tank/pump")
+        return self.signed(path, step_decimals(pump["step"]) if pump else 0)
+
     def middle(self, path: str, fine: Fineness) -> Markup:
         """The median of the Q at `path`."""
         return self(f"{path}/q50", fine)
 
     def span(self, path: str, fine: Fineness) -> Markup:
-        """ "a to b": the 9-in-10 range of the Q at `path`."""
+        """ "a to b": the 9-in-10 range of the Q at `path`; "a or more" where b is over `WIDE` a."""
+        low = self.get(f"{path}/q05")
+        if low > 0 and self.get(f"{path}/q95") > WIDE * low:
+            return say("{} or more", self(f"{path}/q05", fine))
         return say("{} to {}", self(f"{path}/q05", fine), self(f"{path}/q95", fine))
 
     def around(self, path: str, fine: Fineness) -> Markup:
         """ "m (a to b)": median and 9-in-10 range of the Q at `path`."""
         return say("{} ({})", self.middle(path, fine), self.span(path, fine))
+
+    def ml(self, path: str) -> Markup:
+        """A dose, mL, as it can be measured: whole from 10 on, else tenths."""
+        value = self.get(path)
+        return self(path, needed_decimals(value, 1) if abs(value) < 10 else 0)
+
+    def ml_change(self, path: str) -> Markup:
+        """A change of a dose, mL, with its sign."""
+        value = self.get(path)
+        return self.signed(path, needed_decimals(value, 1) if abs(value) < 10 else 0)
 
     def in_hundred(self, path: str) -> Markup:
         """A fraction as a count in 100."""
@@ -252,14 +284,22 @@ class Numbers:
         return say("{}\N{NO-BREAK SPACE}%", self.in_hundred(path))
 
     def odds(self, path: str) -> Markup:
-        """A probability as a count in 100, never none or all: draws cannot tell."""
-        value = self.get(path)
-        bound = "under " if value < 0.01 else "over " if value > 0.99 else ""
-        return say("{}{}", bound, self._data(path, _seldom_or_often(value), "in100"))
+        """A probability as a count in 100, to the nearest 5 and never none or all."""
+        return self._near(path, self.get(path), "near5")
 
     def left(self, path: str) -> Markup:
-        """What is left of a hundred beside a probability, never none or all."""
-        return self._data(path, _seldom_or_often(1 - self.get(path)), "not100")
+        """What is left of a hundred beside a probability, likewise."""
+        return self._near(path, 1 - self.get(path), "not5")
+
+    def _near(self, path: str, chance: float, told_as: str) -> Markup:
+        bound, shown = nearest_five(chance)
+        return say("{}{}", bound, self._data(path, fixed(shown, 0), told_as))
+
+    def days_in_ten(self, path: str) -> Markup:
+        """A share of days as days in ten, to the nearest half and never none or all."""
+        bound, shown = nearest_five(self.get(path))
+        shown /= 10
+        return say("{}{}", bound, self._data(path, fixed(shown, needed_decimals(shown, 1)), "in10"))
 
     def small_chance(self, path: str) -> Markup:
         """A probability as per cent, in words where it rounds to none."""
@@ -268,25 +308,17 @@ class Numbers:
         return self._data(path, "under 1\N{NO-BREAK SPACE}%")
 
     def chance(self, path: str, so: Text, not_so: Text) -> Markup:
-        """ "likely (78 in 100) that …": the likelier side in words, with its number.
+        """ "likely (80 in 100) that …": the likelier side in words, with its number.
 
         Args:
             path: of a probability.
             so: what holds with it.
             not_so: what holds otherwise.
         """
-        value = self.get(path)
-        word, positive = chance_sides(value)
-        share = 100 * (value if positive else 1 - value)
-        # Draws cannot tell 99.6 from 100 in 100.
-        bound = "at least " if share > 99 else ""
-        number = self._data(path, fixed(min(share, 99.0), 0), "in100" if positive else "not100")
-        return say("{} ({}{} in 100) that {}", word, bound, number, so if positive else not_so)
-
-
-def _seldom_or_often(chance: float) -> str:
-    """A count in 100 that is neither none nor all."""
-    return fixed(min(max(100 * chance, 1.0), 99.0), 0)
+        _, shown = nearest_five(self.get(path))
+        word, positive = chance_sides(shown / 100)
+        number = self.odds(path) if positive else self.left(path)
+        return say("{} ({} in 100) that {}", word, number, so if positive else not_so)
 
 
 def moment(iso: str) -> Markup:
@@ -304,6 +336,23 @@ def short_day(iso: str) -> Markup:
     """A date without its year, for tables."""
     at = datetime.fromisoformat(iso)
     return _time(iso, f"{at.day}\N{NO-BREAK SPACE}{MONTHS[at.month - 1]}")
+
+
+def near_day(iso: str) -> Markup:
+    """A date of the days around today: with its weekday, without its year."""
+    at = datetime.fromisoformat(iso)
+    return _time(iso, _weekday(at))
+
+
+def near_moment(iso: str) -> Markup:
+    """A time of the days around today."""
+    at = datetime.fromisoformat(iso)
+    return _time(iso, f"{_weekday(at)}, {at:%H:%M}")
+
+
+def _weekday(at: datetime) -> str:
+    day = f"{DAYS[at.weekday()]}\N{NO-BREAK SPACE}{at.day}"
+    return f"{day}\N{NO-BREAK SPACE}{MONTHS[at.month - 1]}"
 
 
 def _date(at: datetime) -> str:

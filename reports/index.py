@@ -11,17 +11,16 @@ import os
 from collections import Counter
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from functools import partial
 from urllib.parse import quote
 
 from markupsafe import Markup
 
 from estimator.advice.alarms import GRAVITY
-from reports.blocks import Numbers, Table, Text, moment, pointer, say
+from reports.blocks import Numbers, Table, Text, decimals_of, pointer, say, short_day
 from reports.many import Status, TankOutcome
 from reports.output import Json
 from reports.template import fill_page
-from reports.wording import LIKELY, SCALE, listed, plain, sentence, step_decimals, user_text
+from reports.wording import LIKELY, SCALE, listed, needed_decimals, plain, user_text
 
 INDEX_SCHEMA_VERSION = 1
 FIRST, UNREAD, NO_SETTING, STEADY = "first", "unread", "no_setting", "steady"
@@ -29,6 +28,7 @@ FIRST, UNREAD, NO_SETTING, STEADY = "first", "unread", "no_setting", "steady"
 those that merely lack a setting: nothing at all is known of it."""
 GROUPS = (FIRST, UNREAD, NO_SETTING, STEADY)
 
+_FACTS = ("tank", "as_of", "trust", "plan", "last_reading", "trend", "level_in_band_probability")
 MOST_SHOWN = 3
 """Faults of one tank on the page, and tanks named on one line of the terminal."""
 LINE_LENGTH = 160
@@ -38,8 +38,8 @@ def build_index(outcomes: Iterable[TankOutcome], seed: int) -> Json:
     """All tanks in order of need, whatever the order in which they were done.
 
     Within a group tanks with an alarm come first, the gravest first; then the tank whose alkalinity
-    is least likely in its band, now or over the days to come at the present setting, whichever is
-    the smaller; then by the log's name.
+    is least likely in its band now, or is to be in it on the fewest days with its plan followed,
+    whichever is the smaller; then by the log's name.
     """
     ranked = sorted(map(_entry, outcomes), key=_rank)
     found = Counter(entry["status"] for entry in ranked)
@@ -76,7 +76,7 @@ def render_index(index: Json) -> str:
 def summary_lines(index: Json, page: str, twin: str) -> list[str]:
     """At most eight lines: counts, who comes first, who has no setting, faults, files written."""
     lines = [_counts(index["counts"])]
-    for group, words in ((FIRST, "Look first at"), (NO_SETTING, "No setting yet")):
+    for group, words in ((FIRST, "Look first at"), (NO_SETTING, "No flow recommended yet")):
         names = [
             f"{_name(entry)} ({plain(entry['log'])}{_mark(entry)})"
             for entry in index["tanks"]
@@ -107,7 +107,7 @@ def _entry(outcome: TankOutcome) -> Json:
         "twin": readable(outcome.twin),
         "link": quote(os.fsencode(outcome.page), safe=""),
         "alarms": outcome.facts.get("alarms", []),
-    } | {key: outcome.facts.get(key) for key in ("tank", "as_of", "trust", "flow")}
+    } | {key: outcome.facts.get(key) for key in _FACTS}
 
 
 def readable(name: str) -> str:
@@ -116,14 +116,15 @@ def readable(name: str) -> str:
 
 
 def _need(outcome: TankOutcome) -> tuple[str, float | None]:
-    """The group, and the smaller of the chances of alkalinity in its band now and if left."""
+    """The group, and the smaller of the chance of alkalinity in its band now and the share of days
+    in it to come."""
     if not outcome.facts:
         return UNREAD, None
-    flow = outcome.facts["flow"]
-    chances = (flow["level_in_band_probability"], flow["current_in_band_probability"])
+    facts = outcome.facts
+    chances = (facts["level_in_band_probability"], facts["plan"]["good_days"])
     need = min((chance for chance in chances if chance is not None), default=None)
     # What a failed fit lacks is told with the reasons of a setting that is withheld.
-    pressing = [alarm for alarm in outcome.facts["alarms"] if alarm["about"] != "fit"]
+    pressing = [alarm for alarm in facts["alarms"] if alarm["about"] != "fit"]
     if pressing or (need is not None and need < LIKELY):
         return FIRST, need
     return (STEADY if outcome.status == Status.RECOMMENDED else NO_SETTING), need
@@ -180,70 +181,61 @@ def _tank(numbers: Numbers, at: str) -> Markup:
     return say("{}<br><small>{}</small>", name, user_text(entry["log"]))
 
 
-def _do(numbers: Numbers, at: str) -> Text:
-    flow = numbers.get(f"{at}/flow")
-    if flow["recommended"] is None:
-        return "No setting yet"
-    if flow["planned"]:
-        return "Plan"
-    today = flow["today"]
-    if not today["steps"]:
-        return str(flow["action"]).capitalize()
-    first = {"off": "Leave off"}.get(today["action"], today["action"].capitalize())
-    return say("{}<br><small>first of several steps</small>", first)
+def _today(numbers: Numbers, at: str) -> Text:
+    return numbers.words(f"{at}/plan/today")
 
 
-def _alarms(numbers: Numbers, at: str) -> Text:
-    """What the gravest alarm is about, with its chance, and how many more there are."""
+def _why(numbers: Numbers, at: str) -> Text:
+    """The gravest alarm with its chance, and how many more there are; else one phrase."""
     alarms = numbers.get(f"{at}/alarms")
     if not alarms:
-        return "nothing"
+        return numbers.words(f"{at}/plan/why")
     more = say("<br><small>and {} more</small>", len(alarms) - 1) if len(alarms) > 1 else ""
-    about = alarms[0]["about"].capitalize()
+    first = f"{at}/alarms/0"
+    odds = numbers.say(" ({at/chance:odds} in 100)", at=first) if alarms[0]["chance"] < 1 else ""
     return numbers.say(
-        "<strong>{about}</strong><br>({at/chance:odds} in 100){more}",
-        about=about,
-        at=f"{at}/alarms/0",
-        more=more,
+        "<strong>{at/what:words}</strong>{odds}{more}", at=first, odds=odds, more=more
     )
 
 
-def _why(numbers: Numbers, at: str) -> Markup:
+def _faults(numbers: Numbers, at: str) -> Markup:
     reasons = numbers.get(f"{at}/reasons")
     more = len(reasons) - MOST_SHOWN
-    # A fault begins with a file name, which must stay as it is.
-    say_it = str if numbers.get(f"{at}/group") == UNREAD else sentence
-    shown: list[Text] = [user_text(say_it(reason)) for reason in reasons[:MOST_SHOWN]]
+    shown: list[Text] = [user_text(reason) for reason in reasons[:MOST_SHOWN]]
     if more > 0:
         shown.append(f"… and {more} more")
     return Markup("<br>").join(shown)
 
 
-def _flow(numbers: Numbers, path: str, at: str) -> Text:
-    flow = numbers.get(f"{at}/flow")
-    if flow["recommended"] is None and path.startswith("recommended"):
+def _last_reading(numbers: Numbers, at: str) -> Text:
+    reading = numbers.get(f"{at}/last_reading")
+    if reading is None:
         return "none"
-    if flow["current"] is None and path == "current":
-        return "no reactor"
-    return numbers(f"{at}/flow/{path}", step_decimals(flow["step"]) if flow["step"] else 0)
+    value = f"{at}/last_reading/value"
+    fine = needed_decimals(reading["value"], decimals_of(reading["unit"]))
+    return numbers.say(
+        "{value:{fine}} {unit}, {on}",
+        value=value,
+        fine=fine,
+        unit=reading["unit"],
+        on=short_day(reading["time"]),
+    )
 
 
-def _setting(numbers: Numbers, at: str) -> str:
-    """Where the setting to make now stands: that of the first step where there are steps."""
-    flow = numbers.get(f"{at}/flow")
-    first = flow["today"] and flow["today"]["steps"] and not flow["planned"]
-    return "today/set_to" if first else "recommended/set_to"
-
-
-def _chance(key: str, numbers: Numbers, at: str) -> Text:
-    """A chance in hundredths; draws cannot tell the ends from none and all."""
-    at = f"{at}/flow/{key}"
-    value = numbers.get(at)
-    if value is None:
+def _trend(numbers: Numbers, at: str) -> Text:
+    trend = numbers.get(f"{at}/trend")
+    if trend is None:
         return "not known"
-    if value <= 0.99:
-        return numbers.small_chance(at)
-    return say('<data value="{}" data-k="{}">over 99\N{NO-BREAK SPACE}%</data>', value, at)
+    fine = max(decimals_of(trend["unit"]) - 1, 0)
+    return numbers.say(
+        "{at/per_week:signed {fine}} {unit}", at=f"{at}/trend", fine=fine, unit=trend["unit"]
+    )
+
+
+def _days(numbers: Numbers, at: str) -> Text:
+    """Days in ten within the band, with the plan followed."""
+    at = f"{at}/plan/good_days"
+    return "not known" if numbers.get(at) is None else numbers.days_in_ten(at)
 
 
 @dataclass(frozen=True)
@@ -256,27 +248,18 @@ class _Column:
 
 _COLUMNS = {
     "Tank": _Column(_tank),
-    "Check first": _Column(_alarms),
-    "To do": _Column(_do),
+    "Today": _Column(_today),
     "Why": _Column(_why),
-    "What is wrong": _Column(_why),
-    "Pump now, mL/h": _Column(lambda n, at: _flow(n, "current", at), numeric=True),
-    "Set to, mL/h": _Column(lambda n, at: _flow(n, _setting(n, at), at), numeric=True),
-    "In band today": _Column(partial(_chance, "level_in_band_probability"), numeric=True),
-    "Stays, as now": _Column(partial(_chance, "current_in_band_probability"), numeric=True),
-    "Stays, as set": _Column(partial(_chance, "in_band_probability"), numeric=True),
-    "Last entry": _Column(lambda n, at: moment(n.get(f"{at}/as_of"))),
+    "What is wrong": _Column(_faults),
+    "Last reading": _Column(_last_reading),
+    "Trend, a week": _Column(_trend, numeric=True),
+    "Days in ten": _Column(_days, numeric=True),
+    "Report again": _Column(lambda n, at: short_day(n.get(f"{at}/plan/report_again"))),
 }
-_ALL = (
-    "Tank",
-    "Check first",
-    "To do",
-    *(head for head in _COLUMNS if _COLUMNS[head].numeric),
-    "Last entry",
-)
+_ALL = tuple(head for head in _COLUMNS if head != "What is wrong")
 _CHANCES = (
-    "Chance of alkalinity in its band at the last entry, and on each of the days after it that the "
-    "tank's report looks ahead: as now, and at the setting"
+    "What to do today and why; the tank's alkalinity as last read and as it goes; days in ten to "
+    "come within the band if the tank's plan is followed"
 )
 
 
@@ -294,7 +277,7 @@ _SHOWN = {
     FIRST: _Group(
         "Look at these first",
         "Something has to be checked before any setting is changed, or alkalinity is not likely to "
-        "be in its band, or not likely to stay there if everything goes on as now.",
+        "be in its band, or to be in it on most days to come.",
         _CHANCES,
         _ALL,
     ),
@@ -305,16 +288,15 @@ _SHOWN = {
         ("Tank", "What is wrong"),
     ),
     NO_SETTING: _Group(
-        "No setting yet",
-        "The log does not support a setting; each report says what to test.",
-        "Reasons, and the chances of alkalinity in its band as in the other groups",
-        ("Tank", "Why", "Pump now, mL/h", "In band today", "Stays, as now", "Last entry"),
+        "No flow recommended yet",
+        "The log cannot say yet what flow the tank needs; what to do meanwhile is safe without it.",
+        _CHANCES,
+        _ALL,
     ),
     STEADY: _Group(
         "Nothing pressing",
-        "Alkalinity is likely in its band and, where a reactor runs, likely to stay there if "
-        "everything goes on as now; a better setting may still be given.",
+        "Alkalinity is likely in its band, and to stay there if the tank's plan is followed.",
         _CHANCES,
-        tuple(head for head in _ALL if head != "Check first"),
+        _ALL,
     ),
 }

@@ -36,13 +36,19 @@ from pathlib import Path
 
 from estimator.errors import Fault, InputError, UptakeError
 from reports.output import Json, destination, write
+from reports.wording import plain
 
-_CHANCES_NOW = ("current_in_band_probability", "level_in_band_probability")
-_FLOW_FACTS = (
-    *("unit", "planned", "action", "current", "recommended", "today"),
-    *("horizon_days", "in_band_probability"),
-)
-"""Keys of a twin's `flow` that an index needs."""
+_ALKALINITY = ("tank", "alkalinity")
+WEEK = 7
+WHY = {
+    "hold": "the pump steers a running reactor",
+    "hand_over": "the reactor takes the load over",
+    "dose": "the dosing holds the level",
+    "correct": "alkalinity is out of its band",
+    "check": "a cause must be found first",
+    "none": "nothing can be foretold",
+}
+"""One phrase for each kind of plan."""
 
 
 class Status(StrEnum):
@@ -201,20 +207,45 @@ def study_one(job: TankJob) -> TankOutcome:
 
 
 def facts_of(twin: Json) -> Json:
-    """What an index needs of a twin. Chances that must not be shown are None."""
-    flow, tank = twin["flow"], twin["tank"]
+    """What an index needs of a twin. Figures that must not be shown are None."""
+    from reports.blocks import Numbers
+    from reports.page.sections.sheet import headline
+
+    plan, chances = twin["plan"], twin["plan"]["chances"]
     sound = not twin["diagnostics"]["failures"] and "alkalinity" not in twin["withheld_figures"]
+    alarms = [{key: one[key] for key in ("about", "chance", "what")} for one in twin["alarms"]]
+    withheld = twin["status"] == Status.WITHHELD and plan["kind"] == "hold"
     return {
-        "tank": tank["name"],
+        "tank": twin["tank"]["name"],
         "as_of": twin["as_of"],
         "trust": twin["trust"]["level"],
-        "alarms": [
-            {key: one[key] for key in ("about", "chance", "what")} for one in twin["alarms"]
-        ],
-        "flow": {key: flow[key] for key in _FLOW_FACTS}
-        | {key: flow[key] if sound else None for key in _CHANCES_NOW}
-        | {"step": tank["pump"] and tank["pump"]["step"]},
+        "alarms": alarms,
+        "plan": {key: plan[key] for key in ("kind", "action", "begins", "report_again")}
+        | {
+            "today": plain(str(headline(Numbers(twin)).striptags())),
+            "why": "what flow it needs is not known yet" if withheld else WHY[plan["kind"]],
+            "good_days": chances and chances["good_days"],
+        },
+        "last_reading": _last_reading(twin),
+        "trend": _trend(twin) if sound else None,
+        "level_in_band_probability": (twin["flow"]["level_in_band_probability"] if sound else None),
     }
+
+
+def _last_reading(twin: Json) -> Json | None:
+    """Of the tank's alkalinity, as it was read."""
+    read = [one for one in twin["readings"] if (one["sample"], one["entry"]) == _ALKALINITY]
+    return {key: read[-1][key] for key in ("time", "value", "unit")} if read else None
+
+
+def _trend(twin: Json) -> Json | None:
+    """Change of the true level in a week, by the last week of the log."""
+    level = twin["level_by_day"]["alkalinity"]
+    days = level["by_day"][-WEEK - 1 :] if level else []
+    if len(days) < 2:
+        return None
+    rise = (days[-1]["q50"] - days[0]["q50"]) * WEEK / (len(days) - 1)
+    return {"unit": level["unit"], "per_week": float(f"{rise:.3g}")}
 
 
 def run_many(

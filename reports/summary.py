@@ -1,4 +1,4 @@
-"""The lines that the commands print."""
+"""The lines that the commands print: the day sheet of the page, from the same twin."""
 
 from __future__ import annotations
 
@@ -12,32 +12,35 @@ from estimator.errors import row_ranges
 from estimator.fit.used import unused
 from estimator.inputs.read import Inputs
 from reports.blocks import Numbers
-from reports.wording import (
-    chance_sides,
-    fixed,
-    listed,
-    plain,
-    sentence,
-    step_decimals,
-    times,
-)
+from reports.wording import fixed, plain, times
 from reports.words.table import words
 
 
 def terminal_lines(twin: dict[str, Any], page: str, twin_name: str) -> list[str]:
-    """What stands before any setting; answer, range or reason, uptake, how sure, the files written.
+    """What stands before any setting; today's settings, the next test, the next report and how
+    surely the band holds, the files written.
 
     Args:
         twin: the JSON twin.
         page, twin_name: paths of the two files.
     """
+    from reports.page.sections.schedule import next_tests_line
+    from reports.page.sections.sheet import begins_line, headline
+
+    numbers = Numbers(twin)
+    tests = next_tests_line(numbers)
     return [
         *alarm_lines(twin),
-        *_answer(twin),
-        _uptake(twin),
-        _sure(twin),
+        _text(numbers.say("{day}: {what}.", day=begins_line(numbers), what=headline(numbers))),
+        _rule_line(numbers),
+        f"Next test: {_text(tests) if tests else 'none fits into the minutes given'}.",
+        _again(numbers),
         f"Report: {page} and {twin_name}",
     ]
+
+
+def _text(words: Markup) -> str:
+    return plain(str(words.striptags()))
 
 
 def alarm_lines(twin: dict[str, Any]) -> list[str]:
@@ -51,118 +54,85 @@ def alarm_lines(twin: dict[str, Any]) -> list[str]:
     return [f"Check first: {'; '.join(told)}. {plain(twin['alarms'][0]['check_first'])}"]
 
 
+def _rule_line(numbers: Numbers) -> str:
+    """What a test has to read for nothing to be done; what to do else stands on the page."""
+    from reports.page.sections.rule import RULE, deeds, figures, quiet_case
+
+    if numbers.get(RULE) is None:
+        return "By what it reads: run the report again."
+    at, case = quiet_case(numbers)
+    return _text(
+        numbers.say(
+            "By what it reads: at {figures} {unit} {deeds}; else as the page's table says.",
+            figures=figures(numbers, at),
+            unit=numbers.get(f"{RULE}/unit"),
+            deeds=Markup(", ").join(deeds(numbers, at, case)),
+        )
+    )
+
+
+def _again(numbers: Numbers) -> str:
+    """When to run the report again, and how surely the band holds until long after."""
+    from reports.blocks import near_day
+    from reports.page.sections.sheet import CHANCES, good_days, surely
+
+    found = f"Run the report again on {_text(near_day(numbers.get('/plan/report_again')))}."
+    if numbers.get(CHANCES) is None:
+        return f"{found} How the band holds cannot be told, because {_untold(numbers.twin)}."
+    return f"{found} The band holds {surely(numbers)}: {_text(good_days(numbers))}."
+
+
+def _untold(twin: dict[str, Any]) -> str:
+    """Why no figure is told."""
+    if failures := twin["diagnostics"]["failures"]:
+        return f"the fit did not pass its own checks: {'; '.join(failures)}"
+    if "alkalinity" in twin["withheld_figures"]:
+        return "the log contradicts itself"
+    return "there is neither a reactor nor a solution to hold it with"
+
+
 RANKED_SHOWN = 6
 FLAGGED_SHOWN = 20
 
 
 def next_lines(twin: dict[str, Any]) -> list[str]:
-    """What `uptake next` prints: what to do, a plan, the best of each kind, and what is enough."""
+    """What `uptake next` prints: the schedule, what it serves, and the best test of each kind."""
+    from reports.blocks import near_day
     from reports.figures.captions import best_of_each
-    from reports.page.sections.next_tests import (
-        how_much_line,
-        next_test_lines,
-        plan_line,
-        useful_plan,
-        words_of_test,
-    )
+    from reports.page.sections.next_tests import floor_line, words_of_test, worth_line
 
     numbers = Numbers(twin)
+    until = _text(near_day(numbers.get("/plan/report_again")))
+    minutes = fixed(twin["plan"]["minutes_per_week"], 0)
+    lines = [
+        *alarm_lines(twin),
+        f"Tests until the next report on {until}, within {minutes} minutes a week:",
+        *_schedule_lines(numbers),
+    ]
     if not twin["next_tests"]:
-        failures = twin["diagnostics"]["failures"]
-        why = "the log contradicts itself."
-        if failures:
-            why = f"the fit did not pass its own checks: {'; '.join(failures)}."
-        return [*alarm_lines(twin), f"No test can be weighed, because {why}"]
-    lines = [str(line.striptags()) for line in next_test_lines(numbers)]
-    lines = [*alarm_lines(twin), *lines]
-    plan = useful_plan(numbers)
-    if plan and plan["tests"]:
-        lines.append(f"A plan within {fixed(plan['minutes_per_week'], 0)} minutes a week:")
-        for test in plan["tests"]:
-            at = test["time"][:16].replace("T", " ")
-            lines.append(f"  {at}  {test['of']} {test['entry']}, {times(test['repeats'])}")
-        lines.append(str(plan_line(numbers).striptags()))
-    lines.append("Width of the flow range, mL/h, after:")
+        return [*lines, f"No test can be weighed, because {_untold(twin)}."]
+    lines.append(_text(worth_line(numbers)))
+    lines.append("For comparison, what each way to test would leave of the flow range, mL/h:")
     for place in best_of_each(numbers)[:RANKED_SHOWN]:
         one = twin["next_tests"][place]
         now, then = fixed(one["width_now"], 0), fixed(one["expected_width"], 0)
         lines.append(
             f"  {now} to {then}  {words_of_test(one)} ({fixed(one['minutes'], 0)} minutes)"
         )
-    much = how_much_line(numbers)
-    return lines if much is None else [*lines, str(much.striptags())]
+    floor = floor_line(numbers)
+    return lines if floor is None else [*lines, _text(floor)]
 
 
-def _answer(twin: dict[str, Any]) -> list[str]:
-    from reports.page.report import Report
-    from reports.page.sections.change_over import changed_dosing, pump_and_dosing
+def _schedule_lines(numbers: Numbers) -> list[str]:
+    """One line for each test, with what it is for."""
+    from reports.blocks import near_moment
+    from reports.page.sections.schedule import SERVES, TESTS, what_is_tested
 
-    flow = twin["flow"]
-    setting = flow["recommended"]
-    if setting is None:
-        reasons = " ".join(sentence(plain(reason)) for reason in twin["status_reasons"])
-        lines = ["No setting recommended yet.", reasons]
-        if twin["change_over"]:
-            lines.append(f"The change-over goes on: {pump_and_dosing(Report(twin)).striptags()}.")
-        return lines
-    pump = twin["tank"]["pump"]
-    decimals = step_decimals(pump["step"]) if pump else 0
-    set_to, low, high = (fixed(setting[key], decimals) for key in ("set_to", "low", "high"))
-    now, steps = flow["today"], flow["today"]["steps"]
-    today = fixed(now["set_to"], decimals)
-    dosing = str(changed_dosing(Report(twin)).striptags())
-    also = f" and {dosing}" if dosing else ""
-    if flow["planned"]:
-        first = f"No reactor has run yet: plan for about {set_to} mL/h"
-        first += f", to be reached in {steps} steps" if steps else ""
-        first += f"; to begin, {dosing}" if dosing else ""
-    elif now["action"] == "off":
-        first = f"Leave the effluent pump off{also}, the first of {steps} steps to {set_to} mL/h"
-    elif now["action"] == "leave":
-        first = f"Leave the effluent pump at {fixed(flow['current'], decimals)} mL/h{also}"
-    elif now["action"] == "start":
-        first = f"Start the effluent pump at {today} mL/h{also}"
-    else:
-        current = fixed(flow["current"], decimals)
-        verb = now["action"].capitalize()
-        first = f"{verb} the effluent pump to {today} mL/h{also}; it is at {current} now"
-    if steps and now["action"] != "off" and not flow["planned"]:
-        first += f"; the first of {steps} steps to {set_to} mL/h"
-    first += "."
-    return [first, f"Range: {low} to {high} mL/h (9 in 10)."]
-
-
-def _uptake(twin: dict[str, Any]) -> str:
-    if twin["diagnostics"]["failures"]:
-        return "Uptake: no estimate is shown, because the fit did not pass its own checks."
-    if "alkalinity" in twin["withheld_figures"]:
-        return "Uptake: no estimate is shown, because the log contradicts itself."
-    numbers = Numbers(twin)
-    parts = []
-    for name in ("alkalinity", "calcium"):
-        unit, path = twin["uptake"][name]["unit"], f"/uptake/{name}/now"
-        if numbers.get(path) is None:
-            continue
-        parts.append(f"{name} {numbers.middle(path, unit)} {unit} ({numbers.span(path, unit)})")
-    return f"Uptake: {Markup(listed(parts)).striptags()}."
-
-
-def _sure(twin: dict[str, Any]) -> str:
-    trust = (
-        f"Trust in the model: {twin['trust']['level']}, because {listed(twin['trust']['reasons'])}."
-    )
-    chance, days = twin["flow"]["in_band_probability"], twin["flow"]["horizon_days"]
-    how = "at that flow"
-    if twin["change_over"]:
-        plan = twin["change_over_plan"]
-        chance, days, how = plan["probability"], plan["judged_days"], "by these steps"
-    if chance is None:
-        return trust
-    word, stays = chance_sides(chance)
-    share = 100 * (chance if stays else 1 - chance)
-    count = ("at least " if share > 99 else "") + fixed(min(share, 99), 0)
-    what = "Staying in the band" if stays else "Leaving the band"
-    return f"{what} in the next {days} days {how}: {word} ({count} in 100). {trust}"
+    return [
+        f"  {_text(near_moment(test['time']))}  {_text(what_is_tested(test))}, "
+        f"{times(test['repeats'])} ({fixed(test['minutes'], 0)} min), to {SERVES[test['serves']]}"
+        for _, test in numbers.each(TESTS)
+    ] or ["  none fits"]
 
 
 def contents_lines(inputs: Inputs, ended_days_ago: int | None = None) -> Iterator[str]:

@@ -37,6 +37,8 @@ DECIMALS = {
 
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
+DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+
 VERY_LIKELY = 0.9
 LIKELY = 2 / 3
 
@@ -72,6 +74,16 @@ def chance_sides(chance: float) -> tuple[str, bool]:
     if chance < 1 - LIKELY:
         return chance_word(1 - chance), False
     return chance_word(chance), True
+
+
+def nearest_five(chance: float) -> tuple[str, float]:
+    """("", "under " or "over ", count in 100 to the nearest 5, from 5 to 95).
+
+    Draws of a model cannot tell more, nor none and all.
+    """
+    shown = 5.0 * round(20.0 * chance)
+    bound = "under " if shown < 5.0 else "over " if shown > 95.0 else ""
+    return bound, min(max(shown, 5.0), 95.0)
 
 
 def times(count: int) -> str:

@@ -16,7 +16,7 @@ from estimator.processes import Bound, held
 HEAVY = (
     "estimator.fit.sampling",
     "estimator.next_tests.planning",
-    "estimator.plan.change_over",
+    "estimator.plan.planner",
     "estimator.advice.tank_ph",
     "estimator.advice.outlook",
     "estimator.fit.watch",

@@ -31,7 +31,7 @@ def needed_flow_picture(n: Numbers) -> Picture:
             "Each dot is one of 20 equally likely answers to “which flow holds the middle of the "
             "band?”. The shaded range holds {/flow/needed_dots_in_range} of them (filled dots). "
             "The solid line with a triangle is the {what}{now}.",
-            what="flow to plan for" if flow["planned"] else "setting",
+            what="flow to plan for" if flow["planned"] else "best setting for a pump left alone",
             now="" if flow["current"] is None else "; the dashed line is the pump now",
         ),
     )
@@ -148,23 +148,24 @@ def hangs_on_picture(n: Numbers) -> Picture:
     )
 
 
-def change_over_picture(n: Numbers) -> Picture:
-    """F8. Only for a twin whose change-over has steps."""
-    steps, plan = n.get("/change_over"), n.get("/change_over_plan")
-    last_day = plan["levels"][-1]["date"]
-    retests = [step["retest_on"] for step in steps if step["retest_on"] <= last_day]
-    figure = drawing.draw_forecast(plan, n.get("/tank/targets/alkalinity"), retests)
+def ahead_picture(n: Numbers) -> Picture:
+    """F8. Only for a twin whose plan foretells levels."""
+    plan = n.get("/plan")
+    last = len(plan["levels"]) - 1
+    tests = {test["time"][:10] for test in plan["tests"] if test["of"] == "tank"}
+    days = {level["date"] for level in plan["levels"]}
+    figure = drawing.draw_forecast(plan, n.get("/tank/targets/alkalinity"), sorted(tests & days))
     return Picture(
         title="Where will alkalinity go?",
-        svg=svg(figure, "change-over"),
+        svg=svg(figure, "ahead"),
         alt=n.say(
-            "Alkalinity to come while the steps are followed, as a band about your target; at the "
-            "last retest it is {last:span {unit}} {unit} (9 in 10).",
-            last=f"/change_over/{len(steps) - 1}/alkalinity",
+            "Alkalinity to come while the plan is followed, as a band about your target; on the "
+            "last day it is {last:span {unit}} {unit} (9 in 10).",
+            last=f"/plan/levels/{last}",
             unit=plan["unit"],
         ).striptags(),
-        caption="The true daily mean to expect if the rule is followed: the middle half and the "
-        "9-in-10 range. It shows what is not known, not swings of the tank. Triangles: retests.",
+        caption="The true daily mean to expect if the plan is followed: the middle half and the "
+        "9-in-10 range. It shows what is not known, not swings of the tank. Triangles: tests.",
     )
 
 

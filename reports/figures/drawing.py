@@ -141,13 +141,13 @@ def draw_level(level: Part, readings: Sequence[Part], target: Part | None) -> Fi
 
 
 @styled
-def draw_forecast(plan: Part, target: Part, retests: Sequence[str]) -> Figure:
-    """F8: the level to come as a fan without a middle line, the band dashed, retests below."""
+def draw_forecast(plan: Part, target: Part, tests: Sequence[str]) -> Figure:
+    """F8: the level to come as a fan without a middle line, the band dashed, tests below."""
     figure, axes = canvas.panel(2.9)
     low, high = _view(_fan(axes, plan["levels"]), target)
     _target_lines(axes, target)
     mark: dict[str, Any] = {"color": INK, "ms": 7, "clip_on": False, "zorder": 5}
-    axes.plot(canvas.noons(retests), np.full(len(retests), low), "^", label="retest", **mark)
+    axes.plot(canvas.noons(tests), np.full(len(tests), low), "^", label="test", **mark)
     _finish_level(figure, axes, plan["unit"], (low, high))
     return figure
 

@@ -8,7 +8,7 @@ from typing import Any
 
 from markupsafe import Markup
 
-from reports.blocks import Block, Numbers, Section, say
+from reports.blocks import Block, Numbers, Section, Text
 
 
 class Report(Numbers):
@@ -69,11 +69,6 @@ class Report(Numbers):
         return bool(self.get("/flow/needed/q05") > 0) and not unlogged
 
     @property
-    def steps(self) -> int:
-        """Dated steps of the change-over; 0 where there is none."""
-        return len(self.get("/change_over"))
-
-    @property
     def unit(self) -> str:
         """The keeper's unit of alkalinity."""
         return str(self.get("/uptake/alkalinity/unit").removesuffix("/day"))
@@ -81,15 +76,6 @@ class Report(Numbers):
     def flow_range(self) -> Markup:
         """The recommended range with its unit."""
         return self.say("{at/low:flow} to {at/high:flow} mL/h", at="/flow/recommended")
-
-    def stays(self, path: str) -> Markup:
-        """ "likely (78 in 100) that alkalinity stays …" for a probability over the horizon."""
-        days = self.whole("/flow/horizon_days")
-        return self.chance(
-            path,
-            say("alkalinity stays within the band on each of the next {} days", days),
-            say("alkalinity is outside the band on at least one of the next {} days", days),
-        )
 
     def all_words(self, path: str) -> list[Markup]:
         """Every sentence of the list at `path`."""
@@ -100,13 +86,16 @@ SectionMaker = Callable[[Report], Section | None]
 
 
 def section(
-    anchor: str, title: str | Callable[[Report], str]
+    anchor: str,
+    title: str | Callable[[Report], str],
+    answer: Callable[[Report], Text] | None = None,
 ) -> Callable[[Callable[[Report], Iterable[Block]]], SectionMaker]:
     """Makes a section of a function that yields its blocks; None where it yields none.
 
     Args:
         anchor: id in the page.
         title: or what gives it.
+        answer: what stands beside the title while the section is folded; without it all is open.
     """
 
     def decorate(blocks_of: Callable[[Report], Iterable[Block]]) -> SectionMaker:
@@ -115,7 +104,8 @@ def section(
             blocks = [block for block in blocks_of(n) if block]
             if not blocks:
                 return None
-            return Section(anchor, title if isinstance(title, str) else title(n), blocks)
+            shown = title if isinstance(title, str) else title(n)
+            return Section(anchor, shown, blocks, answer(n) if answer else "")
 
         return make
 

@@ -6,7 +6,10 @@ from datetime import timedelta
 
 import numpy as np
 
+from estimator.fit.kit_in_use import kit_in_use
 from estimator.inputs.parameters import ALKALINITY
+from estimator.plan.means import means_of
+from estimator.plan.present import settable_dose
 from estimator.plan.result import (
     Case,
     Chances,
@@ -29,6 +32,24 @@ def _levels(plan: Plan, levels_meq_l: Draws | None) -> list[Json]:
     return by_date(days, levels_meq_l)
 
 
+def _present(writer: Writer) -> Json:
+    """What is set now, as today's settings are told."""
+    study = writer.study
+    means = means_of(study.posterior, study.log, study.tank)
+    return {
+        "flow_ml_h": study.recommendation.flow.current_ml_h,
+        "dose_rates": {name: settable_dose(rate) for name, rate in means.present_ml_d.items()},
+    }
+
+
+def _kit_step(writer: Writer) -> float:
+    """Of the kit's scale, in its unit: readings lie on its figures."""
+    study = writer.study
+    assert study.plan.rule is not None
+    scale = ALKALINITY.units[_reading_unit(study.plan.rule, writer)]
+    return float(np.round(kit_in_use(study.posterior, study.tank).step_meq_l / scale, 6))
+
+
 def _reading_unit(rule: TestRule, writer: Writer) -> str:
     """That of the kit, which may not be the band's."""
     kit = writer.study.tank.kits.get(rule.kit or "")
@@ -36,17 +57,26 @@ def _reading_unit(rule: TestRule, writer: Writer) -> str:
 
 
 def _cases(rule: TestRule, writer: Writer) -> list[Json]:
-    """The rows, in the kit's unit."""
-    scale = ALKALINITY.units[_reading_unit(rule, writer)]
+    """The rows, in the kit's unit, with the lowest and the highest figure of the kit in each."""
+    scale, step = ALKALINITY.units[_reading_unit(rule, writer)], _kit_step(writer)
 
     def bound(meq_l: float | None) -> float | None:
         # Half way between two figures of the kit: no reading lies within rounding of it.
         return None if meq_l is None else float(np.round(meq_l / scale, 6))
 
+    def figure(edge: float | None, below: int) -> float | None:
+        """The first figure that is not below an edge, or the last one that is."""
+        if edge is None:
+            return None
+        return float(np.round((np.ceil(edge / step - 1e-6) - below) * step, 6))
+
     def row(case: Case) -> Json:
+        low, high = bound(case.from_meq_l), bound(case.to_meq_l)
         return {
-            "reading_from": bound(case.from_meq_l),
-            "reading_to": bound(case.to_meq_l),
+            "reading_from": low,
+            "reading_to": high,
+            "figures_from": figure(low, 0),
+            "figures_to": figure(high, 1),
             "last_from": None,
             "last_to": None,
             "do": case.do,
@@ -94,6 +124,7 @@ PLAN_TABLE: dict[type, Naming] = {
             "action": lambda plan, writer: action_of(
                 plan, writer.study.recommendation.flow.current_ml_h
             ),
+            "present": lambda _, writer: _present(writer),
             "unit": lambda _, writer: writer.unit(ALKALINITY),
             "levels_meq_l": lambda plan, writer: _levels(plan, plan.levels_meq_l),
             "left_alone_meq_l": lambda plan, writer: _levels(plan, plan.left_alone_meq_l),
@@ -107,6 +138,7 @@ PLAN_TABLE: dict[type, Naming] = {
             "entry": always(ALKALINITY.name),
             "of": always("tank"),
             "unit": _reading_unit,
+            "step": lambda _, writer: _kit_step(writer),
             "cases": _cases,
         },
         only=True,

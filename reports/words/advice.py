@@ -22,12 +22,11 @@ class UnknownWords(NamedTuple):
 UNKNOWNS: Mapping[str, UnknownWords] = {
     Unknown.UPTAKE: UnknownWords(
         "the tank's uptake now",
-        "test tank alkalinity every second or third day for two weeks, and log every dose and "
-        "water change",
+        "go on testing tank alkalinity, some days apart, and log every dose and water change",
     ),
     Unknown.EFFLUENT: UnknownWords(
         "the strength of the effluent",
-        "test the effluent's alkalinity twice, with the kit and bottle used for the tank",
+        "test the effluent's alkalinity with the kit and bottle used for the tank",
     ),
     Unknown.VOLUME: UnknownWords("the water volume", "measure the water volume better"),
     Unknown.FLOW_RESPONSE: UnknownWords(
@@ -40,14 +39,14 @@ UNKNOWNS: Mapping[str, UnknownWords] = {
     ),
     Unknown.LIGHT: UnknownWords(
         "the share of uptake in the light",
-        "test tank alkalinity when the lights come on and when they go off, on two days or more",
+        "test tank alkalinity when the lights come on and when they go off",
     ),
     Unknown.DRIFT: UnknownWords(
         "the drift of uptake", "test tank alkalinity again just before the setting is changed"
     ),
     Unknown.CALCIUM: UnknownWords(
         "the calcium that the tank uses",
-        "test the tank's calcium twice today and again in two weeks, and log every dose of calcium",
+        "test the tank's calcium and log every dose of it",
     ),
 }
 """The one place for the words of what is unknown."""
@@ -73,6 +72,10 @@ class CandidateWords(NamedTuple):
     def to_do(self, repeats: int) -> str:
         """What to do, and how often."""
         return self.task.format(self.label) + self._again(self.again, repeats)
+
+    def in_ranking(self, repeats: int) -> str:
+        """What is done, as a noun, and how often."""
+        return self.label + self._again(self.again, repeats)
 
     def in_figure(self, repeats: int) -> str:
         """A short label."""

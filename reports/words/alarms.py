@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 from estimator.inputs.tank import Tank
 from reports.words.advice import UNKNOWNS
-from reports.words.values import Values, Words
+from reports.words.values import Values, Words, unticked
 
 
 class AlarmWords(NamedTuple):
@@ -28,13 +28,12 @@ class AlarmWords(NamedTuple):
 
 
 _SURGE = (
-    "A nearly empty cylinder can let the pressure surge: shut the needle valve before changing it, "
-    "and air the cabinet first, since CO2 gathers low."
+    " A nearly empty cylinder can let the pressure surge: shut the needle valve before changing "
+    "it, and air the cabinet first, since CO2 gathers low."
 )
 _WEAKER = (
     "Look at the cylinder's gauge and count the bubbles; then test the effluent; then let it run "
-    "into a measuring cylinder for ten minutes. "
-    f"{_SURGE}"
+    "into a measuring cylinder for ten minutes."
 )
 _STRONGER = (
     "Count the bubbles and see that the gas valve shuts; then test the effluent; then let it run "
@@ -58,12 +57,12 @@ ALARMS: Mapping[str, AlarmWords] = {
     "effluent_down": AlarmWords(
         "the effluent is weaker, or less of it flows",
         "The gas cylinder is empty or its regulator shut, the media is spent, the pump's tube is "
-        "worn, or the line is clogged.",
+        "worn, or the line is clogged." + _SURGE,
         _WEAKER,
     ),
     "effluent_fade_down": AlarmWords(
         "the effluent grows weaker day by day",
-        "The gas runs out, the media is nearly spent or clogs, or the pump's tube wears.",
+        "The gas runs out, the media is nearly spent or clogs, or the pump's tube wears." + _SURGE,
         _WEAKER,
     ),
     "effluent_up": AlarmWords(
@@ -80,9 +79,10 @@ ALARMS: Mapping[str, AlarmWords] = {
     "chamber_ph_up": AlarmWords(
         "the chamber's pH has risen above where it was held",
         "Gas is lacking: the cylinder is nearly empty, the regulator or the needle valve shut, the "
-        "solenoid or the controller does not open, or the line leaks. Or the pH probe has drifted.",
+        "solenoid or the controller does not open, or the line leaks. Or the pH probe has drifted."
+        + _SURGE,
         "Look at the cylinder's gauge and count the bubbles, then at solenoid and controller; then "
-        f"calibrate the probe. {_SURGE}",
+        "calibrate the probe.",
     ),
     "chamber_ph_down": AlarmWords(
         "the chamber's pH has fallen below where it was held",
@@ -211,4 +211,4 @@ WORDS: dict[str, Words] = {
 def what_of(code: str, values: Values) -> str:
     """What an alarm says, as a clause: of its code and the values of its causes."""
     found = FIT if code == "alarm_fit" else ALARMS[code.removeprefix("alarm_")]
-    return found.what.format(**values)
+    return found.what.format(**{name: unticked(value) for name, value in values.items()})

@@ -86,11 +86,11 @@ CHANGES: Mapping[tuple[str, str], ChangeWords] = {
 }
 """By kind and direction of a `Change`."""
 TELLING_TESTS: Mapping[str, str] = {
-    "uptake": "test the tank's alkalinity at the same hour on three or more further days",
+    "uptake": "go on testing the tank's alkalinity at the same hour",
     "effluent": "test the effluent's alkalinity and let the effluent run into a measuring cylinder "
     "for ten minutes",
     "effluent_fade": "test the effluent's alkalinity and look at the gas cylinder's gauge",
-    "additions": "look for doses that are missing from the log, and test the tank twice",
+    "additions": "look for doses that are missing from the log, and test the tank again",
     "one_addition": "look for a dose that is missing from the log",
     "kit": "test a reference solution with this kit, or the same water with a fresh bottle",
 }

@@ -57,7 +57,9 @@ def _element(template: str) -> Words:
             title=v["parameter"].capitalize(),
             drift=f"{middle:+.2g} {unit} a month (90 % range {low:+.2g} to {high:+.2g})",
             doubt=_DOUBT.format(**v) if v.get("perhaps_out_now") else "",
-            often={0: "now, and twice a week", 1: "every week"}.get(weeks, f"every {weeks} weeks"),
+            holds={0: "it may do so any day", 1: "it is likely to hold for a week"}.get(
+                weeks, f"it is likely to hold for {weeks} weeks"
+            ),
             **v,
         )
 
@@ -87,8 +89,8 @@ def _magnesium_share(template: str) -> Words:
 
 
 _SHARE_TEST = (
-    "What tells is calcium and magnesium of effluent and tank, each pair with one kit and repeated "
-    "three times: at {most_pct:.2g} % the effluent holds {less_calcium:.0f} mg/L less calcium and "
+    "What tells is calcium and magnesium of effluent and tank, each pair with one kit and "
+    "repeated: at {most_pct:.2g} % the effluent holds {less_calcium:.0f} mg/L less calcium and "
     "{more_magnesium:.0f} mg/L more magnesium than at none."
 )
 
@@ -192,14 +194,16 @@ WORDS: dict[str, Words] = {
     ),
     "outlook_never_tested": _element(
         "{title} was never tested, so where it stands is not known; while alkalinity is held it "
-        "would change by {drift}. Test it once, then run the report again."
+        "would change by {drift}. One test would tell."
     ),
     "outlook_out_now": _element(
         "{title} is likely out of its band now ({out_now:.0%}); it changes by {drift}."
     ),
-    "outlook_stays": _element("{title} changes by {drift}: a test twice a year is enough.{doubt}"),
+    "outlook_stays": _element(
+        "{title} changes by {drift}: it is likely to hold for half a year.{doubt}"
+    ),
     "outlook_leaves": _element(
-        "{title} changes by {drift} and would leave its band in time: test it {often}.{doubt}"
+        "{title} changes by {drift} and would leave its band in time: {holds}.{doubt}"
     ),
     "outlook_magnesium_decides": _magnesium_share(
         "Which way calcium goes hangs on how much of the magnesium medium dissolves, since that "

@@ -7,7 +7,7 @@ from typing import Any
 from estimator.inputs.tank import Tank
 from estimator.remark import Remark
 from reports.words import advice, alarms, fit, plan, reactor, unused
-from reports.words.values import Words
+from reports.words.values import Words, unticked
 
 TABLES = (fit.WORDS, advice.WORDS, alarms.WORDS, reactor.WORDS, plan.WORDS, unused.WORDS)
 """Every table of words; a code stands in one of them only."""
@@ -32,4 +32,4 @@ def words(remark: Remark, tank: Tank) -> str:
 def _worded(value: Any, tank: Tank) -> Any:
     if isinstance(value, tuple) and value and isinstance(value[0], Remark):
         return "; ".join(words(one, tank) for one in value)
-    return value
+    return unticked(value)

@@ -43,15 +43,13 @@ from estimator.next_tests.candidates import Candidate
 from estimator.next_tests.enough import HowMuch
 from estimator.next_tests.planning import Planning, Swing
 from estimator.next_tests.ranking import Ranked
-from estimator.next_tests.timetable import PlannedTest, PlanOfTests
-from estimator.plan.controller import Rule
+from estimator.next_tests.timetable import Learning, PlannedTest
 from estimator.plan.guard import held_back, hold, outlook_told
-from estimator.plan.result import ChangeOver, ChangeStep, NoPlan, Plan, Steering
-from estimator.plan.today import what_to_set_today
 from estimator.remark import Remark
 from estimator.study import ReactorJob, Study
 from estimator.unknowns import Unknown
 from estimator.water.supply import SupplyLaw
+from helpers.made_plans import make_plan
 
 DKH, CALCIUM, MAGNESIUM = units.MEQ_L_PER_DKH, units.CA_G_MOL, units.MG_G_MOL
 START = datetime(2026, 3, 1, 9, 30)
@@ -69,8 +67,11 @@ VARIANTS = (
     "net change",
     "hostile",
     "alarmed",
+    "first step",
+    "correct",
 )
-"""Every kind of report; "wide" and "failed" withhold the setting, "alarmed" holds a raise back."""
+"""Every kind of report; "wide", "failed" and "first step" withhold the setting, "alarmed" holds a
+raise back."""
 SPOILED = ("calcium withheld", "alkalinity withheld")
 """Reports without some figures, beside the others."""
 FAILURES = (
@@ -168,10 +169,12 @@ def make_posterior(
     log: TankLog,
     *,
     calcium: bool,
-    reactor: bool,
+    ran: bool,
+    flow_ml_h: float,
     net_change: bool,
     failures: tuple[Remark, ...],
     count: int,
+    level_dkh: float = 8.3,
 ) -> Posterior:
     rng = np.random.default_rng(11)
 
@@ -218,9 +221,9 @@ def make_posterior(
         days=days,
         uptake_meq_l_d=uptake,
         calcium_uptake_mmol_l_d=share[:, None] * uptake,
-        alkalinity_meq_l=draws(8.3 * DKH, 0.02, count),
+        alkalinity_meq_l=draws(level_dkh * DKH, 0.02, count),
         calcium_mmol_l=draws(420 / CALCIUM, 0.02, count) if calcium else None,
-        alkalinity_now_meq_l=draws(8.3 * DKH, 0.02),
+        alkalinity_now_meq_l=draws(level_dkh * DKH, 0.02),
         calcium_now_mmol_l=draws(420 / CALCIUM, 0.02) if calcium else None,
         nitrate_loss_meq_l_d=None,
         law=law,
@@ -229,10 +232,10 @@ def make_posterior(
         strength=law.strength[:, None] * np.ones(count),
         jump=np.zeros(DRAWS, dtype=np.int64),
         jumps=NO_JUMPS,
-        last_run_flow_l_d=62.4 if reactor else None,
-        present_flow_l_d=62.4 if reactor else 0.0,
+        last_run_flow_l_d=(0.024 * flow_ml_h or 62.4) if ran else None,
+        present_flow_l_d=0.024 * flow_ml_h,
         dosed_meq_d=0.0,
-        effluent_tested=reactor,
+        effluent_tested=ran,
         kit_calibration={(kit, bottle): draws(1.01, 0.03) for kit in kits for bottle in (0, 1)},
         kit_repeatability={kit: draws(0.08, 0.1) for kit in kits},
         checks=checks,
@@ -252,12 +255,14 @@ def make_posterior(
 
 def make_recommendation(tank: Tank, *, variant: str, current: float | None) -> Recommendation:
     rng = np.random.default_rng(17)
-    spread = 0.9 if variant == "wide" else 0.06
+    spread = 0.9 if variant in ("wide", "first step") else 0.06
     needed = 2210 * np.exp(spread * rng.standard_normal(DRAWS))
     cause = (Remark("withheld_cause_first", {"about": "additions"}),)
+    wide = (Remark("withheld_wide_range", {"ratio": 19.0, "source": Unknown.EFFLUENT}),)
     reasons = {
         "alkalinity withheld": cause,
-        "wide": (Remark("withheld_wide_range", {"ratio": 19.0, "source": Unknown.EFFLUENT}),),
+        "wide": wide,
+        "first step": wide,
         "failed": (
             Remark("withheld_fit_failed", {"failures": FAILURES, "source": Unknown.UPTAKE}),
         ),
@@ -278,7 +283,7 @@ def make_recommendation(tank: Tank, *, variant: str, current: float | None) -> R
             in_band_as_kit_reads=None if reasons else 0.56,
             current_as_kit_reads=None if current is None else 0.15,
             read_every_days=2,
-            level_in_band=0.93,
+            level_in_band=0.02 if variant == "correct" else 0.93,
             horizon_days=14,
             shares={Unknown.UPTAKE: 0.5, Unknown.EFFLUENT: 0.6, Unknown.VOLUME: -0.1},
         ),
@@ -312,15 +317,8 @@ def make_planning(log: TankLog, *, settled: bool) -> Planning:
             tied=left > 0.9,
         )
 
-    plan = PlanOfTests(
-        tests=(
-            PlannedTest(log.end + timedelta(days=2), "alkalinity", "tank", "alk", 2, 12.0),
-            PlannedTest(log.end + timedelta(days=9), "alkalinity", "effluent", "alk", 1, 6.0),
-        ),
-        minutes_per_week=30.0,
-        width=0.6,
-        width_error=0.01,
-        even_width=0.7,
+    learned = PlannedTest(
+        log.end + timedelta(days=5), "alkalinity", "effluent", reading.kit, 1, 6.0, "learning"
     )
     return Planning(
         swings=(Swing(Unknown.EFFLUENT, 2700.0, 2300.0), Swing(Unknown.VOLUME, 2450.0, 2520.0)),
@@ -338,87 +336,13 @@ def make_planning(log: TankLog, *, settled: bool) -> Planning:
             perfect_value=0.2,
             enough=4,
         ),
-        plan=plan,
+        learning=Learning((learned,), width=0.6, width_error=0.01),
         settled_until=log.end.date() + timedelta(days=12) if settled else None,
     )
 
 
-STEPPED = ("no reactor", "start", "hostile")
-"""Reports whose change-over has steps."""
-
-
 def near(middle: float, part: float = 0.1) -> Range:
     return Range(middle * (1 - part), middle, middle * (1 + part))
-
-
-def make_change_over(tank: Tank, variant: str, start: date) -> ChangeOver:
-    """Three steps of two days for `STEPPED`; elsewhere none, for different reasons."""
-    rng = np.random.default_rng(23)
-    whole = ChangeOver(
-        plan=NoPlan("nothing to do", (Remark("reactor carries the load"),)),
-        rise_limit_meq_l_d=0.5 * DKH,
-        rise_limit_stated=variant != "start",
-        retest_hour=15.0,
-        self_regulation_days=5 * np.exp(0.1 * rng.standard_normal(DRAWS)),
-    )
-    why = {"wide": "no setting to change to", "net change": "nothing to hand over"}
-    if variant in why:
-        return replace(whole, plan=NoPlan("none", (Remark(why[variant]),)))
-    if variant not in STEPPED:
-        return whole
-    soda, chloride = tank.solutions
-    days = 14
-    levels = 8.2 * DKH * np.exp(0.03 * rng.standard_normal((days, DRAWS)))
-    flows, doses = (300.0, 1200.0, 2220.0), (120.0, 7.5, 0.0)
-    steps = tuple(
-        ChangeStep(
-            set_on=start + timedelta(days=2 * k),
-            flow_ml_h=flows[k],
-            dose_ml_d={soda: doses[k], chloride: doses[k] / 2},
-            takes_ml_d={soda: 60.0 * (k > 0), chloride: 30.0 * (k > 0)},
-            retest_on=start + timedelta(days=2 * k + 2),
-            alkalinity_meq_l=levels[2 * k + 1],
-        )
-        for k in range(3)
-    )
-    unsure = variant == "no reactor"
-    plan = Plan(
-        kind="hand over",
-        reasons=(Remark("load handed over in steps"),),
-        remedy=Remark("check kit before first step") if unsure else None,
-        remedy_probability=0.85 if unsure else None,
-        steps=steps,
-        provisional=False,
-        steering=Steering(
-            rule=Rule(
-                setpoint_meq_l=np.array(8.1 * DKH),
-                clamp_meq_l=np.array(0.5 * DKH),
-                proportional_l_d=np.array(200.0),
-                integral_l_d=np.array(40.0),
-                hold_above_meq_l=np.array(8.5 * DKH),
-                hold_below_meq_l=np.array(7.9 * DKH),
-                began_meq_l=np.array(8.3 * DKH),
-            ),
-            ml_per_meq={soda: 0.5, chloride: 0.25},
-            whole_load_meq_d=360.0,
-            ml_h_per_meq_d=8.0,
-            extra_ml_h=110.0,
-            extra_meq_d=20.0,
-            lowest_ml_h=60.0,
-            highest_ml_h=3330.0,
-            most_meq_d=400.0,
-        ),
-        corrects=variant == "hostile",
-        probability=0.62 if unsure else 0.93,
-        good_days=0.97,
-        left_dosed=0.2,
-        overnight_probability=0.004,
-        judged_days=days,
-        levels_meq_l=levels,
-        overnight_meq_l=1.1 * levels,
-        step_days=2,
-    )
-    return replace(whole, plan=plan)
 
 
 def make_chamber(variant: str, *, reactor: bool) -> ChamberTrade:
@@ -668,7 +592,6 @@ def make_job(
     return ReactorJob(
         chamber=make_chamber(variant, reactor=tank.reactor is not None),
         tank_ph=make_tank_ph(variant),
-        change_over=make_change_over(tank, variant, log.end.date() + timedelta(days=1)),
         supplies=make_supplies(log, advice, variant),
         outlook=outlook_told(
             make_outlook(variant, calcium=posterior.calcium_mmol_l is not None),
@@ -680,13 +603,11 @@ def make_job(
 
 
 def decided(study: Study) -> Study:
-    """A study whose trust, check of the level and setting of today follow from all the rest."""
-    steps = study.job.change_over.steps if study.job else ()
+    """A study whose trust and check of the level follow from all the rest."""
     return replace(
         study,
         trust=trust_in(study.posterior, study.log, study.alarms),
         level_check=check_level(study.log),
-        today=what_to_set_today(study.log, study.tank, study.recommendation, steps),
     )
 
 
@@ -696,7 +617,9 @@ def build_study(variant: str, tests: int = 20, days: int = DAYS) -> Study:
     calcium = variant != "no calcium"
     reactor = variant not in ("no reactor", "net change")
     flow = (
-        {"leave": 2250.0, "start": 0.0, "alarmed": 1500.0}.get(variant, 2600.0) if reactor else 0.0
+        {"leave": 2250.0, "start": 0.0, "first step": 0.0, "alarmed": 1500.0}.get(variant, 2600.0)
+        if reactor
+        else 0.0
     )
     names = hostile if variant == "hostile" else str
     tank = make_tank(reactor=reactor, calcium=calcium, names=names)
@@ -712,10 +635,12 @@ def build_study(variant: str, tests: int = 20, days: int = DAYS) -> Study:
     posterior = make_posterior(
         log,
         calcium=calcium,
-        reactor=reactor,
+        ran=reactor and variant != "first step",
+        flow_ml_h=flow,
         net_change=variant == "net change",
         failures=FAILURES if variant == "failed" else (),
         count=days,
+        level_dkh=6.8 if variant == "correct" else 8.3,
     )
     advice = make_recommendation(tank, variant=variant, current=flow or None)
     untold = variant in ("failed", "alkalinity withheld")
@@ -745,7 +670,7 @@ def build_study(variant: str, tests: int = 20, days: int = DAYS) -> Study:
         level_check=check_level(log),
         recommendation=advice,
         job=job,
-        today=what_to_set_today(log, tank, advice, job.change_over.steps if job else ()),
+        plan=make_plan(tank, log, posterior, alarms, variant),
         planning=None if untold else make_planning(log, settled=variant == "leave"),
         seed=1,
         seconds={"fit": 1.5},

@@ -28,7 +28,7 @@ TWIN = {
         ("{/level:middle NBS} ({/level:span NBS})", "8.12 (7.25 to 9.00)"),
         ("{/level:around {unit}} {unit}", "8.12 (7.25 to 9.00) dKH"),
         ("{/change:signed 2} or {/change:signed 3}", "0.00 or −0.004"),
-        ("{/chance:odds} in 100, {/chance:share}", "93 in 100, 93 %"),
+        ("{/chance:odds} in 100, {/chance:share}", "95 in 100, 93 %"),
         ("{/flow:flow} mL/h", "12.3 mL/h"),
         ("{at/day} and {at/day:1}", "2 and 2.0"),
         ("{at:words}", "{'day': 2}"),

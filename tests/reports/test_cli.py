@@ -77,32 +77,33 @@ def no_fit(monkeypatch):
 @pytest.mark.parametrize(
     ("variant", "code", "first"),
     [
-        ("full", 0, "Lower the effluent pump to 2220 mL/h; it is at 2600 now."),
-        ("leave", 0, "Leave the effluent pump at 2250 mL/h."),
+        ("full", 0, "On Thu 9 Apr: Set the pump to 2220 mL/h."),
+        ("leave", 0, "On Thu 9 Apr: Leave the pump at 2250 mL/h and all else as it is."),
         (
             "start",
             0,
-            "Start the effluent pump at 300 mL/h and dose 120 mL/day of soda, 60 mL/day of "
-            "chloride; the first of 3 steps to 2220 mL/h.",
+            "On Thu 9 Apr: Start the pump at 300 mL/h and dose 120 mL of soda and 60 mL of "
+            "chloride a day.",
         ),
-        (
-            "no reactor",
-            0,
-            "No reactor has run yet: plan for about 2220 mL/h, to be reached in 3 steps; to begin, "
-            "dose 120 mL/day of soda",
-        ),
-        ("wide", 3, "No setting recommended yet."),
-        ("hostile", 0, "Lower the effluent pump"),
+        ("no reactor", 0, "On Thu 9 Apr: Dose 190 mL of soda and 95 mL of chloride a day."),
+        ("wide", 3, "On Thu 9 Apr: Leave the pump at 2600 mL/h and all else as it is."),
+        ("first step", 3, "On Thu 9 Apr: Start the pump at 76 mL/h and dose 160 mL of soda and"),
+        ("correct", 0, "On Thu 9 Apr: Leave the pump at 2600 mL/h and add 46 mL of soda on each"),
+        ("hostile", 0, "On Thu 9 Apr: Set the pump to 300 mL/h, dose 7.5 mL of soda"),
     ],
 )
 def test_report_prints_five_lines_and_writes_both_files(inputs, fitted, variant, code, first):
-    """The answer leads, the code says whether there is one, and both files stand."""
+    """The day sheet leads, the code says whether a flow is recommended, and both files stand."""
     fitted(variant)
     result = run("report", "log.csv", "--tank", "tank.toml")
     assert result.exit_code == code, result.output
     lines = result.output.splitlines()
     assert len(lines) == 5
     assert lines[0].startswith(first)
+    assert lines[1].startswith("By what it reads: ")
+    assert lines[2].startswith("Next test: ")
+    assert lines[3].startswith("Run the report again on ")
+    assert " days in ten of the next 14 with this followed" in lines[3]
     assert lines[4] == "Report: log-report.html and log-report.json"
     assert Path("log-report.html").read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
     assert Path("log-report.json").exists()
@@ -130,19 +131,20 @@ def test_a_later_entry_than_the_day_of_the_report_is_a_fault(inputs, no_fit):
 @pytest.mark.parametrize(
     ("variant", "code", "first"),
     [
-        ("full", 0, "Next: test tank alkalinity, 3 times. It takes about 18 minutes"),
-        ("leave", 0, "The readings already settle the setting"),
+        ("full", 0, "Tests until the next report on Thu 16 Apr, within 30 minutes a week:"),
+        ("leave", 0, "Tests until the next report on Thu 16 Apr"),
         ("failed", 3, "Check first: the fit did not pass its own checks"),
-        ("hostile", 0, "Next: test tank alkalinity"),
+        ("hostile", 0, "Tests until the next report on Mon 13 Apr"),
     ],
 )
 def test_next_says_what_to_test_on_one_screen(inputs, fitted, variant, code, first):
-    """The advice leads, fits one screen, and nothing is written."""
+    """The schedule leads, fits one screen, and nothing is written."""
     fitted(variant)
     before = sorted(path.name for path in Path().iterdir())
     result = run("next", "log.csv", "--tank", "tank.toml")
     assert result.exit_code == code, result.output
     assert result.output.startswith(first)
+    assert "tank alkalinity" in result.output
     assert "<" not in result.output
     assert sum(-(-len(line) // 80) for line in result.output.splitlines()) <= 24
     assert sorted(path.name for path in Path().iterdir()) == before

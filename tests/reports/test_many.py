@@ -143,10 +143,13 @@ def jobs_of(folder, tank=None, seed=7):
     return find_jobs(folder, folder / "reports", tank, seed=seed, now=NOW)
 
 
-def outcome(name, study, **changes):
-    """An outcome of one kind of study, with chances put in its place."""
+def outcome(name, study, inside=None, good_days=None):
+    """An outcome of one kind of study, with chances put in their places."""
     twin = build_twin(study)
-    twin["flow"].update(changes)
+    if inside is not None:
+        twin["flow"]["level_in_band_probability"] = inside
+    if good_days is not None:
+        twin["plan"]["chances"]["good_days"] = good_days
     log = f"{name}.csv"
     reasons = tuple(twin["status_reasons"])
     page = f"{name}-report.html"
@@ -241,14 +244,25 @@ def test_the_day_of_the_report_reaches_every_tank(farm, fitted):
     assert fitted.today is None
 
 
-def test_the_index_names_the_first_step(farm, fitted):
-    """A tank that hands over in steps is told the first one, not where they end."""
+def test_the_index_tells_what_each_report_tells(farm, fitted):
+    """Today's action in the report's words, the last reading, the trend, one phrase of why, and
+    the plan's share of good days."""
     fitted.variants["a"] = "start"
     folder = farm("a")
     assert run("report", folder).exit_code == 0
     html = (folder / "reports" / "index.html").read_text(encoding="utf-8")
-    assert 'data-k="/tanks/0/flow/today/set_to">300<' in html
-    assert "first of several steps" in html
+    today = "Start the pump at 300 mL/h and dose 120 mL of soda and 60 mL of chloride a day"
+    assert today in html
+    assert "the reactor takes the load over" in html
+    assert 'data-k="/tanks/0/plan/good_days" data-as="in10">9.5<' in html
+    twin = json.loads((folder / "reports" / "a-report.json").read_text(encoding="utf-8"))
+    index = json.loads((folder / "reports" / "index.json").read_text(encoding="utf-8"))
+    (entry,) = index["tanks"]
+    read = [r for r in twin["readings"] if (r["sample"], r["entry"]) == ("tank", "alkalinity")]
+    assert entry["last_reading"]["value"] == read[-1]["value"]
+    level = [day["q50"] for day in twin["level_by_day"]["alkalinity"]["by_day"]]
+    assert entry["trend"]["per_week"] == pytest.approx(level[-1] - level[-8], abs=5e-4)
+    assert entry["plan"]["report_again"] == twin["plan"]["report_again"]
 
 
 @pytest.mark.parametrize(
@@ -380,15 +394,15 @@ def test_real_workers_survive_the_death_of_one(farm):
 @pytest.fixture
 def mixed():
     """Outcomes of every group."""
-    well = {"level_in_band_probability": 0.97, "current_in_band_probability": 0.9}
+    well = {"inside": 0.97, "good_days": 0.9}
     return [
         outcome("steady", build_study("full"), **well),
         TankOutcome("broken.csv", "bad_input", ("broken.csv, row 2: <b>x</b>",)),
         outcome("wide", build_study("wide"), **well),
-        outcome("leaving", build_study("full"), **(well | {"current_in_band_probability": 0.3})),
-        outcome("out", build_study("full"), **(well | {"level_in_band_probability": 0.02})),
+        outcome("leaving", build_study("full"), **(well | {"good_days": 0.3})),
+        outcome("out", build_study("full"), **(well | {"inside": 0.02})),
         outcome("failed-fit", build_study("failed")),
-        outcome("planned", build_study("no reactor"), level_in_band_probability=0.95),
+        outcome("planned", build_study("no reactor"), inside=0.95),
         TankOutcome("crashed.csv", "failed", ("crashed.csv: its process died",)),
     ]
 
@@ -417,34 +431,34 @@ def test_the_index_does_not_depend_on_who_is_done_first(mixed):
 
 def test_a_withheld_tank_that_is_out_of_its_band_comes_first():
     """That no setting can be given is no reason to look at it later."""
-    index = build_index([outcome("a", build_study("wide"), level_in_band_probability=0.1)], seed=1)
+    index = build_index([outcome("a", build_study("wide"), inside=0.1)], seed=1)
     assert index["tanks"][0]["group"] == "first"
-    assert "No setting yet" in render_index(index)
+    assert "Leave the pump at 2600 mL/h and all else as it is" in render_index(index)
 
 
 def test_chances_of_a_fit_that_failed_its_checks_are_not_used():
     """Numbers that the tank's own report hides must not come out on the index."""
     entry = build_index([outcome("a", build_study("failed"))], seed=1)["tanks"][0]
     assert entry["need"] is None
-    assert entry["flow"]["level_in_band_probability"] is None
+    assert entry["level_in_band_probability"] is None
+    assert entry["plan"]["good_days"] is None
+    assert entry["trend"] is None
 
 
-NUMBER = re.compile(r'<data value="([^"]*)" data-k="([^"]*)"( data-as="in100")?>([^<]*)</data>')
+NUMBER = re.compile(r'<data value="([^"]*)" data-k="([^"]*)"(?: data-as="(\w+)")?>([^<]*)</data>')
 
 
 def test_every_number_of_the_index_is_in_its_twin(mixed):
     """The page prints what the JSON holds."""
     index = build_index(mixed, seed=1)
     found = NUMBER.findall(render_index(index))
-    assert len(found) > 20
-    for value, path, in100, shown in found:
+    assert len(found) > 12
+    for value, path, told_as, shown in found:
         held = resolve(index, path)
         assert float(value) == held
-        if shown[0].isdigit():
-            scale = 100 if in100 else 1
-            assert float(shown) == pytest.approx(held * scale, abs=0.501)
-        else:
-            assert shown in ("over 99\N{NO-BREAK SPACE}%", "under 1\N{NO-BREAK SPACE}%")
+        scale, apart = {"in10": (10, 0.2501), "near5": (100, 2.501), "": (1, 0.0501)}[told_as]
+        number = float(shown.replace("−", "-").removeprefix("+"))
+        assert number == pytest.approx(held * scale, abs=apart)
 
 
 HOSTILE = [
@@ -495,9 +509,9 @@ def test_the_index_asks_for_nothing_outside(mixed):
 
 def test_the_summary_fits_eight_lines():
     """Two hundred tanks with faults and names of any length still fit one screen."""
-    well = {"level_in_band_probability": 0.97, "current_in_band_probability": 0.9}
+    well = {"inside": 0.97, "good_days": 0.9}
     kinds = (
-        outcome("out", build_study("hostile"), level_in_band_probability=0.1),
+        outcome("out", build_study("hostile"), inside=0.1),
         outcome("wide", build_study("wide"), **well),
         TankOutcome("bad.csv", "bad_input", ("f" * 999,) * 3),
     )

@@ -1,4 +1,4 @@
-"""What stands before any setting: one block for each alarm, worst first."""
+"""What stands before any setting: one line for each alarm, worst first, with what to check."""
 
 from __future__ import annotations
 
@@ -7,15 +7,11 @@ from typing import Any
 
 from markupsafe import Markup
 
-from reports.blocks import Answer, Block, Prose, Text, day, say
+from reports.blocks import Block, Folded, Items, Prose, Text, day, say
 from reports.page.report import Report, section
-from reports.wording import chance_word, listed, times, user_text
 
 CERTAIN = ("fit", "log age")
 """Alarms that are so or not: no chance is told."""
-PERHAPS = 1 / 3
-"""Below this chance there is no word on the scale for the event itself."""
-PLACES = ("tank", "effluent", "chamber")
 WITHHELD = {
     "alkalinity": "No figure of alkalinity and no setting is shown until that is put right.",
     "calcium": "No figure of calcium is shown until that is put right.",
@@ -25,25 +21,38 @@ WITHHELD = {
 @section("alarms", "Check this first")
 def alarms_section(n: Report) -> Iterator[Block]:
     """What must be looked at before any setting is changed."""
-    for at, alarm in n.each("/alarms"):
-        yield Answer(_how_likely(n, at, alarm), n.words(f"{at}/what"), list(_lines(n, at)), "alarm")
+    alarms = n.each("/alarms")
+    for at, alarm in alarms:
+        yield n.para(
+            "<strong>{at/what:words}</strong>{odds}. {at/check_first:words}",
+            "alarm",
+            at=at,
+            odds=_odds(n, at, alarm),
+        )
     # Alkalinity goes first: calcium is reckoned from it.
     for parameter in n.get("/withheld_figures")[:1]:
         yield Prose(WITHHELD[parameter])
+    if alarms:
+        behind = [_behind(n, at, alarm) for at, alarm in alarms]
+        yield Folded("What usually lies behind it, and since when", [Items(behind)])
 
 
-def _how_likely(n: Report, at: str, alarm: Mapping[str, Any]) -> Text:
-    """How likely, since when and by how much."""
+def _odds(n: Report, at: str, alarm: Mapping[str, Any]) -> Text:
+    if alarm["about"] in CERTAIN:
+        return ""
+    return n.say(" ({at/chance:odds} in 100)", at=at)
+
+
+def _behind(n: Report, at: str, alarm: Mapping[str, Any]) -> Text:
+    """What usually lies behind it, since when and by how much."""
     said: list[Text] = []
-    if alarm["about"] not in CERTAIN:
-        word = chance_word(alarm["chance"]) if alarm["chance"] >= PERHAPS else "perhaps"
-        said.append(n.say("{word} ({at/chance:odds} in 100)", word=word.capitalize(), at=at))
     if alarm["since"] is not None:
-        since = "Since" if alarm["about"] in CERTAIN else "since about"
-        said.append(say("{} {}", since, day(alarm["since"])))
+        about = "" if alarm["about"] in CERTAIN else "about "
+        said.append(say("since {}{}", about, day(alarm["since"])))
     if alarm["size"] is not None:
         said.append(_size(n, f"{at}/size", alarm["size"]["unit"]))
-    return Markup(", ").join(said) if said else "Certain"
+    when = say(" ({})", Markup(", ").join(said)) if said else ""
+    return n.say("{at/what:words}{when}: {at/says:words}", at=at, when=when)
 
 
 def _size(n: Report, at: str, unit: str) -> Markup:
@@ -60,27 +69,3 @@ def _size(n: Report, at: str, unit: str) -> Markup:
         fine=fine,
         shown=shown,
     )
-
-
-def _lines(n: Report, at: str) -> Iterator[Text]:
-    yield n.say("{at/says:words}", at=at)
-    yield n.say("<strong>First:</strong> {at/check_first:words}", at=at)
-    tests = [_test(n, place, test) for place, test in n.each(f"{at}/tests")]
-    if tests:
-        yield say("<strong>Test today:</strong> {}.", _listed(tests))
-
-
-def _test(n: Report, at: str, test: Mapping[str, Any]) -> Markup:
-    name = "pH" if test["entry"] == "ph" else test["entry"]
-    where = test["of"] if test["of"] in PLACES else user_text(test["of"])
-    return n.say(
-        "{where} {name}, {often} ({at/minutes} min)",
-        where=where,
-        name=name,
-        often=times(test["repeats"]),
-        at=at,
-    )
-
-
-def _listed(items: list[Markup]) -> Markup:
-    return Markup(listed(items))

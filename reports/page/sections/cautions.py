@@ -5,14 +5,19 @@ from __future__ import annotations
 from collections.abc import Iterator
 from itertools import islice
 
-from reports.blocks import Block, Folded, Items, Prose, Table, Text, say
-from reports.page.report import Report, section
+from markupsafe import Markup
 
-USUAL_RISE_DKH = "0.5 to 1"
-"""Alkalinity rise per day that keepers do not exceed (common practice, no source)."""
+from reports.blocks import Block, Folded, Items, Prose, Table, Text, decimals_of, say
+from reports.page.report import Report, section
+from reports.wording import needed_decimals
+
 MOST_WARNINGS = 3
 """Many warnings are read as none."""
 
+SURGE = Markup(
+    "<strong>A nearly empty cylinder can surge.</strong> Shut the needle valve before you change "
+    "it, change it before it runs empty, and think through what a power cut leaves open."
+)
 
 SAFETY = (
     "CO2 in the room's air | 5,000 ppm as a mean over the working day, 30,000 ppm for 15 minutes; "
@@ -24,7 +29,9 @@ SAFETY = (
     "CGA G-6 as quoted by a cylinder maker; 49 CFR 180.209",
     "Regulator and gas line | A nearly empty cylinder can let the pressure surge: two-stage "
     "regulator, needle valve, and a change before it runs empty. The check valve goes before the "
-    "solenoid. Think through what a power cut leaves open. Escaping liquid burns by cold. | Common "
+    "solenoid. Think through what a power cut leaves open. | Common practice, no source",
+    "Burst disc and cold | A burst disc lets a whole charge out at once, and escaping liquid burns "
+    "by cold: keep hands and face away from valve and disc, leave the room and air it. | Common "
     "practice, no source",
     "Chamber | Calibrate its pH probe every month or two. Discard the first effluent of new media. "
     "A clogged outlet builds pressure and floods. | Common practice, no source",
@@ -45,8 +52,8 @@ def cautions_section(n: Report) -> Iterator[Block]:
     """At most three warnings that fit this run, and who prevails."""
     yield Items(list(islice(_warnings(n), MOST_WARNINGS)))
     yield Prose(
-        "This report is an estimate only. Local codes, your gas supplier, a licensed electrician "
-        "(ground-fault protection, drip loops) and a veterinarian prevail over it.",
+        "This is an estimate: local codes, your gas supplier, licensed refillers and electricians, "
+        "and a veterinarian prevail over it.",
         "aside",
     )
     table = Table(
@@ -55,51 +62,48 @@ def cautions_section(n: Report) -> Iterator[Block]:
         ["Hazard", "What to keep to", "Source"],
         [cells.split(" | ") for cells in SAFETY],
     )
-    yield Folded("Safety, with sources", [table])
+    yield Folded("All cautions on gas, electricity and change, with sources", [table])
 
 
 def _warnings(n: Report) -> Iterator[Text]:
     """All that fit, the gravest first."""
-    changes = n.get("/flow/action") in ("raise", "lower", "start")
-    plan = n.get("/change_over_plan")
-    small = plan is not None and plan["kind"] == "nothing to do"
-    outside = n.shown and n.get("/flow/level_in_band_probability") < 0.5
-    if not n.shown:
-        yield say(
-            "<strong>Do not act on this report.</strong> {} Keep the settings and test.",
-            n.why_not_shown,
+    flow = n.get("/plan/today/flow_ml_h")
+    if flow is not None or n.get("/flow/current"):
+        yield (
+            say("<strong>CO2 can suffocate, and pools low.</strong> ")
+            + "A 2 kg charge makes 1110 L of gas; 4 % in the air is immediately dangerous "
+            "(NIOSH). Air the room; an alarm goes low."
         )
-    elif (changes and not small) or outside or n.steps:
+        if any(alarm["about"] in ("effluent", "chamber ph") for alarm in n.get("/alarms")):
+            yield SURGE
+        yield n.say(
+            "<strong>Chamber water is acid{ph}.</strong> Have the controller shut the gas when the "
+            "tank's pH falls too low.",
+            ph=n.say(" (pH {/tank/chamber_ph:1})") if n.get("/tank/chamber_ph") is not None else "",
+        )
+    if not n.get("/plan/leave_all"):
         yield _slowly(n)
-    if n.get("/flow/current") or not n.planned or n.steps:
-        ph = "/tank/chamber_ph"
+    if flow:
+        yield SURGE
+    if any(n.get("/plan/today/dose_rates").values()):
         yield say(
-            "<strong>Chamber water is acid</strong>{}. A runaway pump or a CO2 valve stuck "
-            "open can harm the animals: check the flow with a measuring jug, and have the "
-            "controller shut the gas when the tank's pH falls too low.",
-            say(" (yours: pH {})", n(ph, 1)) if n.get(ph) is not None else "",
+            "<strong>Dose slowly and apart.</strong> Alkalinity and calcium solutions precipitate "
+            "where they meet undiluted; spread them over the day."
         )
-    yield say(
-        "<strong>CO2 can suffocate.</strong> A full 2 kg charge makes about 1110 L of gas: "
-        "3.7 % of the air in a closed room of 30 m³, 7.4 % in one of 15 m³, and 4 % is "
-        "immediately dangerous (NIOSH). Air the room, fix the cylinder upright, use the right "
-        "regulator, and think of a CO2 alarm."
-    )
-    if n.planned and n.get("/dosing"):
+    if flow is None:
         yield say(
-            "<strong>Dose slowly and apart.</strong> Alkalinity and calcium solutions "
-            "precipitate where they meet undiluted; spread them over the day."
+            "<strong>Water and electricity.</strong> Ground-fault protection on every circuit, a "
+            "drip loop on every cord."
         )
 
 
 def _slowly(n: Report) -> Text:
-    rise = "/tank/targets/alkalinity/max_rise_per_day"
-    limit: Text = f"common practice is a rise of at most {USUAL_RISE_DKH} dKH a day"
-    if n.get(rise) is not None:
-        limit = n.say("your limit is a rise of {rise:{unit}} {unit} a day", rise=rise, unit=n.unit)
-    how = (
-        "Keep to the dated steps and to each retest"
-        if n.steps
-        else "Move the pump in steps over some days and test alkalinity between"
+    """The limit that the plan keeps to."""
+    usual = "" if n.get("/plan/rise_limit_stated") else ", as is common practice"
+    return n.say(
+        "<strong>Change slowly.</strong> Alkalinity rises by at most {/plan/rise_limit:{fine}} "
+        "{unit} a day{usual}.",
+        unit=n.unit,
+        fine=needed_decimals(n.get("/plan/rise_limit"), decimals_of(n.unit)),
+        usual=usual,
     )
-    return say("<strong>Change slowly.</strong> {}; {}.", how, limit)

@@ -7,15 +7,30 @@ from typing import Any
 
 from markupsafe import Markup
 
-from reports.blocks import Block, Items, Prose, Table, Text, decimals_of, moment, say
+from reports.blocks import WIDE, Block, Items, Prose, Table, Text, decimals_of, moment, say
 from reports.figures import captions
 from reports.page.report import Report, section
 
-WIDE = 10.0
-"""A range whose ends differ by a larger factor is told by its lower end alone."""
+UNSTEADY = "does not stay where it is set: see what stands at the top"
 
 
-@section("chamber", "Chamber pH and flow")
+def _answer(n: Report) -> Text:
+    region = n.get("/chamber/region")
+    if not n.load_known:
+        return "an effluent reading cannot be right"
+    if _unsteady(n):
+        return UNSTEADY
+    if region is None:
+        return "no chamber pH suits"
+    do = "keep" if n.get("/chamber/ph_known") and region["keep_present"] else "set"
+    return n.say("{do} pH {/chamber/region/suggested:NBS}", do=do)
+
+
+def _unsteady(n: Report) -> bool:
+    return any(alarm["about"] == "chamber ph" for alarm in n.get("/alarms"))
+
+
+@section("chamber", "Chamber pH and flow", _answer)
 def chamber_section(n: Report) -> Iterator[Block]:
     """Chamber pH against flow. Flows are shown only where a setting is recommended."""
     if n.get("/chamber") is not None:
@@ -53,11 +68,10 @@ def _grouped(
 
 
 def _trade(n: Report) -> Iterator[Block]:
-    if any(alarm["about"] == "chamber ph" for alarm in n.get("/alarms")):
+    if _unsteady(n):
         # Nothing else holds until that is mended.
         yield Prose(
-            "The chamber's pH does not stay where it is set: see what stands at the top. What pH "
-            "to work at is told once it does again.",
+            f"The chamber's pH {UNSTEADY}. What pH to work at is told once it does again.",
             "lead",
         )
         yield from _most_supply(n)

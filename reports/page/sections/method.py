@@ -80,9 +80,10 @@ def method_blocks(n: Report) -> Sequence[Block]:
                 "The report withholds a setting where the sampling fails its checks, where the "
                 "ends of the range differ by more than a factor of four, where no uptake is "
                 "seen, or where the pump cannot give the needed flow.",
-                "Hand-over: plans of steps and retests are followed through futures drawn from the "
-                "same ways, with drift and kit error; the shortest that is good enough is taken, "
-                "and judged on fresh draws.",
+                "Plan: settings, the rule of the tests and reports are followed through futures "
+                "drawn from the same ways, with drift and kit error; what does best for your "
+                "minutes is taken, what hardly does better than leaving all alone is left, and "
+                "chances are told from fresh draws.",
                 "Chamber, tank pH and CO2: seawater carbonate chemistry at each pH and flow. What "
                 "is usual for tanks and rooms stands in where the log is silent, and is said so.",
                 "What changed lately: one sudden change of the last six weeks, of uptake, "

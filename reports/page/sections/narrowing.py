@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from reports.blocks import Block, Prose, Table, pointer
+from reports.blocks import Block, Prose, Table, Text, pointer
 from reports.figures import captions
 from reports.page.report import Report, section
 from reports.page.sections.next_tests import SETTLE_FIRST, ranked_sources
@@ -12,13 +12,19 @@ from reports.wording import sentence
 from reports.words.advice import UNKNOWNS
 
 
-@section("narrow", "What would change the answer")
+def _answer(n: Report) -> Text:
+    if not n.shown:
+        return "cannot be told yet"
+    ranked = ranked_sources(n)
+    return f"mostly {UNKNOWNS[ranked[0]].name}" if ranked else "more readings of any kind"
+
+
+@section("narrow", "What would change the answer", _answer)
 def narrowing_section(n: Report) -> Iterator[Block]:
     """Where the width of the flow range comes from, and what would narrow it."""
     if not n.shown:
         yield Prose(SETTLE_FIRST)
         return
-    shares = n.get("/flow/variance_shares")
     ranked = ranked_sources(n)
     if not ranked:
         yield Prose("More readings of any kind.")
@@ -33,10 +39,8 @@ def narrowing_section(n: Report) -> Iterator[Block]:
         part=parts[ranked[0]],
         remedy=remedy,
     )
-    offset = any(shares[name] < 0 for name in ranked)
     yield Table(
-        "Where the width of the flow range comes from"
-        + ("; a negative part offsets another" if offset else ""),
+        "Where the width of the flow range comes from, most first",
         ["Source", "Part", "What narrows it"],
         [
             [sentence(UNKNOWNS[name].name).removesuffix("."), part, sentence(UNKNOWNS[name].remedy)]

@@ -1,4 +1,4 @@
-"""Where calcium and magnesium go while alkalinity is held, and how often to test them."""
+"""Where calcium and magnesium go while alkalinity is held, and for how long they hold."""
 
 from __future__ import annotations
 
@@ -13,18 +13,34 @@ AHEAD = {"1": "one month", "3": "three months", "6": "six months"}
 TWICE_A_YEAR = 26
 """Weeks without a test that are as many as the outlook looks ahead."""
 PERHAPS_OUT = 0.1
-"""Chance of being out of the band already from which an element is tested now."""
+"""Chance of being out of the band already from which that is told."""
 
 
-@section("alone", "Is alkalinity alone enough?")
+def _answer(n: Report) -> Text:
+    if _unlogged(n):
+        return "cannot be told: the log lacks something"
+    if not _elements(n):
+        return "cannot be told: see what stands at the top"
+    return Markup("; ").join(_holds(n, name) for name in _elements(n))
+
+
+def _elements(n: Report) -> list[str]:
+    return [name for name in ("calcium", "magnesium") if n.get(f"/outlook/{name}") is not None]
+
+
+def _unlogged(n: Report) -> bool:
+    elements = _elements(n)
+    return any(one["about"] == "additions" and one["of"] in elements for one in n.get("/alarms"))
+
+
+@section("alone", "Is alkalinity alone enough?", _answer)
 def outlook_section(n: Report) -> Iterator[Block]:
-    """Is alkalinity alone enough, and if not how often to test the others."""
+    """Is alkalinity alone enough, and if not how long the others hold."""
     if n.get("/outlook") is None:
         return
-    names = [name for name in ("calcium", "magnesium") if n.get(f"/outlook/{name}") is not None]
-    unlogged = any(one["about"] == "additions" and one["of"] in names for one in n.get("/alarms"))
-    lead = [n.words("/outlook/answer"), *(_how_often(n, name) for name in names)]
-    if unlogged:
+    names = _elements(n)
+    lead = [n.words("/outlook/answer"), *(_how_long(n, name) for name in names)]
+    if _unlogged(n):
         lead = [
             Markup(
                 "Enter first what the log lacks, see what stands at the top: what is added without "
@@ -49,22 +65,36 @@ def outlook_section(n: Report) -> Iterator[Block]:
         )
 
 
-def _how_often(n: Report, name: str) -> Markup:
+def _how_long(n: Report, name: str) -> Markup:
+    """How long an element holds without a test, as a sentence."""
     path = f"/outlook/{name}"
     one = n.get(path)
-    weeks = one["test_weeks"]
-    if not one["tested"]:
-        return say("Test {} once, then run the report again.", name)
-    if one["out_now_probability"] >= 0.5:
+    if one["tested"] and one["out_now_probability"] >= 0.5:
         return say(
             "Put {} right first: it is {}.",
             name,
             n.chance(f"{path}/out_now_probability", "it is out of its band now", "it is inside"),
         )
-    fixed_words = {TWICE_A_YEAR: "twice a year", 0: "now, and twice a week", 1: "every week"}
-    often = fixed_words.get(weeks) or say("every {} weeks", n.whole(f"{path}/test_weeks"))
-    first = "now, then " if weeks and one["out_now_probability"] >= PERHAPS_OUT else ""
-    return say("Test {} {}{}.", name, first, often)
+    words = _holds(n, name)
+    return Markup(words[:1].upper()) + words[1:] + "."
+
+
+def _holds(n: Report, name: str) -> Markup:
+    """ "calcium holds for about 6 weeks"."""
+    path = f"/outlook/{name}"
+    one = n.get(path)
+    if not one["tested"]:
+        return say("{} was never tested: one test would tell", name)
+    if one["out_now_probability"] >= 0.5:
+        return say("{} is out of its band", name)
+    words = {TWICE_A_YEAR: "half a year or more", 1: "about a week"}
+    weeks = one["test_weeks"]
+    how = words.get(weeks) or n.say("about {at/test_weeks} weeks", at=path)
+    told = (
+        say("{} holds for {}", name, how) if weeks else say("{} may leave its band any day", name)
+    )
+    perhaps = weeks and one["out_now_probability"] >= PERHAPS_OUT
+    return say("{}{}", told, ", unless it is out already") if perhaps else told
 
 
 def _row(n: Report, name: str, month: str) -> list[Text]:

@@ -2,16 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from typing import Any
 
-from reports.blocks import Block, Prose, Table, decimals_of, pointer
+from reports.blocks import Block, Prose, Table, Text, decimals_of, pointer
 from reports.figures import captions
 from reports.page.report import Report, section
-from reports.page.sections.retest_rule import PLAN
 from reports.wording import DECIMALS, user_text
 
 
-@section("why", "Why")
+def _answer(n: Report) -> Text:
+    if not n.shown:
+        return "no estimate is shown"
+    calcium = " and {at/calcium/now:middle {ca}/day} {ca} of calcium"
+    return n.say(
+        "{at/alkalinity/now:middle {alk}/day} {alk} of alkalinity "
+        f"({{at/alkalinity/now:span {{alk}}/day}}){calcium if n.calcium_shown else ''}",
+        at="/uptake",
+        alk=n.unit,
+        ca=n.get("/uptake/calcium/unit").removesuffix("/day"),
+    )
+
+
+@section("why", "What the tank uses a day", _answer)
 def reasons_section(n: Report) -> Iterator[Block]:
     """Why: uptake, levels, and what else was learnt."""
     if not n.shown:
@@ -37,8 +50,7 @@ def reasons_section(n: Report) -> Iterator[Block]:
             "alkalinity and its level is not known."
         )
     yield _kit_table(n)
-    if not n.planned:
-        yield dosing_table(n)
+    yield dosing_table(n)
 
 
 def _estimates(n: Report) -> Table:
@@ -71,25 +83,14 @@ def _estimates(n: Report) -> Table:
 
 
 def _level_response(n: Report) -> Prose:
-    """How the uptake answers to the level, and what that does to a departure."""
-    days = f"{PLAN}/self_regulation_days"
-    shrinks = ""
-    # With steps the change-over tells it, where it is needed.
-    if n.get("/change_over_plan") is not None and n.get(days) is not None and not n.steps:
-        shrinks = n.say(
-            ": at the {which} flow a departure shrinks by two thirds in about {days:middle 0} days "
-            "({days:span 0})",
-            which="recommended" if n.recommended else "present",
-            days=days,
-        )
+    """How the uptake answers to the level."""
     return n.para(
         "The tank uses about {at:middle {at_fine}} % more for each {unit} that alkalinity stands "
         "higher ({at:span {at_fine}} %). That evens departures out, beside what the effluent's "
-        "flow does{shrinks}.",
+        "flow does.",
         at="/level_response",
         at_fine=2 if n.unit == "mg/L CaCO3" else 0,
         unit=n.unit,
-        shrinks=shrinks,
     )
 
 
@@ -114,18 +115,27 @@ def _kit_table(n: Report) -> Table:
 
 def dosing_table(n: Report) -> Table:
     """Rates of each logged solution that alone hold the level; empty where the fit failed."""
+    found = n.get("/dosing") if n.shown else {}
     return Table(
-        "Dose rates that hold the level without a reactor, each for what it carries",
+        "Dose rates that hold the level without a reactor: one for alkalinity and one for calcium",
         ["Solution", "Carries", "mL/day", "9-in-10 range"],
         [
             n.row(
-                "{name} | {carries} | {at:middle mL/day} | {at:span mL/day}",
+                "{either}{name} | {carries} | {at/q50:ml} | {at/q05:ml} to {at/q95:ml}",
+                either=_either(found, name),
                 name=user_text(name),
                 carries=one["carries"],
                 at=pointer("dosing", name, "needed"),
             )
-            for name, one in n.get("/dosing").items()
-            if n.shown
+            for name, one in found.items()
         ],
         (2, 3),
     )
+
+
+def _either(found: Mapping[str, Any], name: str) -> str:
+    """ "either" and "or" before solutions that carry the same: one of them is enough."""
+    alike = [other for other, one in found.items() if one["carries"] == found[name]["carries"]]
+    if len(alike) == 1:
+        return ""
+    return "either " if name == alike[0] else "or "

@@ -15,7 +15,11 @@ MOST_ROWS = 200
 """Readings listed on the page; the twin holds them all."""
 
 
-@section("record", "Readings, method and provenance")
+def _answer(n: Report) -> Text:
+    return n.say("{/inputs/readings} readings, {/inputs/actions} actions")
+
+
+@section("record", "Readings, method and provenance", _answer)
 def record_section(n: Report) -> Iterator[Block]:
     """All readings, the method, and where the report comes from."""
     yield Folded("All readings", list(_all_readings(n)))

@@ -19,7 +19,29 @@ MOST_SHARE_PCT = 1000
 """Shares of magnesium beyond this say only that hardly anything dissolves."""
 
 
-@section("supplies", "Supplies")
+def _answer(n: Report) -> Text:
+    known = [name for name in STOCKS if n.get(f"/supplies/{name}") is not None]
+    if known:
+        return Markup(", ").join(_until(n, name) for name in known)
+    return n.say(
+        "{would}{/supplies/media_g_per_day:middle 0} g of media and "
+        "{/supplies/co2_g_per_day:middle 0} g of CO2 a day",
+        would="a reactor would use " if n.planned else "",
+    )
+
+
+def _until(n: Report, name: str) -> Markup:
+    """ "media until about 24 May"."""
+    shown = {"media": "media", "co2": "CO2"}[name]
+    on = n.get(f"/supplies/{name}/refill_on/middle")
+    if n.get(f"/supplies/{name}/refill_days/q50") < 1:
+        return say("{} due now", shown)
+    if on is None:
+        return say("{} for ten years or more", shown)
+    return say("{} until about {}", shown, short_day(on))
+
+
+@section("supplies", "Supplies", _answer)
 def supplies_section(n: Report) -> Iterator[Block]:
     """When to refill, what a day uses, and magnesium."""
     if n.get("/chamber") is None or not n.load_known:

@@ -15,7 +15,20 @@ SAID_ABOVE = "tank_ph_never_read"
 """Code of the note that the lead says instead."""
 
 
-@section("ph", "Tank pH")
+def _answer(n: Report) -> Markup:
+    usual = "" if n.get("/tank_ph/readings") else ", for a usual tank and room"
+    return n.say(
+        "{chance}{usual}",
+        chance=n.chance(
+            "/tank_ph/low_probability",
+            n.say("the daily low is under {/tank_ph/low_ph:1}"),
+            n.say("the daily low is {/tank_ph/low_ph:1} or above"),
+        ),
+        usual=usual,
+    )
+
+
+@section("ph", "Tank pH", _answer)
 def tank_ph_section(n: Report) -> Iterator[Block]:
     """The tank's pH by day and night, and what raises it."""
     found = n.get("/tank_ph")

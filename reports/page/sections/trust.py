@@ -14,7 +14,18 @@ CHECK_HEAD = ("Check", "Found", "Limit", "Verdict")
 ENTRY_HEAD = ("Row", "Time", "What", "Where", "Value", "Unit")
 
 
-@section("trust", "Can the fit be trusted")
+def _answer(n: Report) -> Text:
+    if not n.sampled_well:
+        return "no: the sampling did not pass its checks"
+    lie = "lie" if n.get("/reading_checks/passes") else "do not lie"
+    return n.say(
+        "the readings {lie} about the model as their kits should, {/trust/odd_readings} of "
+        "{/trust/readings_used} look odd",
+        lie=lie,
+    )
+
+
+@section("trust", "Can the fit be trusted?", _answer)
 def trust_section(n: Report) -> Iterator[Block]:
     """Can the fit be trusted."""
     if any(reading["expected"] is not None for reading in n.get("/readings")):

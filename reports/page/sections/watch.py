@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from markupsafe import Markup
 
-from reports.blocks import Block, Folded, Items, Prose, Table, day, say
+from reports.blocks import Block, Items, Prose, Table, Text, day, say
 from reports.page.report import Report, section
 from reports.wording import user_text
 from reports.words.fit import CHANGES
@@ -25,7 +25,19 @@ KINDS = {
 """What may have changed, by kind."""
 
 
-@section("watch", "Has something changed lately?")
+def _answer(n: Report) -> Text:
+    found, likeliest = n.get("/watch"), n.get("/watch/likeliest")
+    if not found["can_tell"]:
+        return "the log cannot tell"
+    if likeliest is not None:
+        at = f"/watch/changes/{likeliest}"
+        return n.chance(f"{at}/probability", _change_words(n, at), "it did not change")
+    if found["quiet"]:
+        return n.chance("/watch/nothing_probability", "nothing changed", "something changed")
+    return n.say("perhaps ({/watch/nothing_probability:left} in 100), but what is not clear")
+
+
+@section("watch", "Has something changed lately?", _answer)
 def watch_section(n: Report) -> Iterator[Block]:
     """What may have changed in the last days, and the test that would tell."""
     found = n.get("/watch")
@@ -33,10 +45,7 @@ def watch_section(n: Report) -> Iterator[Block]:
         return
     yield Prose(_change_verdict(n), "lead")
     if found["changes"]:
-        if found["quiet"]:
-            yield Folded("What could have changed", list(_changes(n)))
-        else:
-            yield from _changes(n)
+        yield from _changes(n)
 
 
 def _change_verdict(n: Report) -> Markup:

@@ -64,24 +64,26 @@ def test_rates_are_told_in_the_keepers_unit(of: str, unit: str, size: float, tol
 
 
 def test_alarms_stand_before_everything_else() -> None:
-    """First on the page, before the setting, with chance, cause, check and test; links follow."""
+    """First on the page, one line each with chance and check; cause, day and size are folded."""
     html = page_of(build_study("alarmed"))
-    assert html.index('id="alarms"') < html.index('id="set"') < html.index("<nav")
-    block = html[html.index('id="alarms"') : html.index('id="set"')]
-    for text in ("80</data> in 100", "the effluent is weaker", "First:", "Test today:", "gauge"):
-        assert text in block
+    assert html.index('id="alarms"') < html.index('id="today"')
+    block = html[html.index('id="alarms"') : html.index('id="today"')]
+    line, behind = block.split("<details>")
+    for text in ("80</data> in 100", "the effluent is weaker", "gauge"):
+        assert text in line
+    for text in ("the media is spent", "2026", "29</data>"):
+        assert text in behind
+        assert text not in line
     assert 'id="alarms"' not in page_of(build_study("full"))
 
 
 def test_the_setting_does_not_contradict_an_alarm() -> None:
     """A pump that is left, or held back, is not called as good as the best."""
     quiet, alarm = build_study("leave"), build_study("alarmed").alarms[0]
-    assert "the best setting" in page_of(quiet)
+    assert "Look first at what stands above" not in page_of(quiet)
     for html in (page_of(replace(quiet, alarms=(alarm,))), page_of(build_study("alarmed"))):
-        card = html[html.index('id="set"') : html.index("<nav")]
-        assert "the best setting" not in card
-        assert "The change is small" not in card
-        assert "Look first at what stands above" in card
+        assert "Look first at what stands above" in section_of(html, "today")
+        assert "best" not in section_of(html, "today")
 
 
 def test_hostile_names_in_alarms_stay_text() -> None:
@@ -104,7 +106,9 @@ def test_terminal_begins_with_the_alarms() -> None:
     lines = terminal_lines(twin_of(build_study("alarmed")), "a.html", "a.json")
     assert lines[0].startswith("Check first: the effluent is weaker")
     assert "(80 in 100)" in lines[0]
-    assert lines[1].startswith("Raise the effluent pump to 1800 mL/h")
+    assert lines[1].startswith(
+        "On Thu 9 Apr: Set the pump to 1800 mL/h and dose 36 mL of soda a day."
+    )
     assert next_lines(twin_of(build_study("alarmed")))[0] == lines[0]
     quiet = terminal_lines(twin_of(build_study("full")), "a.html", "a.json")
     assert not quiet[0].startswith("Check first")
@@ -119,11 +123,13 @@ def outcome(name: str, variant: str) -> TankOutcome:
 
 def test_index_begins_with_the_tanks_that_have_alarms() -> None:
     """The tank with an alarm comes before one whose alkalinity leaves its band; its alarm shows."""
-    index = build_index([outcome("b", "full"), outcome("c", "leave"), outcome("a", "alarmed")], 1)
+    index = build_index(
+        [outcome("b", "correct"), outcome("c", "leave"), outcome("a", "alarmed")], 1
+    )
     assert [entry["log"] for entry in index["tanks"]] == ["a.csv", "b.csv", "c.csv"]
     assert [entry["group"] for entry in index["tanks"]] == ["first", "first", "steady"]
     html = render_index(index)
-    assert "<strong>Effluent</strong>" in html
+    assert "the effluent is weaker, or less of it flows</span></strong>" in html
     assert resolve(index, "/tanks/0/alarms/0/chance") == pytest.approx(0.8)
     assert any("(a.csv: effluent)" in line for line in summary_lines(index, "i.html", "i.json"))
 
@@ -231,23 +237,23 @@ def test_outlook_waits_for_what_the_log_lacks() -> None:
     """Calcium added without an entry is no reason to test twice a year, nor to put it right."""
     told = section_of(alarmed("full", "additions", "additions_up", "calcium"), "alone")
     assert "Enter first what the log lacks" in told
-    assert "Test calcium" not in told
+    assert "Calcium holds" not in told
     assert "Alkalinity alone" not in told
-    assert "Test calcium" in section_of(page_of(build_study("full")), "alone")
+    assert "Calcium holds" in section_of(page_of(build_study("full")), "alone")
 
 
 def test_a_withheld_setting_points_to_the_alarm() -> None:
-    """Not to what has held the tank so far: that is what no longer does."""
-    told = section_of(alarmed("wide", "chamber ph", "chamber_ph_up"), "set")
-    assert "Look first at what stands above. Until then leave the settings" in told
-    assert "what has held the tank so far" not in told
+    """And still says what is safe meanwhile."""
+    told = section_of(alarmed("wide", "chamber ph", "chamber_ph_up"), "today")
+    assert "Look first at what stands above." in told
+    assert "why stands below. This is safe" in " ".join(told.split())
 
 
-def test_tests_of_an_alarm_come_before_those_that_narrow() -> None:
-    """The list of tests to learn from begins with where the others stand."""
-    told = section_of(alarmed("full", "effluent", "effluent_down"), "next")
-    assert "The tests that stand at the top come first" in told
-    assert "come first" not in section_of(page_of(build_study("full")), "next")
+def test_tests_of_an_alarm_stand_in_the_schedule_alone() -> None:
+    """No second list: neither the alarm nor what a test is worth says when or how often."""
+    html = alarmed("full", "effluent", "effluent_down")
+    assert "Test today" not in html
+    assert "is the schedule at the top" in section_of(html, "next")
 
 
 def test_an_odd_effluent_reading_may_be_the_first_sign() -> None:

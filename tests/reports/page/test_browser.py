@@ -7,7 +7,7 @@ import shutil
 
 import pytest
 
-from helpers.studies import build_study
+from helpers.studies import SPOILED, VARIANTS, build_study
 from reports.page.shell import render
 from reports.twin.build import build_twin
 
@@ -70,7 +70,9 @@ def opened(browser, page_file):
 WIDTHS = (320, 390, 1200)
 
 
-@pytest.mark.parametrize("variant", ["full", "wide", "hostile", "no reactor", "start", "alarmed"])
+@pytest.mark.parametrize(
+    "variant", ["full", "wide", "failed", "hostile", "no reactor", "start", "alarmed", "first step"]
+)
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_page_is_sound_at_every_width(opened, variant, scheme):
     """No message, no outside request, no sideways scroll, all pictures drawn, axe content."""
@@ -79,13 +81,13 @@ def test_page_is_sound_at_every_width(opened, variant, scheme):
         page.set_viewport_size({"width": width, "height": 844})
         overflow = page.evaluate("document.documentElement.scrollWidth - window.innerWidth")
         assert overflow <= 0, f"{width} px wide: {overflow} px too wide"
+    page.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
     pictures = page.evaluate(
         "[...document.images].map(i => [i.alt.length, i.naturalWidth, i.complete])"
     )
     assert pictures
     assert all(words > 60 and wide > 0 and done for words, wide, done in pictures)
     page.set_viewport_size({"width": 320, "height": 844})
-    page.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
     assert page.evaluate("document.documentElement.scrollWidth - window.innerWidth") <= 0
     found = axe.Axe().run(page)
     assert found.violations_count == 0, found.generate_report()
@@ -117,6 +119,7 @@ def ink(page, picture):
 def test_figures_show_ink_on_the_pages_paper(opened, scheme, paper):
     """Axes and labels are dark on white and light on black, never lost in the paper."""
     page, _, _ = opened("full", 390, scheme)
+    page.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
     for picture in range(page.locator("img").count()):
         found, share = ink(page, picture)
         assert found == pytest.approx(paper, abs=0.05)
@@ -128,6 +131,16 @@ def test_answer_is_on_the_first_screen_of_a_phone(opened):
     page, _, _ = opened("full", 390, "light")
     box = page.locator(".big").bounding_box()
     assert box["y"] + box["height"] < 300
+    for item in ("Pump:", "Dosing a day:", "Next test:", "Run the report again"):
+        box = page.get_by_text(item, exact=False).first.bounding_box()
+        assert box["y"] + box["height"] < 844
+
+
+@pytest.mark.parametrize("variant", [one for one in (*VARIANTS, *SPOILED) if one != "hostile"])
+def test_what_is_open_fits_four_screens_of_a_phone(opened, variant):
+    """Before anything is unfolded; names of ordinary length."""
+    page, _, _ = opened(variant, 390, "light")
+    assert page.evaluate("document.documentElement.scrollHeight") <= 4 * 844
 
 
 def test_prints_to_pdf(opened):

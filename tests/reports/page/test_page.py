@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 import pickle
 import re
@@ -10,7 +9,6 @@ import subprocess
 import sys
 from dataclasses import replace
 from datetime import timedelta
-from html.parser import HTMLParser
 from itertools import pairwise
 from pathlib import Path
 
@@ -18,70 +16,16 @@ import numpy as np
 import pytest
 from markupsafe import escape
 
+from helpers.pages import Page, page_and_twin, sections_of, text_of, words_of
 from helpers.studies import build_study, decided
 from reports.blocks import resolve
 from reports.page.contents import SECTIONS
 from reports.page.sections.method import PRIORS
 from reports.page.shell import SIZE_LIMIT_BYTES, render
-from reports.summary import next_lines, terminal_lines
 from reports.template import style_hash
-from reports.twin.build import build_twin, to_json
+from reports.twin.build import build_twin
 
 ROOT = Path(__file__).parents[3]
-VOID = {"meta", "img", "br", "hr", "link", "input"}
-
-
-class Page(HTMLParser):
-    """Elements, their text, and what stands outside `<data>`, `<time>` and `<bdi>`."""
-
-    def __init__(self, html):
-        super().__init__()
-        self.tags = []
-        self.data = []
-        self.said = []
-        self.own_text = []
-        self.text = []
-        self.stack = []
-        self.feed(html)
-
-    def handle_starttag(self, tag, attrs):
-        self.tags.append((tag, dict(attrs)))
-        if tag not in VOID:
-            self.stack.append((tag, dict(attrs)))
-        if tag == "data":
-            self.data.append([dict(attrs), ""])
-        if tag == "span" and "data-k" in dict(attrs):
-            self.said.append([dict(attrs)["data-k"], ""])
-
-    def handle_endtag(self, tag):
-        assert self.stack[-1][0] == tag, f"<{self.stack[-1][0]}> is closed by </{tag}>"
-        self.stack.pop()
-
-    def handle_data(self, text):
-        open_tags = {tag for tag, _ in self.stack}
-        if "style" in open_tags:
-            return
-        self.text.append(text)
-        sentences = any("data-k" in attrs for tag, attrs in self.stack if tag == "span")
-        if sentences:
-            self.said[-1][1] += text
-        if "data" in open_tags:
-            self.data[-1][1] += text
-        elif not sentences and not open_tags & {"time", "bdi", "code", "td", "details", "title"}:
-            self.own_text.append(text)
-
-
-MADE = {}
-
-
-def page_and_twin(study):
-    """Through JSON text, as a reader of the file would have it; made once for each study."""
-    if id(study) not in MADE:
-        twin = build_twin(study)
-        made = render(twin, "report.json"), json.loads(to_json(twin))
-        # The study is kept too, so that its id is not used again.
-        MADE[id(study)] = (*made, study)
-    return MADE[id(study)][:2]
 
 
 def printed(text):
@@ -91,9 +35,9 @@ def printed(text):
     return float(found[0].replace("−", "-")), len(found[1] or "")
 
 
-def count(chance):
-    """In 100, never none or all."""
-    return min(max(100 * chance, 1), 99)
+def near(chance):
+    """In 100, to the nearest 5, never none or all."""
+    return min(max(5 * round(20 * chance), 5), 95)
 
 
 def test_every_printed_number_is_in_the_twin(study):
@@ -109,8 +53,10 @@ def test_every_printed_number_is_in_the_twin(study):
             continue
         shown, decimals = printed(text)
         expected = {
-            "in100": count(value) if "probability" in attributes["data-k"] else 100 * value,
-            "not100": count(1 - value),
+            "in100": 100 * value,
+            "near5": near(value),
+            "not5": near(1 - value),
+            "in10": near(value) / 10,
             "size": abs(value),
         }.get(attributes.get("data-as"), value)
         assert shown == pytest.approx(expected, abs=0.5000001 * 10**-decimals), attributes
@@ -125,12 +71,9 @@ def test_every_sentence_of_the_advice_is_in_the_twin(study):
         assert text == resolve(twin, path).replace("`", "")
 
 
-# Numbers of fixed prose: the scale of words, what a range means, the example of the change-over's
-# rule, and the safety facts.
-PROSE = {
-    *("1", "2", "3", "4", "9", "10", "15", "20", "30", "100", "1110"),
-    *("3.7", "7.4", "0.5", "0.3"),
-}
+# Numbers of fixed prose: the scale of words, what a range means, how often a test is repeated, how
+# many days an addition takes, of how many equally likely values dots are, and the safety facts.
+PROSE = {"0", "1", "2", "3", "4", "9", "10", "19", "20", "100", "1110"}
 
 
 def test_prose_holds_no_number_of_its_own(study):
@@ -197,7 +140,7 @@ def test_every_picture_has_words(study):
 def test_withheld_report_shows_no_flow_to_set(variant):
     """A large number with a small warning is acted on: where withheld there is none."""
     html, twin = page_and_twin(build_study(variant))
-    assert "No setting recommended yet" in html
+    assert "cannot be said from this log yet" in html
     assert escape(twin["status_reasons"][0].rstrip(".")) in html
     keys = [attributes["data-k"] for attributes, _ in Page(html).data]
     assert not [key for key in keys if key.startswith(("/flow/recommended", "/flow/needed"))]
@@ -209,51 +152,8 @@ def test_failed_fit_shows_no_estimate():
     keys = [attributes["data-k"] for attributes, _ in Page(html).data]
     banned = ("/uptake", "/level_now", "/supplies", "/dosing", "/effluent", "/water_volume_l")
     banned += ("/change_over", "/chamber", "/tank_ph", "/outlook", "/watch", "/magnesium")
+    banned += ("/plan/chances", "/plan/levels", "/plan/rule")
     assert not [key for key in keys if key.startswith(banned)]
-    assert "Do not act on this report" in html
-
-
-@pytest.mark.parametrize(
-    ("variant", "words"),
-    [
-        ("full", "Lower the effluent pump to"),
-        ("leave", "Leave the effluent pump at"),
-        ("start", "Start the effluent pump at"),
-        ("no reactor", "Plan for about"),
-    ],
-)
-def test_answer_comes_first(variant, words):
-    """What to do is the first thing said after the title."""
-    html, _ = page_and_twin(build_study(variant))
-    first = html.index('<p class="label">')
-    assert html[first:].startswith(f'<p class="label">{words}')
-    assert first < html.index("<figure>")
-
-
-def test_no_reactor_gives_dose_rates():
-    """A tank without a reactor is told how to hold its band by dosing."""
-    html, _ = page_and_twin(build_study("no reactor"))
-    first_section = html[: html.index('<section id="sure"')]
-    assert "Dose rates that hold the level" in first_section
-    assert "soda" in first_section
-
-
-def test_summary_is_plain_and_short(study):
-    """At most five sentences, no Greek, no statistician's word."""
-    html, _ = page_and_twin(study)
-    (summary,) = re.findall(r'<p class="summary">(.*?)</p>', html, re.S)
-    text = re.sub(r"<[^>]+>", "", summary)
-    assert len(re.findall(r"[.!?](?:\s|$)", text)) <= 5
-    assert not re.search("[α-ωΑ-Ω]|posterior|prior|credible", text)
-
-
-def test_at_most_three_cautions_and_who_prevails(study):
-    """Many warnings are read as none."""
-    html, _ = page_and_twin(study)
-    section = html[html.index('<section id="cautions"') : html.index('<section id="trust"')]
-    assert 1 <= section.count("<li>") <= 3
-    assert "licensed electrician" in section
-    assert "Local codes" in section
 
 
 def test_odd_readings_say_test_again():
@@ -272,60 +172,25 @@ def test_long_log_stays_small(variant):
 
 
 ORDER = [
-    *("alarms", "set", "change-over", "sure", "why", "watch", "next", "narrow"),
-    *("chamber", "ph", "supplies", "alone", "cautions", "trust", "record"),
+    *("alarms", "today", "cautions", "ahead", "need", "why", "watch", "next", "narrow"),
+    *("chamber", "ph", "supplies", "alone", "trust", "record"),
 ]
-
-
-def sections_of(html):
-    """Anchors in order."""
-    return re.findall(r'<section id="([\w-]+)"', html)
-
-
-def words_of(html, anchor):
-    """The words of one section, in one line."""
-    start = html.index(f'<section id="{anchor}"')
-    page = Page(html[start : html.index("</section>", start) + len("</section>")])
-    return re.sub(r"\s+", " ", "".join(page.text))
 
 
 def test_sections_come_in_the_order_of_their_list():
     """A section is one function, listed once."""
     html, _ = page_and_twin(build_study("full"))
-    assert sections_of(html) == [name for name in ORDER if name not in ("alarms", "change-over")]
-    assert sections_of(page_and_twin(build_study("start"))[0]) == ORDER[1:]
-    alarmed = sections_of(page_and_twin(build_study("alarmed"))[0])
-    assert alarmed == [name for name in ORDER if name != "change-over"]
+    assert sections_of(html) == ORDER[1:]
+    assert sections_of(page_and_twin(build_study("alarmed"))[0]) == ORDER
     assert len(SECTIONS) == len(ORDER)
 
 
-REACTOR = {"change-over", "watch", "chamber", "ph", "supplies", "alone"}
+REACTOR = {"ahead", "watch", "chamber", "ph", "supplies", "alone"}
 
 
 def test_failed_fit_has_no_reactor_job():
     """What rests on the fit is not shown where the fit failed."""
     assert not set(sections_of(page_and_twin(build_study("failed"))[0])) & REACTOR
-
-
-@pytest.mark.parametrize("variant", ["start", "no reactor", "hostile"])
-def test_change_over_gives_every_step_and_the_rule(variant):
-    """Date, pump, each solution, the readings that count and the sums stand on the page."""
-    html, twin = page_and_twin(build_study(variant))
-    words = words_of(html, "change-over")
-    keys = {attributes["data-k"] for attributes, _ in Page(html).data}
-    for i, step in enumerate(twin["change_over"]):
-        assert f"/change_over/{i}/flow_ml_h" in keys
-        assert sum(k.startswith(f"/change_over/{i}/dose_rates/") for k in keys) == 2
-        assert sum(k.startswith(f"/change_over/{i}/takes/") for k in keys) == 1
-        assert html.count(f'datetime="{step["date"]}"') >= 1
-    rule = "/change_over_plan/steering"
-    sums = twin["change_over_plan"]["steering"]["changes"]
-    assert sum(k.startswith(f"{rule}/changes/") for k in keys) == len(sums) ** 2
-    for key in ("hold_above", "hold_below", "extra_ml_h", "highest_ml_h", "pump_ml_h_per_ml_d"):
-        assert f"{rule}/{key}" in keys
-    assert "but at 7.9 or less, and at 8.5 or more, leave it: that row then comes" in words
-    assert "under 1 of 100 cases" in words
-    assert ("not sure enough" in words) == (variant == "no reactor")
 
 
 def with_job(study, **parts):
@@ -334,157 +199,9 @@ def with_job(study, **parts):
     return decided(replace(study, job=job))
 
 
-def with_plan(study, **changes):
-    """The study with some parts of its plan changed."""
-    plan = replace(study.job.change_over.plan, **changes)
-    return with_job(study, change_over={"plan": plan})
-
-
 def with_flow(study, **changes):
     flow = replace(study.recommendation.flow, **changes)
     return decided(replace(study, recommendation=replace(study.recommendation, flow=flow)))
-
-
-def with_gain(study, gain):
-    """Every kit reads high by the same factor."""
-    gains = {
-        key: np.full_like(draws, gain) for key, draws in study.posterior.kit_calibration.items()
-    }
-    return replace(study, posterior=replace(study.posterior, kit_calibration=gains))
-
-
-def test_sums_of_the_rule():
-    """0.5 mL of soda a meq; 40 meq/day for each meq/L below 8.1 dKH and 200 for each that it fell.
-
-    At 7.8 after 8.1: 0.3 dKH are 0.107 meq/L, so 0.5 (40 + 200) 0.107 = 12.8 mL/day. Readings below
-    7.6 and above 8.6 count as these: at 7.5 and before at 8.7, 0.5 (40 × 0.178 + 200 × 0.357).
-    """
-    html, twin = page_and_twin(build_study("start"))
-    rule = twin["change_over_plan"]["steering"]
-    assert rule["readings"] == pytest.approx([7.5, 7.8, 8.1, 8.4, 8.7], abs=1e-4)
-    assert rule["changes"][1][2] == pytest.approx(12.84, abs=0.01)
-    assert rule["changes"][0][4] == pytest.approx(39.23, abs=0.01)
-    assert rule["changes"][2][2] == pytest.approx(0.0, abs=1e-6)
-    words = words_of(html, "change-over")
-    assert "≤ 7.5" in words
-    assert "at the first retest count the last one as 8.4" in words
-    assert "Dose 0.50 mL of chloride with each mL of soda." in words
-    # 8 mL/h a meq/day, 0.5 mL of soda a meq: 16 mL/h a mL/day.
-    assert "lower the pump by 16 mL/h for each mL/day that is missing, not below 60" in words
-    assert "While 5 mL/day or more of soda is dosed and the reading is above 7.9 and below" in words
-    assert "By then about 20 % of the load is still dosed" in words
-
-
-def test_a_tank_without_solutions_steers_by_the_pump():
-    """The sums are in mL/h then, and nothing is said of dosing."""
-    study = build_study("start")
-    plan = study.job.change_over.plan
-    steps = tuple(replace(step, dose_ml_d={}, takes_ml_d={}) for step in plan.steps)
-    rule = replace(plan.steering, ml_per_meq={}, most_meq_d=0.0)
-    changed = with_plan(study, kind="change flow", steps=steps, steering=rule)
-    html, twin = page_and_twin(changed)
-    # 8 mL/h a meq/day: sixteen times the figure in mL of soda.
-    assert twin["change_over_plan"]["steering"]["changes"][1][2] == pytest.approx(205.4, abs=0.1)
-    words = words_of(html, "change-over")
-    assert "By how much to change the pump, mL/h" in words
-    assert "by the difference of the two rows; but at 8.5 or more leave it" in words
-    assert "soda" not in words
-
-
-def test_a_change_over_under_way_goes_on_without_a_setting():
-    """The final flow cannot be said; the next step can, and the page leads with both."""
-    going, wide = build_study("start"), build_study("wide")
-    job = replace(wide.job, change_over=with_plan(going, provisional=True).job.change_over)
-    html, twin = page_and_twin(replace(wide, job=job))
-    assert twin["status"] == "withheld"
-    words = words_of(html, "set")
-    assert "No setting recommended yet" in words
-    assert "The change-over goes on all the same" in words
-    assert "set the pump to 300 mL/h and dose 120 mL/day of soda" in words
-    assert "Until then keep to what" not in words
-    assert "Change slowly. Keep to the dated steps" in words_of(html, "cautions")
-    told = terminal_lines(twin, "a.html", "a.json")
-    assert (
-        "The change-over goes on: set the pump to 300 mL/h and dose 60 mL/day of chloride, "
-        in (told[2])
-    )
-
-
-def test_a_stopped_pump_calls_for_the_whole_load():
-    """What the dosing makes good in ordinary days would let the level fall."""
-    html, _ = page_and_twin(build_study("start"))
-    # 360 meq/day at 0.5 and 0.25 mL a meq.
-    told = "If the pump stops at any time, dose the whole load: 180 mL/day of soda, 90 mL/day of"
-    assert told in words_of(html, "change-over")
-
-
-@pytest.mark.parametrize(("gain", "off"), [(0.96, "4.0 % low"), (1.05, "5.0 % high")])
-def test_retests_name_the_kit_whose_readings_they_are(gain, off):
-    """The figures hold for one bottle; another reads otherwise."""
-    study = with_gain(build_study("start"), gain)
-    words = words_of(page_and_twin(study)[0], "change-over")
-    assert "Retest alkalinity with kit drops, the present bottle, every 2 days (about 18 " in words
-    assert f"the figures below are as that bottle reads ({off})." in words
-    assert "With another kit or bottle run the report again first." in words
-
-
-@pytest.mark.parametrize(
-    ("kind", "title"),
-    [
-        ("hand over", "Bringing alkalinity back, then handing over"),
-        ("change flow", "Bringing alkalinity back"),
-    ],
-)
-def test_a_correction_is_named(kind, title):
-    """The title says what comes first."""
-    study = build_study("start")
-    html, _ = page_and_twin(with_plan(study, corrects=True, kind=kind))
-    assert f">{title}</h2>" in html
-
-
-def test_headline_doses_where_the_dosing_changes():
-    """A correction by dosing must not read as "leave the pump" alone."""
-    study = build_study("start")
-    assert "mL/h and dose 120 mL/day of soda, 60 mL/day of chloride." in words_of(
-        page_and_twin(study)[0], "set"
-    )
-    steps = study.job.change_over.steps
-    same = replace(steps[0], dose_ml_d={"soda": 180.0, "chloride": 0.0})
-    stops = replace(steps[0], dose_ml_d={"soda": 0.0, "chloride": 0.0})
-    for first, then in ((same, "mL/h The first of 3"), (stops, "mL/h and stop dosing. The first")):
-        changed = with_plan(study, steps=(first, *steps[1:]))
-        assert then in words_of(page_and_twin(changed)[0], "set")
-
-
-def test_headline_is_the_first_step():
-    """The large number is what is set now, not the end of a hand-over that takes days."""
-    html, twin = page_and_twin(build_study("start"))
-    big = html[html.index('<p class="big">') :]
-    assert f'data-k="/flow/today/set_to">{twin["change_over"][0]["flow_ml_h"]:.0f}<' in big[:120]
-    words = words_of(html, "set")
-    assert "The first of 3 dated steps towards 2220 mL/h" in words
-
-
-@pytest.mark.parametrize(
-    ("variant", "words"),
-    [
-        ("full", "make it in one go"),
-        ("net change", "there is nothing to hand over"),
-    ],
-)
-def test_change_without_steps_is_one_sentence(variant, words):
-    """Where nothing is handed over there is no section about it."""
-    html, _ = page_and_twin(build_study(variant))
-    assert "change-over" not in sections_of(html)
-    assert words in words_of(html, "set")
-
-
-def test_leaving_the_pump_says_nothing_of_changing():
-    """Who need not touch the pump is not told how to."""
-    html, _ = page_and_twin(build_study("leave"))
-    words = words_of(html, "set")
-    assert "one go" not in words
-    assert "steps" not in words
 
 
 @pytest.mark.parametrize(
@@ -541,7 +258,7 @@ def test_nothing_to_do_needs_a_seldom_low_ph(chance, readings, measures, begins)
     changes["measures"] = found.measures if measures else ()
     study = with_job(build_study("full"), tank_ph=changes)
     words = words_of(page_and_twin(study)[0], "ph")
-    assert words.strip().removeprefix("Tank pH").strip().startswith(begins)
+    assert begins in words
     assert "7.8 (common practice, no source)" in words
     assert ("Nothing to do" in words) == begins.startswith("Nothing")
     assert "No tank pH is in the log" not in words
@@ -577,27 +294,27 @@ def test_supplies_say_when_to_refill(variant, words):
 @pytest.mark.parametrize(
     ("variant", "words"),
     [
-        ("full", "Test calcium every 6 weeks. Test magnesium every 6 weeks."),
-        ("leave", "Test calcium twice a year."),
-        ("no reactor", "Test calcium now, and twice a week."),
-        ("hostile", "Test calcium every week."),
+        ("full", "Calcium holds for about 6 weeks. Magnesium holds for about 6 weeks."),
+        ("leave", "Calcium holds for half a year or more."),
+        ("no reactor", "Calcium may leave its band any day."),
+        ("hostile", "Calcium holds for about a week."),
         ("start", "Put calcium right first: it is likely (70 in 100)"),
-        ("no calcium", "Test calcium once"),
+        ("no calcium", "Calcium was never tested: one test would tell."),
     ],
 )
-def test_outlook_says_how_often_to_test(variant, words):
-    """The answer to "is alkalinity alone enough?" ends in what to do."""
+def test_outlook_says_how_long_the_others_hold(variant, words):
+    """The answer to "is alkalinity alone enough?", and no second rhythm of tests."""
     assert words in words_of(page_and_twin(build_study(variant))[0], "alone")
 
 
-def test_an_element_perhaps_out_already_is_tested_now():
-    """Six weeks are too long to learn that calcium left its band before today."""
+def test_an_element_perhaps_out_already_is_told_so():
+    """Six weeks are said of a level that is inside."""
     ahead = build_study("full").job.outlook
     out = replace(ahead.calcium, out_by_week=np.linspace(0.12, 0.9, 27))
     words = words_of(
         page_and_twin(with_job(build_study("full"), outlook={"calcium": out}))[0], "alone"
     )
-    assert "Test calcium now, then every 6 weeks. Test magnesium every 6 weeks." in words
+    assert "Calcium holds for about 6 weeks, unless it is out already. Magnesium holds" in words
 
 
 def test_a_magnesium_medium_is_named_where_it_decides():
@@ -683,52 +400,11 @@ def test_chamber_without_pump_or_stated_ph_claims_neither():
     assert "(now)" in words
 
 
-@pytest.mark.parametrize(("variant", "acid"), [("no reactor", True), ("net change", False)])
+@pytest.mark.parametrize(("variant", "acid"), [("first step", True), ("no reactor", False)])
 def test_acid_water_is_warned_of_where_a_reactor_starts(variant, acid):
     """A plan that starts a reactor brings its hazards with it."""
     words = words_of(page_and_twin(build_study(variant))[0], "cautions")
     assert ("Chamber water is acid" in words) == acid
-
-
-def with_tests(study, **changes):
-    return replace(study, planning=replace(study.planning, **changes))
-
-
-@pytest.mark.parametrize(
-    ("holding", "inside", "words"),
-    [
-        (0.95, 0.95, "For holding the band the readings so far are enough."),
-        (0.5, 0.95, "No test raises the chance of holding the band much."),
-        (0.1, 0.05, "holding the band much: the level has to be put right first."),
-    ],
-)
-def test_enough_readings_are_not_called_enough_for_a_level_that_is_out(holding, inside, words):
-    """ "Enough" beside a poor chance would read as if all were well."""
-    planning = build_study("full").planning
-    study = with_tests(
-        with_flow(build_study("full"), level_in_band=inside),
-        how_much=replace(planning.how_much, enough=0),
-        ranked=tuple(replace(one, holding=holding) for one in planning.ranked),
-    )
-    html, twin = page_and_twin(study)
-    assert words in words_of(html, "next")
-    assert twin["testing"]["how_much"]["holding_now"] == holding
-
-
-def test_a_plan_of_tests_that_hardly_helps_is_left_out():
-    """Minutes that narrow the range by less than is called useful are not asked for."""
-    study = build_study("full")
-    useless = with_tests(study, plan=replace(study.planning.plan, width=0.96))
-    assert "A plan for the next two weeks" in words_of(page_and_twin(study)[0], "next")
-    assert "A plan for the next two weeks" not in words_of(page_and_twin(useless)[0], "next")
-    assert not [line for line in next_lines(build_twin(useless)) if line.startswith("A plan")]
-
-
-def test_retests_come_before_the_plan_of_tests():
-    """Two plans on one page must say which goes first."""
-    words = "The retests of the change-over come first and count towards these minutes."
-    assert words in words_of(page_and_twin(build_study("start"))[0], "next")
-    assert words not in words_of(page_and_twin(build_study("full"))[0], "next")
 
 
 def test_every_prior_has_its_label(study):
@@ -777,27 +453,6 @@ def test_bytes_repeat_across_processes(tmp_path):
     assert (tmp_path / "page").read_bytes() == html.encode()
 
 
-def text_of(html, anchor):
-    """The words of a section with plain blanks."""
-    return words_of(html, anchor).replace("\N{NO-BREAK SPACE}", " ")
-
-
-def test_uptake_that_answers_to_the_level_is_told_with_what_it_evens_out():
-    """In one sentence; the days stand with the change-over where there is one, and only there."""
-    html, twin = page_and_twin(build_study("full"))
-    told = text_of(html, "why")
-    more = twin["level_response"]
-    assert f"uses about {more['q50']:.0f} % more for each dKH that alkalinity stands" in told
-    days = twin["change_over_plan"]["self_regulation_days"]["q50"]
-    assert f"at the recommended flow a departure shrinks by two thirds in about {days:.0f}" in told
-    stepped, _ = page_and_twin(build_study("start"))
-    assert "% more for each dKH" in text_of(stepped, "why")
-    assert "two thirds" not in text_of(stepped, "why")
-    assert "two thirds" in text_of(stepped, "change-over")
-    none, _ = page_and_twin(build_study("net change"))
-    assert "more for each dKH" not in text_of(none, "why")
-
-
 def test_the_chambers_limit_is_told_of_a_tested_effluent():
     """Saturated effluent, the way there and the most that the chamber gives; not of a plan."""
     html, _ = page_and_twin(build_study("full"))
@@ -816,29 +471,6 @@ def test_a_limit_that_spans_more_than_tenfold_is_a_lower_bound():
     law = study.posterior.law._replace(half_flow_l_d=half)
     html, _ = page_and_twin(replace(study, posterior=replace(study.posterior, law=law)))
     assert "dKH/day or more." in text_of(html, "chamber")
-
-
-def test_chances_are_told_as_the_kit_will_read_too():
-    """Beside the chance of the true level, of the setting and of going on as now."""
-    told = text_of(page_and_twin(build_study("full"))[0], "sure")
-    assert (
-        "on each of the next 14 days; as your kit will read, tested every 2 days, it is about "
-        "even (56 in 100) that every reading is within it." in told
-    )
-    assert "likely (85 in 100) that at least one reading is outside the band." in told
-    daily = text_of(page_and_twin(with_flow(build_study("full"), read_every_days=1))[0], "sure")
-    assert "as your kit will read, tested every day, it is" in daily
-
-
-def test_the_chance_of_a_setting_that_is_held_back_is_with_its_bridge():
-    """With steps the setting made at once is told with what is dosed beside it."""
-    study = build_study("start")
-    alone, beside = (
-        text_of(page_and_twin(with_flow(study, dosed_beside_meq_d=dosed))[0], "sure")
-        for dosed in (0.0, 84.0)
-    )
-    assert "setting made at once, without dosing, it is" in alone
-    assert "setting made at once, with the dosing that bridges the gap, it is" in beside
 
 
 def test_every_kind_of_change_is_told_in_words():
@@ -893,15 +525,9 @@ def test_an_average_tells_of_how_many_it_is():
     assert "(mean of" not in text_of(page_and_twin(study)[0], "record")
 
 
-def test_a_bottle_that_is_hardly_off_is_not_told_of():
-    """ "0.0 % low" says nothing."""
-    told = words_of(page_and_twin(with_gain(build_study("start"), 0.9999))[0], "change-over")
-    assert "as that bottle reads. With another kit" in told
-
-
 def test_names_of_tables_are_plain_text():
     """What a screen reader says of a table holds no markup."""
-    html, _ = page_and_twin(build_study("start"))
+    html, _ = page_and_twin(build_study("hostile"))
     labels = re.findall(r'aria-label="([^"]*)"', html)
-    assert any("soda" in label for label in labels)
-    assert not [label for label in labels if "<" in label or "&lt;" in label]
+    assert any("drops" in label for label in labels)
+    assert not [label for label in labels if "<" in label]

@@ -14,7 +14,7 @@ import pytest
 from estimator.inputs.tank import Target
 from helpers.studies import DRAWS, build_study
 from reports.blocks import Numbers
-from reports.page.sections.next_tests import next_test_lines
+from reports.page.sections.next_tests import worth_line
 from reports.twin.build import build_twin, to_json
 from reports.twin.quantities import quantiles
 
@@ -33,7 +33,7 @@ TOP = {
     "flow",
     "supplies",
     "change_over",
-    "change_over_plan",
+    "plan",
     "chamber",
     "tank_ph",
     "magnesium",
@@ -114,7 +114,6 @@ def test_flow_keeps_the_contract(study):
     if twin["status"] == "withheld":
         assert flow["recommended"] is None
         assert flow["in_band_probability"] is None
-        assert flow["action"] is None
         assert twin["status_reasons"]
     else:
         assert set(flow["recommended"]) == {"low", "high", "set_to"}
@@ -232,48 +231,95 @@ def test_the_guide_names_every_key():
     assert {key for key in build_twin(build_study("full")) if f"`{key}`" not in told} == set()
 
 
-def test_change_over_keeps_the_contract(study):
-    """Dated steps, each with pump, dosing, retest and the readings that count; in order."""
+PLAN_KINDS = {"hold", "hand_over", "dose", "correct", "check", "none"}
+
+
+def test_plan_keeps_the_contract(study):
+    """Every agreed key, of the agreed shape: never null what is set today and when is reported."""
     twin = json.loads(to_json(build_twin(study)))
-    steps = twin["change_over"]
-    planned = study.job.change_over.steps if study.job else ()
-    assert len(steps) == len(planned)
-    for step, told in zip(steps, planned, strict=True):
-        assert date.fromisoformat(step["date"]) == told.set_on
-        assert date.fromisoformat(step["retest_on"]) == told.retest_on
-        assert step["flow_ml_h"] == told.flow_ml_h
-        assert set(step["dose_rates"]) <= set(study.tank.solutions)
-        assert is_q(step["alkalinity"])
-        assert ordered(step["alkalinity"])
-        assert step["takes"] == told.takes_ml_d
-    for step, following in pairwise(steps):
-        assert step["retest_on"] == following["date"]
-    plan = twin["change_over_plan"]
-    if steps:
-        rule = plan["steering"]
-        # 1 meq/L is 2.80385 dKH (DIN: 10 mg/L of CaO each).
-        told = study.job.change_over.plan.steering.rule
-        assert rule["hold_above"] == pytest.approx(2.80385 * told.hold_above_meq_l, rel=1e-5)
-        assert rule["readings"] == sorted(rule["readings"])
-        assert len(plan["levels"]) == plan["judged_days"]
-        assert 0 <= plan["overnight_probability"] <= plan["probability"] <= 1
-        by_date = {level["date"]: level for level in plan["levels"]}
-        assert by_date[steps[0]["retest_on"]]["q50"] == steps[0]["alkalinity"]["q50"]
-        assert is_q(plan["self_regulation_days"])
-
-
-def test_today_is_the_first_step(study):
-    """What is set now is the first step where there are steps, else the setting."""
-    twin = build_twin(study)
-    today, setting = twin["flow"]["today"], twin["flow"]["recommended"]
-    if setting is None:
-        assert today is None
+    plan = twin["plan"]
+    assert plan["kind"] in PLAN_KINDS
+    begins, again = (date.fromisoformat(plan[key]) for key in ("begins", "report_again"))
+    assert begins < again <= begins + timedelta(days=7)
+    assert set(plan["today"]) == {"flow_ml_h", "dose_rates", "once"}
+    assert set(plan["today"]["dose_rates"]) == set(study.tank.solutions)
+    assert set(plan["present"]["dose_rates"]) == set(study.tank.solutions)
+    assert (plan["today"]["flow_ml_h"] is None) == (study.tank.reactor is None)
+    assert all(set(one) == {"date", "solution", "ml"} for one in plan["today"]["once"])
+    for test in plan["tests"]:
+        assert set(test) == {"time", "entry", "of", "kit", "repeats", "minutes", "serves"}
+        assert twin["as_of"] < test["time"] < (again + timedelta(days=1)).isoformat()
+        assert test["serves"] in ("rule", "learning")
+    if plan["chances"] is None:
+        assert plan["levels"] == plan["left_alone_levels"] == []
         return
-    steps = twin["change_over"]
-    assert today["steps"] == len(steps)
-    assert today["set_to"] == (steps[0]["flow_ml_h"] if steps else setting["set_to"])
-    if not steps:
-        assert today["action"] == twin["flow"]["action"]
+    shares = {key: plan["chances"][key] for key in plan["chances"] if "days" in key}
+    days = shares.pop("judged_days")
+    assert all(0 <= share <= 1 for share in shares.values())
+    assert len(plan["levels"]) == days
+    assert date.fromisoformat(plan["levels"][0]["date"]) == begins + timedelta(days=1)
+    assert is_q(plan["chances"]["largest_daily_rise"])
+
+
+def test_levels_of_the_plan_are_in_the_keepers_unit():
+    """2.9245 meq/L are 8.2 dKH (DIN: 10 mg/L of CaO each)."""
+    study = build_study("full")
+    middle = float(np.median(study.plan.levels_meq_l[3]))
+    twin = build_twin(study)
+    assert twin["plan"]["levels"][3]["q50"] == pytest.approx(2.80385 * middle, rel=1e-5)
+    assert twin["plan"]["rise_limit"] == pytest.approx(0.5, rel=1e-4)
+
+
+def test_rule_is_in_the_kits_unit_with_its_figures():
+    """The rows meet half way between figures of a kit in steps of 0.3: 7.65 is between 7.5 and
+    7.8; every row has every change where something is set, else null."""
+    study = build_study("start")
+    rule = build_twin(study)["plan"]["rule"]
+    assert (rule["entry"], rule["of"], rule["unit"], rule["step"]) == (
+        *("alkalinity", "tank", "dKH"),
+        0.3,
+    )
+    assert [case["reading_from"] for case in rule["cases"]] == [
+        *(None, 5.85, 7.05, 7.65),
+        *(8.55, 9.15, 10.35),
+    ]
+    assert [case["figures_to"] for case in rule["cases"]] == [
+        *(5.7, 6.9, 7.5, 8.4),
+        *(9.0, 10.2, None),
+    ]
+    for case, after in pairwise(rule["cases"]):
+        assert case["reading_to"] == after["reading_from"]
+        assert case["figures_to"] + 0.3 == pytest.approx(after["figures_from"])
+    for case in rule["cases"]:
+        assert (case["do"] == "set") == (case["dose_changes"] is not None)
+        assert (case["do"] == "set") == (case["flow_change_ml_h"] is not None)
+        assert case["last_from"] is None
+    assert rule["cases"][2]["dose_changes"] == {"soda": 12.0, "chloride": 6.0}
+
+
+def test_rungs_stand_until_the_report_and_steps_to_the_end():
+    """`ladder` is what is to be done, `change_over` how it comes if all goes as expected."""
+    twin = build_twin(build_study("start"))
+    plan, steps = twin["plan"], twin["change_over"]
+    assert [rung["flow_ml_h"] for rung in plan["ladder"]] == [300.0, 1200.0]
+    assert plan["ladder"][1]["takes"] == {"soda": 60.0, "chloride": 30.0}
+    assert [step["flow_ml_h"] for step in steps] == [300.0, 1200.0, 2220.0]
+    assert steps[0]["dose_rates"] == {"soda": 120.0, "chloride": 60.0}
+    assert is_q(steps[0]["alkalinity"])
+    assert plan["ends_at_ml_h"] == 2220.0
+    assert build_twin(build_study("full"))["change_over"] == []
+
+
+@pytest.mark.parametrize(
+    ("variant", "action"),
+    [
+        *(("full", "lower"), ("leave", "leave"), ("start", "start"), ("alarmed", "raise")),
+        ("no reactor", None),
+    ],
+)
+def test_action_is_that_of_the_pump_today(variant, action):
+    """By what is set now and what is to be set."""
+    assert build_twin(build_study(variant))["plan"]["action"] == action
 
 
 def test_supplies_keep_the_contract(study):
@@ -303,7 +349,7 @@ def test_failed_fit_has_no_reactor_job():
     """Empty or null, with every key in its place."""
     twin = build_twin(build_study("failed"))
     assert twin["change_over"] == []
-    for key in ("change_over_plan", "chamber", "tank_ph", "magnesium", "outlook", "watch"):
+    for key in ("chamber", "tank_ph", "magnesium", "outlook", "watch"):
         assert twin[key] is None
     assert twin["supplies"]["media_days_left"] is None
     assert twin["supplies"]["notes"] == []
@@ -373,9 +419,9 @@ def test_a_test_with_a_risk_is_ranked_but_not_put_first():
     twin = build_twin(build_study("full"))
     assert twin["next_tests"][0]["risk"]
     assert twin["testing"]["next"] == 1
-    line = str(next_test_lines(Numbers(twin))[0].striptags())
+    line = str(worth_line(Numbers(twin)).striptags())
     assert "stop all additions" not in line
-    assert "test tank alkalinity, 3 times" in line
+    assert "Of single tests, tank alkalinity narrows the flow range most" in line
 
 
 def with_posterior(study, **changes):

@@ -1,4 +1,4 @@
-"""Words for remarks on the change-over."""
+"""Words for remarks on the plan."""
 
 from __future__ import annotations
 
@@ -12,9 +12,10 @@ from reports.words.table import words
 
 PACKAGE = Path(__file__).parents[3] / "estimator" / "plan"
 VALUES = {
-    "side": "below",
-    "flow_min_ml_h": 1600.0,
-    "carried_share": 0.72,
+    "days": 3,
+    "most_ml_h": 1800.0,
+    "steps": 2,
+    "solutions": ("chloride",),
     "about": "strength",
     "set_to_ml_h": 1800.0,
     "wanted_ml_h": 2220.0,
@@ -43,9 +44,12 @@ def test_remarks_are_sentences_with_their_numbers() -> None:
         assert "{" not in told
         assert "  " not in told
         assert told.endswith(".") == told[0].isupper()
-    assert "smallest flow of 1600 mL/h already carries about 72 % of the load" in words(
-        Remark("smallest flow carries much", VALUES), example_tank()
+    assert "goes no higher than 1800 mL/h" in words(
+        Remark("plan_held_back", VALUES), example_tank()
     )
-    assert words(Remark("level corrected first", VALUES), example_tank()) == (
-        "Alkalinity is most likely below the band: the first step only brings it back."
+    assert "additions on 3 days bring it back" in words(
+        Remark("plan_corrects", VALUES), example_tank()
+    )
+    assert "so chloride pauses until" in words(
+        Remark("plan_calcium_pauses", VALUES), example_tank()
     )

@@ -138,7 +138,7 @@ TOLD = [
         "outlook_never_tested",
         FALLING,
         "Calcium was never tested, so where it stands is not known; while alkalinity is held it "
-        f"would change by {DRIFT}. Test it once, then run the report again.",
+        f"would change by {DRIFT}. One test would tell.",
     ),
     (
         "outlook_out_now",
@@ -148,18 +148,19 @@ TOLD = [
     (
         "outlook_stays",
         FALLING,
-        f"Calcium changes by {DRIFT}: a test twice a year is enough. It may be out of the band "
-        "already (20%).",
+        f"Calcium changes by {DRIFT}: it is likely to hold for half a year. It may be out of the "
+        "band already (20%).",
     ),
     (
         "outlook_leaves",
         {**SURE, "test_weeks": 3},
-        f"Calcium changes by {DRIFT} and would leave its band in time: test it every 3 weeks.",
+        f"Calcium changes by {DRIFT} and would leave its band in time: it is likely to hold for 3 "
+        "weeks.",
     ),
     (
         "outlook_leaves",
         {**SURE, "test_weeks": 0},
-        f"Calcium changes by {DRIFT} and would leave its band in time: test it now, and twice a",
+        f"Calcium changes by {DRIFT} and would leave its band in time: it may do so any day.",
     ),
     (
         "outlook_magnesium_decides",
@@ -167,7 +168,7 @@ TOLD = [
         "Which way calcium goes hangs on how much of the magnesium medium dissolves, since that "
         "brings no calcium: +13 mg/L a month if none does, -5 mg/L if it is 5 % of what dissolves, "
         "-22 mg/L if 10 %; 0.0 to 7.4 % is likely. What tells is calcium and magnesium of effluent "
-        "and tank, each pair with one kit and repeated three times: at 10 % the effluent holds 20 "
+        "and tank, each pair with one kit and repeated: at 10 % the effluent holds 20 "
         "mg/L less calcium and 12 mg/L more magnesium than at none.",
     ),
     (
