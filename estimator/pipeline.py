@@ -217,7 +217,8 @@ def run_study(
 
     from estimator.advice.trust import check_level, trust_in
     from estimator.next_tests.planning import USUAL_WEEKLY_MINUTES, plan_tests
-    from estimator.plan.planner import ground_of, make_plan
+    from estimator.plan.ground import ground_of
+    from estimator.plan.planner import make_plan
 
     with stages.stage("advise", "Advising"):
         found = advise(fitted, advice_seed, today)

@@ -151,7 +151,7 @@ def fill_minutes(
     per_week: float,
     due: Sequence[int] = (),
 ) -> list[int]:
-    """Readings, repeats repeated, that leave little variance of log flow within the minutes.
+    """Readings beside those due, repeats repeated, that leave little variance of log flow.
 
     Greedy by variance taken per minute, by pairs as well as single readings, since a test of the
     tank and one of the effluent help each other; then one or two are exchanged while that helps.
@@ -162,11 +162,8 @@ def fill_minutes(
         week: (k,) index of its week.
         per_week: minutes to spend in each.
         due: readings that are taken anyway, at no cost.
-
-    Returns:
-        The chosen, without those that are due.
     """
-    k, due = pooled.readings, list(due)
+    k = pooled.readings
     # Column k stands for no second reading.
     cost = minutes[:, None] + np.append(minutes, 0.0)
     same_week = np.append(week[:, None] == week, np.zeros((k, 1), dtype=bool), axis=1)

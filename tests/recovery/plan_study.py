@@ -292,7 +292,8 @@ def plan_of(log: TankLog, tank: Tank, seed: list[int]) -> Plan:
     from estimator.fit.problem import pose
     from estimator.fit.sampling import sample
     from estimator.pipeline import advise
-    from estimator.plan.planner import ground_of, make_plan
+    from estimator.plan.ground import ground_of
+    from estimator.plan.planner import make_plan
 
     problem = pose(log, tank)
     fit, level, advice, planned = np.random.SeedSequence(seed).spawn(4)

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from markupsafe import Markup
 
-from reports.blocks import Block, Folded, Prose, Table, Text, day, moment, say
+from reports.blocks import Block, Prose, Table, Text, day, moment, say
 from reports.page.report import Report, section
 from reports.wording import user_text
 
@@ -23,11 +23,24 @@ def _answer(n: Report) -> Markup:
     )
 
 
-@section("since", "Since the last report")
+@section("since", "Since the last report", _answer)
 def since_last_section(n: Report) -> Iterator[Block]:
-    """One folded line, whose summary is the answer."""
-    if n.get(AT) is not None:
-        yield Folded(_answer(n), list(_details(n)))
+    """What was foretold and read, and how uptake, effluent and pump moved."""
+    if n.get(AT) is None:
+        return
+    if n.get(f"{AT}/tests"):
+        yield Table(
+            "Readings since, and what was foretold of them (9-in-10 range)",
+            ["Test", "Read", "Foretold", "As foretold"],
+            [_row(n, path) for path, _ in n.each(f"{AT}/foretold")],
+            (1, 2),
+        )
+    yield Prose(
+        "About 9 readings in 10 should come as foretold, if what the last report asked for was "
+        "done. Where more do not, something changed, or something was set that the log does not "
+        "hold.",
+        "aside",
+    )
 
 
 def _readings(n: Report) -> Markup:
@@ -73,22 +86,6 @@ def _pump(n: Report) -> Markup:
     if flow["set"] in (None, flow["now"]):
         return told
     return told + n.say(", {at/set:flow} was to be set", at=f"{AT}/flow")
-
-
-def _details(n: Report) -> Iterator[Block]:
-    if n.get(f"{AT}/tests"):
-        yield Table(
-            "Readings since, and what was foretold of them (9-in-10 range)",
-            ["Test", "Read", "Foretold", "As foretold"],
-            [_row(n, path) for path, _ in n.each(f"{AT}/foretold")],
-            (1, 2),
-        )
-    yield Prose(
-        "About 9 readings in 10 should come as foretold, if what the last report asked for was "
-        "done. Where more do not, something changed, or something was set that the log does not "
-        "hold.",
-        "aside",
-    )
 
 
 def _row(n: Report, path: str) -> list[Text]:

@@ -27,8 +27,6 @@ KINDS = {
 
 def _answer(n: Report) -> Text:
     found, likeliest = n.get("/watch"), n.get("/watch/likeliest")
-    if not found["can_tell"]:
-        return "the log cannot tell"
     if likeliest is not None:
         at = f"/watch/changes/{likeliest}"
         return n.chance(f"{at}/probability", _change_words(n, at), "it did not change")

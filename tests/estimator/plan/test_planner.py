@@ -15,9 +15,10 @@ from estimator.advice.asked_tests import AskedTest
 from estimator.advice.flow import recommend
 from estimator.fit.posterior import Posterior
 from estimator.inputs.tank import Composition, Kit, Tank, Target
-from estimator.plan import planner
-from estimator.plan.planner import Ground, ground_of, make_plan
+from estimator.plan.ground import Ground, ground_of
+from estimator.plan.planner import make_plan
 from estimator.plan.result import Plan
+from estimator.plan.task import REPORT_DAYS
 from estimator.remark import Remark
 from helpers.plans import known, unsure
 from helpers.tanks import example_log, example_tank
@@ -316,6 +317,6 @@ def test_one_seed_makes_one_plan() -> None:
     assert plan(unsure(), DOSED, seed=4).chances.good_days != first.chances.good_days
 
 
-def test_every_kind_of_report_has_its_day(monkeypatch) -> None:
+def test_every_kind_of_report_has_its_day() -> None:
     """A week at most."""
-    assert max(planner.REPORT_DAYS.values()) <= 7
+    assert max(REPORT_DAYS.values()) <= 7

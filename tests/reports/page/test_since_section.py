@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from helpers.twins import Json, new_twin, old_twin, reading
-from reports.blocks import Folded, Table
+from reports.blocks import Section, Table
 from reports.page.report import Report
 from reports.page.sections.since_last import since_last_section
 from reports.twin.former import read_former
@@ -25,19 +25,14 @@ READINGS = (
 
 @pytest.fixture
 def fold(tmp_path: Path) -> Any:
-    """`fold(twin)`: the section's one block, with the old twin looked back on."""
+    """`fold(twin)`: the section, with the old twin looked back on."""
     path = tmp_path / "old.json"
     path.write_text(json.dumps(old_twin()), encoding="utf-8")
     former = read_former(path)
 
-    def make(twin: Json) -> Folded | None:
+    def make(twin: Json) -> Section | None:
         pump = {"tank": {"name": "Hall", "pump": {"step": 10.0}}}
-        section = since_last_section(Report(twin | pump | {"since_last": since_last(former, twin)}))
-        if section is None:
-            return None
-        (block,) = section.blocks
-        assert isinstance(block, Folded)
-        return block
+        return since_last_section(Report(twin | pump | {"since_last": since_last(former, twin)}))
 
     return make
 
@@ -48,7 +43,7 @@ def text_of(markup: object) -> str:
 
 def test_the_folded_line_gives_the_answer(fold: Any) -> None:
     """How many readings came as foretold, and how uptake, effluent and pump moved."""
-    assert text_of(fold(new_twin(*READINGS)).summary) == (
+    assert text_of(fold(new_twin(*READINGS)).answer) == (
         "2 of 3 readings were as foretold; uptake 1.60 → 1.70 dKH/day; "
         "effluent 24.00 → 24.00 dKH; pump 300 → 300 mL/h, 320 was to be set "
         "(report of 1 May 2026)"
@@ -57,7 +52,7 @@ def test_the_folded_line_gives_the_answer(fold: Any) -> None:
 
 def test_every_number_of_the_line_is_in_the_twin(fold: Any) -> None:
     """What stands outside of `<data>` and `<time>` holds no figure."""
-    summary = str(fold(new_twin(*READINGS)).summary)
+    summary = str(fold(new_twin(*READINGS)).answer)
     own = re.sub(r"<(data|time)\b.*?</\1>", "", summary)
     assert not re.search(r"\d", own)
 
@@ -83,14 +78,14 @@ def test_unfolded_each_reading_stands_beside_what_was_foretold(fold: Any) -> Non
 def test_few_readings_are_told_in_words(fold: Any, readings: tuple[Json], words: str) -> None:
     """None or one reads as a sentence."""
     block = fold(new_twin(*readings))
-    assert text_of(block.summary).startswith(f"{words}; uptake")
+    assert text_of(block.answer).startswith(f"{words}; uptake")
     assert any(isinstance(part, Table) for part in block.blocks) == bool(readings)
 
 
 def test_a_fit_that_failed_tells_no_estimate(fold: Any) -> None:
     """Readings and settings are facts; uptake and effluent are not shown."""
     twin = new_twin(*READINGS) | {"diagnostics": {"failures": ["it failed"]}}
-    told = text_of(fold(twin).summary)
+    told = text_of(fold(twin).answer)
     assert "uptake" not in told
     assert "effluent" not in told
     assert "2 of 3 readings" in told
