@@ -7,6 +7,10 @@ import pytest
 from reports.blocks import Numbers, pointer, resolve
 
 TWIN = {
+    "sure": 0.999,
+    "wide": {"q05": 3.0, "q50": 9.0, "q95": 31.0},
+    "dose": 36.4,
+    "small": 7.5,
     "tank": {"pump": {"step": 0.1}},
     "seed": 7,
     "gone": None,
@@ -29,6 +33,11 @@ TWIN = {
         ("{/level:around {unit}} {unit}", "8.12 (7.25 to 9.00) dKH"),
         ("{/change:signed 2} or {/change:signed 3}", "0.00 or −0.004"),
         ("{/chance:odds} in 100, {/chance:share}", "95 in 100, 93 %"),
+        ("{/chance:left}, {/chance:days_in_ten}", "5, 9.5"),
+        ("{/sure:odds}, {/sure:days_in_ten}", "over 95, over 9.5"),
+        ("{/sure:left}", "under 5"),
+        ("{/wide:span 0}", "3 or more"),
+        ("{/dose:ml}, {/small:ml}, {/change:ml_change}", "36, 7.5, 0.0"),
         ("{/flow:flow} mL/h", "12.3 mL/h"),
         ("{at/day} and {at/day:1}", "2 and 2.0"),
         ("{at:words}", "{'day': 2}"),

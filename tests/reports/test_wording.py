@@ -4,7 +4,16 @@ from __future__ import annotations
 
 import pytest
 
-from reports.wording import chance_sides, fixed, listed, plain, sentence, step_decimals, user_text
+from reports.wording import (
+    chance_sides,
+    fixed,
+    listed,
+    nearest_five,
+    plain,
+    sentence,
+    step_decimals,
+    user_text,
+)
 
 
 @pytest.mark.parametrize(
@@ -62,3 +71,15 @@ def test_lists_and_sentences():
     assert listed(["a", "b", "c"]) == "a, b and c"
     assert sentence("no stop") == "No stop."
     assert sentence("Stop.") == "Stop."
+
+
+@pytest.mark.parametrize(
+    ("chance", "bound", "shown"),
+    [
+        *((0.0, "under ", 5.0), (0.024, "under ", 5.0), (0.03, "", 5.0), (0.62, "", 60.0)),
+        *((0.73, "", 75.0), (0.97, "", 95.0), (0.98, "over ", 95.0), (1.0, "over ", 95.0)),
+    ],
+)
+def test_chances_go_to_the_nearest_five_in_a_hundred(chance, bound, shown):
+    """Never none or all."""
+    assert nearest_five(chance) == (bound, shown)

@@ -117,7 +117,9 @@ def _lines(n: Report) -> Iterator[Text]:
         within = Markup(" and ").join(limits)
         yield say("Changes are to what is set then; stay within {}.", within)
     if any(case["step"] == "next" for case in every):
-        yield ("Next rung: the next line above, not before its day; then the row's own change.")
+        moved = any(case["flow_change_ml_h"] for case in every)
+        by = ", the pump by the difference of the two lines" if moved else ""
+        yield f"Next rung: the next line above, not before its day{by}; then the row's own change."
     yield "Log every reading: a new report knows more than this table."
 
 
