@@ -16,7 +16,7 @@ FEW_TESTS, ENOUGH_TESTS = 6, 15
 """Alkalinity tests of the tank: with fewer trust is low, or medium (common practice, no source)."""
 MANY_ODD, SOME_ODD = 0.15, 0.05
 """Share of odd readings: with more trust is low, or medium (common practice, no source)."""
-HELD_IF_KIT_SHIFTED, HELD_IF_SATURATION = 0.68, 0.78
+HELD_IF_KIT_SHIFTED, HELD_IF_SATURATION = 0.85, 0.95
 """Shares of simulated logs whose 90 % range of alkalinity now held the truth: an alkalinity kit
 shifted by 5 % unnoticed; uptake followed saturation (`tests/recovery/misspecification.json`)."""
 GRAVE = ("strength", "volume")
