@@ -113,9 +113,13 @@ def test_recipes_and_direct_strengths_add_up() -> None:
 def test_every_unit_converts_there_and_back(name: str) -> None:
     """A value is printed in the keeper's unit exactly as it was written."""
     parameter = PARAMETERS[name]
+    low, high = parameter.plausible
     for unit in parameter.units:
-        canonical = parameter.to_canonical(7.25, unit)
-        assert parameter.from_canonical(canonical, unit) == pytest.approx(7.25, rel=1e-12)
+        # Not in the middle, where a slip may cancel; of five digits, as a keeper writes it.
+        written = float(f"{parameter.from_canonical(0.7 * low + 0.3 * high, unit):.5g}")
+        canonical = parameter.to_canonical(written, unit)
+        assert low < canonical < high
+        assert parameter.from_canonical(canonical, unit) == pytest.approx(written, rel=1e-12)
 
 
 @pytest.mark.parametrize("name", PARAMETERS)
