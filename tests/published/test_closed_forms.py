@@ -47,6 +47,8 @@ def test_smoothed_uptake_is_the_dense_gaussian_posterior() -> None:
     tank = example_tank(reactor=None)
     chloride = tank.solutions["chloride"]
     tank = replace(tank, solutions={**tank.solutions, "spare": replace(chloride, name="spare")})
+    steady = {name: replace(kit, calibration_sd=0.0) for name, kit in tank.kits.items()}
+    tank = replace(tank, kits=steady)
     skeleton = dosed_log()
     base = example_truth(DAYS, uptake_meq_l_d=np.full(DAYS, 0.5), kit_calibration={})
     rng = np.random.default_rng(0)

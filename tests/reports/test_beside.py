@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from estimator.errors import OutputError
+from helpers.outputs import a_page, a_twin
 from reports import output
 from reports.output import Beside, destination, write
 
@@ -46,8 +47,10 @@ def test_whichever_move_fails_all_stays_as_it_was(
     places = [Beside(tmp_path / f"{name}", f"--{name}", ours) for name in ("calendar", "draws")]
     where = destination(tmp_path / "a.html", [], places)
     if former:
-        for path in (where.page, where.twin, *(place.path for place in places)):
-            path.write_text(f"ours, old {path.name}")
+        where.page.write_text(a_page())
+        where.twin.write_text(a_twin())
+        for place in places:
+            place.path.write_text(f"ours, old {place.path.name}")
     before = contents(tmp_path)
     calls = []
 

@@ -12,6 +12,7 @@ import pytest
 
 from helpers.command import run
 from helpers.fits import known_posterior
+from helpers.outputs import a_page, a_twin
 from helpers.twins import Json, new_twin, old_twin, reading
 from reports.calendar_file import is_calendar
 from reports.extras import is_draws
@@ -55,7 +56,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
     monkeypatch.setattr("estimator.pipeline.run_study", lambda *_, **__: study)
     monkeypatch.setattr("reports.twin.build.build_twin", build)
-    monkeypatch.setattr("reports.page.shell.render", lambda *_: "<!DOCTYPE html>")
+    monkeypatch.setattr("reports.page.shell.render", lambda *_: a_page())
     monkeypatch.setattr("reports.summary.terminal_lines", lambda *_: ["Done."])
     return tmp_path
 
@@ -112,8 +113,8 @@ def test_a_named_file_that_is_no_twin_is_an_error(folder: Path, text: str | None
 
 
 def test_an_unreadable_twin_in_the_reports_place_is_passed_over(folder: Path) -> None:
-    """It is about to be replaced: a note, and the report all the same."""
-    (folder / "r.json").write_text('{"schema_version": 1}', encoding="utf-8")
+    """It is ours and about to be replaced: a note, and the report all the same."""
+    (folder / "r.json").write_text(a_twin(), encoding="utf-8")
     result = report()
     assert result.exit_code == 0
     assert "Not looked back on: r.json" in result.output

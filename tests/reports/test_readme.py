@@ -58,7 +58,7 @@ def test_the_keeper_s_commands_in_their_order(tmp_path, monkeypatch):
         "is there already and is never written over",
         "what stands there is not known as a file that this program wrote",
         "Odd, so look again: ",
-        "No setting recommended yet.",
+        "How the band holds cannot be told",
         "Check first: ",
         "Flagged",
     ],

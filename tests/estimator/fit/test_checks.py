@@ -191,7 +191,7 @@ def test_readings_are_checked_against_their_own_kit(monkeypatch) -> None:
     expected = np.tile([2.9, 2.85, 10.4], (32, 1))
     # Leaving one out needs draws that differ.
     monkeypatch.setattr(checks, "_left_out", lambda log_density, _: log_density.mean(axis=0))
-    found = check_readings(made, natural, expected, 4)
+    found, _ = check_readings(made, natural, expected, 4)
     for one, mean in zip(found, (2.9, 2.85, 10.4), strict=True):
         kit = tank.kits[one.reading.kit]
         sd = np.sqrt(repeat[kit.name] ** 2 + kit.step**2 / 12)

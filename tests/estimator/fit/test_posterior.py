@@ -398,7 +398,7 @@ def test_a_net_change_is_told_by_its_own_scale_without_a_response() -> None:
     count, days = 2, problem.schedule.days
     uptake = np.full((count, days), 0.3)
     levels = np.full((count, days), 3.5)
-    states = DayStates(levels, None, uptake, None, np.zeros((count, days)), None, None)
+    states = DayStates(levels, None, uptake, None, np.zeros((count, days)), None, None, None)
     natural = np.repeat(problem.priors.natural(np.zeros(problem.priors.size))[None], count, axis=0)
     natural[:, UPTAKE] = (0.2, 0.4)
     posterior = describe(problem, natural, np.zeros(count, dtype=int), states, 1)

@@ -261,8 +261,8 @@ def test_what_is_read_next_is_read_with_the_shifted_kit() -> None:
     np.testing.assert_allclose(found.present.reads(found.mean[:, 1:]), theta[PHYSICAL] + shift)
     both = fs.foresee(problem, trace, [own, others], np.random.SeedSequence(1))
     assert both.present.places[4] == -1
-    np.testing.assert_allclose(both.mean[:, 0], found.mean[:, 0])
-    np.testing.assert_allclose(both.mean[:, 0] - both.mean[:, 1], 1.06 * 2.9 * shift)
+    np.testing.assert_allclose(both.mean[:, 0], found.mean[:, 0], rtol=1e-4)
+    np.testing.assert_allclose(both.mean[:, 0] - both.mean[:, 1], 1.06 * 2.9 * shift, rtol=0.03)
 
 
 def test_actions_done_meanwhile_are_followed(small_fit, next_tests) -> None:

@@ -1,4 +1,4 @@
-"""Plans of dated tests after a real fit."""
+"""Tests for learning beside those that are due, after a real fit."""
 
 from __future__ import annotations
 
@@ -7,41 +7,68 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
+from estimator.inputs.tank import USUAL_MINUTES
 from estimator.next_tests.candidates import bench_of
+from estimator.next_tests.linear import MOST_A_DAY
 from estimator.next_tests.ranking import look_ahead
-from estimator.next_tests.timetable import schedule_tests
+from estimator.next_tests.timetable import Learning, learning_tests
 
 
-def test_a_plan_without_an_alkalinity_kit(small_fit) -> None:
-    """With a calcium kit alone the plan is of calcium; evenly spaced tests narrow nothing."""
+def learned(fit, minutes: float, due_days=(), parameters=("alkalinity", "calcium"), seed: int = 1):
+    """What a week of tests is chosen from, beside alkalinity that is tested on some days."""
+    bench = bench_of(fit)
+    options = [bench.reading(p, "tank", bench.on(day)) for day in range(1, 8) for p in parameters]
+    due = [bench.reading("alkalinity", "tank", bench.on(day)) for day in due_days]
+    end = fit.log.end + timedelta(days=8)
+    seeds = np.random.SeedSequence(seed).spawn(2)
+    prospect = look_ahead(fit, [*due, *options], *seeds, at=end)
+    found = learning_tests(prospect, bench, options, due, minutes)
+    assert isinstance(found, Learning)
+    return found
+
+
+def test_tests_keep_to_the_minutes_and_narrow_the_flow(small_fit) -> None:
+    """In time order, at most so many of one at a time."""
+    found = learned(small_fit, 30.0)
+    assert found.tests
+    assert sum(test.minutes for test in found.tests) <= 30.0
+    for test in found.tests:
+        assert test.serves == "learning"
+        assert 1 <= test.repeats <= MOST_A_DAY
+        assert test.minutes == test.repeats * USUAL_MINUTES
+    assert found.tests == tuple(sorted(found.tests, key=lambda test: test.time))
+    assert found.width < 1.0
+
+
+def test_no_minutes_no_tests(small_fit) -> None:
+    """With less time than one test takes nothing is asked for, and nothing is narrowed."""
+    found = learned(small_fit, 3.0)
+    assert found.tests == ()
+    assert found.width == pytest.approx(1.0, abs=0.01)
+
+
+def test_what_is_due_is_not_asked_for_again(small_fit) -> None:
+    """A test of the rule counts as taken: its place is not chosen, and it narrows."""
+    found = learned(small_fit, 12.0, due_days=(2, 4, 6))
     bench = bench_of(small_fit)
-    options = [bench.reading("calcium", "tank", bench.on(day)) for day in range(1, 8)]
-    end = small_fit.log.end + timedelta(days=8)
-    prospect = look_ahead(small_fit, options, *np.random.SeedSequence(1).spawn(2), at=end)
-    found = schedule_tests(prospect, bench, options, 20.0)
-    assert found is not None
-    assert {test.parameter for test in found.tests} == {"calcium"}
-    assert found.even_width == pytest.approx(1.0, abs=0.01)
+    taken = {bench.on(day) for day in (2, 4, 6)}
+    assert not any(test.entry == "alkalinity" and test.time in taken for test in found.tests)
+    alone = learned(small_fit, 0.0, due_days=(2, 4, 6))
+    assert alone.tests == ()
+    assert alone.width < 1.0
+    assert found.width <= alone.width + 2 * alone.width_error
 
 
-def test_a_few_outcomes_far_off_do_not_make_the_plan(small_fit) -> None:
-    """The plan's width is the median over outcomes: its error is a few per cent weeks ahead too.
+def test_what_teaches_next_to_nothing_is_not_asked_for(small_fit) -> None:
+    """After many tests of alkalinity one more is not worth its minutes."""
+    few = learned(small_fit, 60.0, parameters=("alkalinity",))
+    many = learned(small_fit, 60.0, due_days=(1, 2, 3, 4, 5, 6, 7, 7, 7), parameters=("calcium",))
+    assert len(few.tests) > 0
+    assert len(many.tests) <= 3
 
-    A mean over outcomes would hang on those where the flow response lets the needed flow run off.
-    """
-    bench = bench_of(small_fit)
-    options = [bench.reading("alkalinity", "tank", bench.on(day)) for day in range(1, 22)]
-    end = small_fit.log.end + timedelta(days=22)
-    plans = [
-        schedule_tests(
-            look_ahead(small_fit, options, *np.random.SeedSequence(seed).spawn(2), at=end),
-            bench,
-            options,
-            20.0,
-        )
-        for seed in range(6)
-    ]
-    widths = [one.width for one in plans if one is not None]
-    assert len(widths) == 6
-    assert all(0.0 < one.width_error < 0.1 for one in plans if one is not None)
-    assert np.std(widths) < 0.08
+
+def test_a_few_outcomes_far_off_do_not_make_the_width(small_fit) -> None:
+    """It is the median over outcomes: its error is a few per cent, whatever the seed."""
+    found = [learned(small_fit, 20.0, parameters=("alkalinity",), seed=seed) for seed in range(4)]
+    assert all(0.0 < one.width_error < 0.1 for one in found)
+    assert np.std([one.width for one in found]) < 0.08
