@@ -25,7 +25,9 @@ if TYPE_CHECKING:
     from estimator.fit.fitting import Fit
     from estimator.fit.problem import Problem
     from estimator.fit.watch import Watch
+    from estimator.next_tests.planning import Planning
     from estimator.plan.guard import Held
+    from estimator.plan.result import Plan
 
 
 def compile_later(problem: Problem) -> None:
@@ -190,6 +192,33 @@ def _reactor_job(found: Advised, seed: np.random.SeedSequence) -> ReactorJob:
     )
 
 
+def _planned(
+    found: Advised,
+    minutes_per_week: float | None,
+    today: date | None,
+    seeds: tuple[np.random.SeedSequence, np.random.SeedSequence],
+    stages: _Stages,
+) -> tuple[Plan, Planning | None]:
+    """The one plan with its schedule, and what further tests are worth."""
+    from estimator.next_tests.planning import USUAL_WEEKLY_MINUTES, plan_tests
+    from estimator.plan.ground import ground_of
+    from estimator.plan.planner import make_plan
+
+    fitted, tests_seed, ahead_seed = found.fitted, *seeds
+    minutes = USUAL_WEEKLY_MINUTES if minutes_per_week is None else minutes_per_week
+    with stages.stage("plan", "Planning"):
+        told = (fitted, found.recommendation, found.alarms, minutes)
+        plan, schedule = make_plan(ground_of(*told, shown=found.shown, today=today), ahead_seed)
+    planning = None
+    with stages.stage("weigh tests", "Weighing tests") as tell:
+        if found.shown:
+            due = schedule.due() if plan.chances is not None else None
+            planning = plan_tests(fitted, tests_seed, due, progress=tell)
+            if planning.learning is not None:
+                schedule.taken(planning.learning.tests)
+    return replace(plan, tests=schedule.in_order()), planning
+
+
 def run_study(
     inputs: Inputs,
     seed: int = DEFAULT_SEED,
@@ -216,31 +245,12 @@ def run_study(
     fitted = _fitted(inputs, fit_seeds, cores, stages)
 
     from estimator.advice.trust import check_level, trust_in
-    from estimator.next_tests.planning import USUAL_WEEKLY_MINUTES, plan_tests
-    from estimator.plan.ground import ground_of
-    from estimator.plan.planner import make_plan
 
     with stages.stage("advise", "Advising"):
         found = advise(fitted, advice_seed, today)
         fitted = found.fitted
-    minutes = USUAL_WEEKLY_MINUTES if minutes_per_week is None else minutes_per_week
-    with stages.stage("plan", "Planning"):
-        ground = ground_of(
-            fitted,
-            found.recommendation,
-            found.alarms,
-            minutes,
-            shown=found.shown,
-            today=today,
-        )
-        plan, schedule = make_plan(ground, ahead_seed)
-    planning = None
-    with stages.stage("weigh tests", "Weighing tests") as tell:
-        if found.shown:
-            due = schedule.due() if plan.chances is not None else None
-            planning = plan_tests(fitted, plan_seed, due, progress=tell)
-            if planning.learning is not None:
-                schedule.taken(planning.learning.tests)
+    seeds = (plan_seed, ahead_seed)
+    plan, planning = _planned(found, minutes_per_week, today, seeds, stages)
     with stages.stage("job", "Running the reactor"):
         job = _reactor_job(found, job_seed) if found.shown else None
     return Study(
@@ -256,7 +266,7 @@ def run_study(
         recommendation=found.noted,
         planning=planning,
         job=job,
-        plan=replace(plan, tests=schedule.in_order()),
+        plan=plan,
         seed=seed,
         seconds=stages.seconds,
     )
