@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import signal
+
 import pytest
 
 from estimator.surroundings import settle
 
 # As the command has it, before NumPy is loaded.
 settle()
+# A shell that runs this in the background ignores Ctrl-C, and so would every command tried here.
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 pytest.register_assert_rewrite("helpers")
 
 from helpers.tanks import CASES, Case  # noqa: E402

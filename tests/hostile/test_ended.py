@@ -24,7 +24,8 @@ import multiprocessing, sys, time
 from estimator.processes import Bound
 
 def sleep(pipe):
-    print("asleep", flush=True)
+    sys.stdout.write("asleep\\n")  # at once, or two would mix
+    sys.stdout.flush()
     pipe.recv()  # as a chain waits for its parent; the others hold the parent's end open
 
 def begin(method):
