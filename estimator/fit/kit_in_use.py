@@ -33,11 +33,16 @@ def last_kit(posterior: Posterior) -> str | None:
     return readings[-1].kit if readings else None
 
 
-def kit_in_use(posterior: Posterior, tank: Tank) -> KitInUse:
-    """That of `last_kit`, else of the first alkalinity kit declared."""
-    ones = np.ones_like(posterior.volume_l)
+def name_in_use(posterior: Posterior, tank: Tank) -> str:
+    """That of `last_kit`, else of the first alkalinity kit declared, else ""."""
     declared = (kit.name for kit in tank.kits.values() if kit.parameter == ALKALINITY.name)
-    name = last_kit(posterior) or next(declared, "")
+    return last_kit(posterior) or next(declared, "")
+
+
+def kit_in_use(posterior: Posterior, tank: Tank) -> KitInUse:
+    """What the kit of `name_in_use` shows."""
+    ones = np.ones_like(posterior.volume_l)
+    name = name_in_use(posterior, tank)
     bottles = [bottle for kit, bottle in posterior.kit_calibration if kit == name]
     calibration = posterior.kit_calibration[name, max(bottles)] if bottles else ones
     kit = tank.kits.get(name)

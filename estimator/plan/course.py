@@ -97,6 +97,11 @@ class Belief(NamedTuple):
     reading_sd: float
     aim_meq_l: float
 
+    @property
+    def load_meq_d(self) -> float:
+        """What the tank takes up at the middle of the band; nothing where it gives off."""
+        return max(self.uptake_meq_l_d, 0.0) * float(self.law.volume_l)
+
 
 class Courses(NamedTuple):
     """Courses (c,) of one rhythm.

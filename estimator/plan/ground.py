@@ -10,9 +10,8 @@ import numpy as np
 from estimator.advice.alarms import STANDS, Alarm
 from estimator.advice.flow import Recommendation
 from estimator.fit.fitting import Fit
-from estimator.fit.kit_in_use import last_kit
+from estimator.fit.kit_in_use import name_in_use
 from estimator.fit.posterior import Posterior
-from estimator.inputs.parameters import ALKALINITY
 from estimator.inputs.tank import Kit, Tank
 from estimator.plan.guard import FORBIDDING, most_meanwhile
 from estimator.plan.means import Means, means_of
@@ -112,6 +111,4 @@ def kind_of(ground: Ground) -> tuple[str, str]:
 
 def kit_of(ground: Ground) -> Kit | None:
     """The kit that reads the tank's alkalinity."""
-    tank = ground.tank
-    declared = (kit.name for kit in tank.kits.values() if kit.parameter == ALKALINITY.name)
-    return tank.kits.get(last_kit(ground.posterior) or next(declared, ""))
+    return ground.tank.kits.get(name_in_use(ground.posterior, ground.tank))

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import replace
 from datetime import timedelta
 
 import numpy as np
 
-from estimator.advice.alarms import STANDS, Alarm
+from estimator.advice.alarms import STANDS
 from estimator.fit.kit_in_use import kit_in_use
 from estimator.next_tests.candidates import bench_of
 from estimator.plan.course import Rhythm
@@ -17,10 +16,7 @@ from estimator.plan.ground import STILL, Ground, kind_of
 from estimator.plan.present import settable_dose
 from estimator.plan.result import Plan, Today
 from estimator.plan.schedule import LEARNING, RULE, UNTESTED_REPEATS, Schedule
-from estimator.plan.search import (
-    AHEAD_DAYS,
-    search,
-)
+from estimator.plan.search import AHEAD_DAYS, search
 from estimator.plan.task import task_of
 from estimator.plan.told import told_by
 from estimator.remark import Remark
@@ -41,11 +37,10 @@ def make_plan(ground: Ground, seed: np.random.SeedSequence) -> tuple[Plan, Sched
 
 def _made(ground: Ground, seed: np.random.SeedSequence) -> tuple[Plan, Rhythm | None]:
     """The plan without tests, and the rhythm of those of its rule."""
-    forbids = [a for a in ground.alarms if a.about in STILL and a.chance >= STANDS]
-    if not ground.shown or forbids:
-        return _held_still(ground, forbids), None
-    if not ground.means.ml_per_meq and not ground.means.reactor:
-        return _held_still(ground, []), None
+    forbidden = any(a.about in STILL and a.chance >= STANDS for a in ground.alarms)
+    nothing_to_set = not ground.means.ml_per_meq and not ground.means.reactor
+    if not ground.shown or forbidden or nothing_to_set:
+        return _held_still(ground), None
     wait = (ground.begins - ground.posterior.days[-1]).days
     rngs = [np.random.default_rng(one) for one in seed.spawn(2)]
     looked, told = (
@@ -57,14 +52,13 @@ def _made(ground: Ground, seed: np.random.SeedSequence) -> tuple[Plan, Rhythm | 
     return told_by(ground, task, chosen, told, kind), chosen.rhythm
 
 
-def _held_still(ground: Ground, forbids: Sequence[Alarm]) -> Plan:
+def _held_still(ground: Ground) -> Plan:
     """Everything stays as it is, and a test tomorrow tells more."""
     means = ground.means
     flow = means.shown_ml_h(means.present_l_d) if means.reactor else None
     rates = {name: settable_dose(rate) for name, rate in means.present_ml_d.items()}
-    cause = bool(forbids) or bool(ground.alarms)
     return Plan(
-        kind="check" if cause else "none",
+        kind="check" if ground.alarms else "none",
         begins=ground.begins,
         today=Today(flow, rates),
         tests=(),

@@ -2,10 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-
-from estimator.advice.flow import calcium_is_high
-from estimator.fit.posterior import Posterior
 from estimator.inputs.dosing import Solution
 from estimator.inputs.records import TankLog
 from estimator.inputs.tank import Tank
@@ -34,23 +30,6 @@ def dose_rates_now(log: TankLog, tank: Tank) -> dict[str, float]:
     return {n: rate for n, rate in rates.items() if rate > 0 and replaced(tank.solutions[n])}
 
 
-def rates_to_go_on(
-    dose_ml_d: Mapping[str, float], posterior: Posterior, tank: Tank
-) -> dict[str, float]:
-    """Dosing that a plan may go on with: no calcium while calcium is above its band."""
-    high = calcium_is_high(posterior, tank)
-    return {
-        name: rate
-        for name, rate in dose_ml_d.items()
-        if not high or tank.solutions[name].alkalinity_meq_per_ml > 0
-    }
-
-
 def settable_dose(ml_d: float) -> float:
     """A dosing rate that can be set: whole mL from 10 mL/day on, else tenths."""
     return float(round(ml_d)) if ml_d >= 10 else round(ml_d, 1)
-
-
-def settable_doses(ml_per_meq: Mapping[str, float], meq_d: float) -> dict[str, float]:
-    """Rates of solutions, mL/day as they can be set, that bring so much alkalinity."""
-    return {name: settable_dose(ml * meq_d) for name, ml in ml_per_meq.items()}

@@ -43,20 +43,15 @@ class Schedule:
 
     def add(
         self, day: int, entry: str, of: str, kit: str | None, each: float, repeats: int, serves: str
-    ) -> bool:
+    ) -> None:
         """One test, if there is time for it: fewer repeats where there is not for all."""
         time = self._moment(day)
-        if time.date() > self.until:
-            return False
-        key = (time, entry, of)
-        if any((t.time, t.entry, t.of) == key for t in self.tests):
-            return True
+        there = any((t.time, t.entry, t.of) == (time, entry, of) for t in self.tests)
         possible = min(repeats, int(self.left / each + 1e-9)) if each > 0 else repeats
-        if possible < 1:
-            return False
+        if there or possible < 1 or time.date() > self.until:
+            return
         self.left -= possible * each
         self.tests.append(PlannedTest(time, entry, of, kit, possible, possible * each, serves))
-        return True
 
     def asked(self, tests: Sequence[AskedTest]) -> None:
         """What an alarm asks for today."""
@@ -74,11 +69,8 @@ class Schedule:
 
     def reference(self, day: int) -> None:
         """A check of the alkalinity kit, where the keeper has a solution of known value."""
-        kit = self.bench.kits.get(ALKALINITY.name)
-        if kit is not None and self.bench.reference != REFERENCE:
-            each = kit.minutes or USUAL_MINUTES
-            name = self.bench.reference
-            self.add(day, ALKALINITY.name, name, kit.name, each, CHECK_REPEATS, LEARNING)
+        if self.bench.reference != REFERENCE:
+            self.alkalinity(day, self.bench.reference, CHECK_REPEATS, LEARNING)
 
     def taken(self, tests: Sequence[PlannedTest]) -> None:
         """Tests that were chosen for what they teach."""

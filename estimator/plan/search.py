@@ -97,8 +97,8 @@ class Task:
 
     @property
     def load_meq_d(self) -> float:
-        """What the tank takes up at the middle of the band; nothing where it gives off."""
-        return max(self.belief.uptake_meq_l_d, 0.0) * self.volume_l
+        """See `Belief`."""
+        return self.belief.load_meq_d
 
     @property
     def safe_rise(self) -> float:

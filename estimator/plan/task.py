@@ -6,18 +6,13 @@ import numpy as np
 
 from estimator.advice.chamber import FASTEST
 from estimator.advice.flow import to_l_d
-from estimator.fit.posterior import Posterior
 from estimator.inputs.parameters import ALKALINITY
 from estimator.inputs.tank import USUAL_MINUTES
 from estimator.plan.course import Belief
 from estimator.plan.futures import Futures
 from estimator.plan.ground import Ground, kit_of
 from estimator.plan.means import settable_flow
-from estimator.plan.search import (
-    AHEAD_DAYS,
-    LEAD_DAYS,
-    Task,
-)
+from estimator.plan.search import AHEAD_DAYS, LEAD_DAYS, Task
 
 OPENING = (0.12, 0.25)
 """Parts of the load that the first setting of a reactor may carry, as far as chemistry foretells:
@@ -37,10 +32,10 @@ GOES_ON = 0.8
 
 def task_of(ground: Ground, futures: Futures, phase: str) -> Task:
     """What the search is for."""
-    means, posterior = ground.means, ground.posterior
+    means = ground.means
     band = ground.tank.targets[ALKALINITY.name]
     belief = _belief(ground, futures)
-    final = _final_l_d(ground, belief) if means.reactor else None
+    final = _final_l_d(ground) if means.reactor else None
     running = phase in ("untested", "hand_over")
     dosed = means.present_meq_d > 0
     flows = _flows(ground, belief, final, ladder=running)
@@ -54,9 +49,8 @@ def task_of(ground: Ground, futures: Futures, phase: str) -> Task:
         final = None if final is None else min(final, highest)
     flows = [flow for flow in flows if flow <= highest + 1e-9] or [means.present_l_d]
     most = float(belief.law.supply_meq_d(highest, band.middle)) if highest > 0 else 0.0
-    load = max(belief.uptake_meq_l_d, 0.0) * float(belief.law.volume_l)
     doses = bool(means.ml_per_meq) and (
-        dosed or not means.reactor or means.present_l_d == 0 or most < load
+        dosed or not means.reactor or means.present_l_d == 0 or most < belief.load_meq_d
     )
     kit = kit_of(ground)
     minutes = np.inf if kit is None else kit.minutes or USUAL_MINUTES
@@ -72,7 +66,7 @@ def task_of(ground: Ground, futures: Futures, phase: str) -> Task:
         doses=doses,
         dose_stays=ground.unwritten,
         minutes=minutes,
-        minutes_per_week=_for_the_rule(ground, posterior, minutes),
+        minutes_per_week=_for_the_rule(ground, minutes),
         report_days=tuple(range(first, AHEAD_DAYS, max(first, 3))),
     )
 
@@ -104,7 +98,7 @@ def _belief(ground: Ground, futures: Futures) -> Belief:
     )
 
 
-def _final_l_d(ground: Ground, belief: Belief) -> float | None:
+def _final_l_d(ground: Ground) -> float | None:
     """The flow that a hand-over ends at, as far as can be said, L/day; None: at none.
 
     Where no setting is recommended: the middle of what may be needed, no further than the
@@ -129,7 +123,7 @@ def _flows(ground: Ground, belief: Belief, final_l_d: float | None, *, ladder: b
     present, law, middle = means.present_l_d, belief.law, belief.law.middle_meq_l
     if not means.reactor:
         return [0.0]
-    load = max(belief.uptake_meq_l_d, 0.0) * float(law.volume_l)
+    load = belief.load_meq_d
     answer = float(np.asarray(law.level_response_per_d)) * (belief.level_meq_l - middle)
     wanted: list[float] = []
     if final_l_d is not None and ladder:
@@ -156,7 +150,7 @@ def _flows(ground: Ground, belief: Belief, final_l_d: float | None, *, ladder: b
     return list(dict.fromkeys([present, *found]))
 
 
-def _for_the_rule(ground: Ground, posterior: Posterior, minutes: float) -> float:
+def _for_the_rule(ground: Ground, minutes: float) -> float:
     """Minutes a week for tests of the tank's alkalinity: one of the effluent is left room for."""
     runs = ground.means.reactor and np.isfinite(minutes)
     return ground.minutes_per_week - (minutes if runs else 0.0)

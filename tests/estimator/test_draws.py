@@ -20,7 +20,7 @@ from estimator.fit.likelihood import MISREAD_CHANCE, MISREAD_SPREAD
 from estimator.fit.problem import pose
 from estimator.study import Study
 from helpers.fits import known_fit, known_posterior, theta_of
-from helpers.tanks import CASES, DKH, example_log, example_tank
+from helpers.tanks import CASES, DKH, PLAIN_TANK_FILE, example_log, example_tank
 
 GUIDE = Path(__file__).parents[2] / "DEVELOPERS.md"
 CHAINS, DRAWS, DAYS = 4, 100, 3
@@ -156,16 +156,4 @@ def test_the_guides_lines_for_notebooks_run(
     assert scope["data"].log_likelihood["value"].sizes["reading"] == 6
 
 
-TANK = """\
-[tank]
-name = "Hall"
-water_volume_l = 620
-[targets.alkalinity]
-low = 7.6
-high = 8.8
-unit = "dKH"
-[kits.drops]
-parameter = "alkalinity"
-unit = "dKH"
-step = 0.1
-"""
+TANK = PLAIN_TANK_FILE.replace("step = 0.3", "step = 0.1")

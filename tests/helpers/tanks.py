@@ -22,7 +22,7 @@ CA = units.CA_G_MOL
 NO3 = units.NO3_G_MOL
 MIDNIGHT = datetime(2026, 3, 1)
 
-TANK_FILE = """\
+PLAIN_TANK_FILE = """\
 [tank]
 name = "Hall"
 water_volume_l = 620
@@ -34,6 +34,11 @@ unit = "dKH"
 parameter = "alkalinity"
 unit = "dKH"
 step = 0.3
+"""
+"""Without reactor, solutions or waters."""
+TANK_FILE = (
+    PLAIN_TANK_FILE
+    + """\
 [solutions.soda]
 alkalinity_meq_per_ml = 1.9
 [water.new]
@@ -45,6 +50,7 @@ flow_min_ml_h = 60
 flow_max_ml_h = 3000
 flow_step_ml_h = 10
 """
+)
 """A good tank file with one of everything."""
 
 

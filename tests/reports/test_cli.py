@@ -15,22 +15,11 @@ from click.testing import CliRunner
 
 from helpers.outputs import a_page
 from helpers.studies import build_study
+from helpers.tanks import PLAIN_TANK_FILE
 from reports.cli import main
 
 ROOT = Path(__file__).parents[2]
-TANK = """\
-[tank]
-name = "Hall"
-water_volume_l = 620
-[targets.alkalinity]
-low = 7.6
-high = 8.8
-unit = "dKH"
-[kits.drops]
-parameter = "alkalinity"
-unit = "dKH"
-step = 0.3
-"""
+TANK = PLAIN_TANK_FILE
 LOG = """\
 time,entry,value
 2026-03-01,alkalinity,8.4

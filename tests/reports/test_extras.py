@@ -13,24 +13,13 @@ import pytest
 from helpers.command import run
 from helpers.fits import known_posterior
 from helpers.outputs import a_page, a_twin
+from helpers.tanks import PLAIN_TANK_FILE
 from helpers.twins import Json, new_twin, old_twin, reading
 from reports.calendar_file import is_calendar
 from reports.extras import is_draws
 from reports.twin.since import since_last
 
-TANK = """\
-[tank]
-name = "Hall"
-water_volume_l = 620
-[targets.alkalinity]
-low = 7.6
-high = 8.8
-unit = "dKH"
-[kits.drops]
-parameter = "alkalinity"
-unit = "dKH"
-step = 0.3
-"""
+TANK = PLAIN_TANK_FILE
 LOG = "time,entry,value\n2026-05-01,alkalinity,8.4\n2026-05-02,alkalinity,8.2\n"
 
 

@@ -10,22 +10,15 @@ import icalendar
 import pytest
 
 from helpers.command import run
+from helpers.tanks import PLAIN_TANK_FILE
 
-TANK = """\
-[tank]
-name = "Hall"
-water_volume_l = 620
-[targets.alkalinity]
-low = 7.6
-high = 8.8
-unit = "dKH"
-[kits.drops]
-parameter = "alkalinity"
-unit = "dKH"
-step = 0.1
+TANK = (
+    PLAIN_TANK_FILE.replace("step = 0.3", "step = 0.1")
+    + """\
 [solutions.soda]
 alkalinity_meq_per_ml = 1.9
 """
+)
 FIRST = "time,entry,of,value\n2026-03-01T08:00,dose_rate,soda,90\n" + "".join(
     f"2026-03-{day:02d}T09:00,alkalinity,,{value}\n"
     for day, value in zip(range(1, 12, 2), (8.2, 8.1, 8.2, 8.1, 8.1, 8.0), strict=True)
