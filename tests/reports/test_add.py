@@ -204,6 +204,53 @@ def test_a_log_that_cannot_take_the_row_is_named(log, header, arguments, words):
     assert log.read_text() == header
 
 
+DAILY = ("dose", "25", "mL", "--of", "soda", *AT)
+
+
+def test_a_daily_dose_is_one_row_to_its_last_day(log):
+    """The reader makes a dose of each day of it; `check` counts them all."""
+    log.write_text(LOG.replace("note\n", "note,until\n"))
+    result = add(*DAILY, "--until", "2026-03-09")
+    assert result.exit_code == 0, result.output
+    assert log.read_text().endswith("\n2026-03-02 18:00,dose,soda,25,mL,,,2026-03-09\n")
+    add("alkalinity", "8.1", "--time", "2026-03-10")
+    checked = run("check", "log.csv", "--tank", "tank.toml")
+    assert checked.exit_code == 0, checked.output
+    assert "Actions: 8 (dose 8)" in checked.output
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        ([*DAILY, "--until", "2026-03-01"], ["until", "must not lie before the time of the row"]),
+        ([*DAILY, "--until", "9.3."], ["until", "found '9.3.'"]),
+        ([*DAILY, "--until", "2999-01-01"], ["until", "lies in the future"]),
+        (
+            ["flow", "900", *AT, "--until", "2026-03-09"],
+            ["until", "only dose may be repeated; leave it blank"],
+        ),
+    ],
+)
+def test_an_end_that_cannot_be_meant_is_refused(log, arguments, words):
+    """As in a log written by hand: which column, what was found, what to mend."""
+    log.write_text(LOG.replace("note\n", "note,until\n"))
+    former = log.read_text()
+    result = add(*arguments)
+    assert result.exit_code == 2
+    assert result.output.startswith("the new row (not added)")
+    for each in words:
+        assert each in result.output
+    assert log.read_text() == former
+
+
+def test_a_log_without_the_column_says_how_to_add_it(log):
+    """Logs of other makes have no column `until`: one word in their first row is enough."""
+    result = add(*DAILY, "--until", "2026-03-09")
+    assert result.exit_code == 2
+    assert "the log has no column until; add ,until to the end of its first row" in result.output
+    assert log.read_text() == LOG
+
+
 def test_the_remedy_for_a_missing_column_works(log):
     """A column added to the header alone is enough: older rows may stay shorter."""
     log.write_text("time,entry,value,note\n2026-03-01,alkalinity,8.4\n")
@@ -288,11 +335,17 @@ def test_a_pipe_for_a_log_keeps_nobody_waiting(log):
         ),
         ("new_bottle of drops", ["new_bottle", "", "", "drops", ""]),
         ("flow 900 at 2026-03-02", ["flow", "900", "", "", "2026-03-02"]),
+        (
+            "dose 25 mL of soda at 2026-03-02 8:00 until 2026-03-09",
+            ["dose", "25", "mL", "soda", "2026-03-02 8:00", "2026-03-09"],
+        ),
+        ("dose 25 of soda until 2026-03-09", ["dose", "25", "", "soda", "", "2026-03-09"]),
     ],
 )
 def test_a_line_typed_at_the_terminal_is_cut_into_cells(line, cells):
-    """The little words `of` and `at` stand before what was sampled and before the time."""
-    assert cells_of(line) == dict(zip(("entry", "value", "unit", "of", "time"), cells, strict=True))
+    """The little words `of`, `at` and `until` stand before what was sampled, the time, the end."""
+    names = ("entry", "value", "unit", "of", "time", "until")
+    assert cells_of(line) == dict(zip(names, [*cells, ""][: len(names)], strict=True))
 
 
 def test_without_an_entry_and_without_a_terminal(log):
