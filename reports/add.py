@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
@@ -63,8 +63,8 @@ def add(
         if not sys.stdin.isatty():
             raise click.UsageError("Missing argument 'ENTRY'.")
         return _ask_for_rows(log, tank)
-    cells = {"entry": entry, "value": value, "unit": " ".join(unit), "of": of, "time": when}
-    cells |= {"kit": kit, "until": until, "note": note}
+    cells = {"of": of, "time": when, "kit": kit, "until": until, "note": note}
+    cells |= _stated([entry, value, *unit])
     tell(add_row(log, tank, cells, datetime.now()), written=True)
     return ExitCode.DONE
 
@@ -93,9 +93,18 @@ def cells_of(line: str) -> dict[str, str]:
     rest, _, until = line.partition(" until ")
     rest, _, when = rest.partition(" at ")
     rest, _, of = rest.partition(" of ")
-    entry, value, *unit = [*rest.split(), "", ""][: max(2, len(rest.split()))]
-    cells = {"entry": entry, "value": value, "unit": " ".join(unit), "of": of, "time": when}
-    return {**cells, "until": until}
+    return {**_stated(rest.split()), "of": of, "time": when, "until": until}
+
+
+def _stated(typed: Sequence[str]) -> dict[str, str]:
+    """Entry, value and unit of what was typed; an entry of two words (`water change`) is one."""
+    from estimator.inputs.columns import entry_named
+
+    words = " ".join(typed).split()
+    if entry_named(" ".join(words[:2])):
+        words[:2] = [" ".join(words[:2])]
+    entry, value, *unit = [*words, "", ""][: max(2, len(words))]
+    return {"entry": entry, "value": value, "unit": " ".join(unit)}
 
 
 def add_row(log: Path, tank: Path, cells: Mapping[str, str], now: datetime) -> list[str]:

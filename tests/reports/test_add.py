@@ -204,6 +204,30 @@ def test_a_log_that_cannot_take_the_row_is_named(log, header, arguments, words):
     assert log.read_text() == header
 
 
+def test_an_entry_is_read_as_reports_print_it(log):
+    """Two words are one entry, in the log itself too."""
+    result = add("dose", "rate", "30", "--of", "soda", *AT)
+    assert result.exit_code == 0, result.output
+    assert log.read_text().endswith("\n2026-03-02 18:00,dose rate,soda,30,mL/day,,\n")
+    add("alkalinity", "8.1", *AT)
+    assert "dose rate 1" in run("check", "log.csv", "--tank", "tank.toml").output
+
+
+def test_water_without_a_unit_in_a_tank_of_gallons_is_told(log):
+    """Litres are taken, as everywhere; four times too little would go unseen."""
+    tank = TANK.replace("water_volume_l = 620", "water_volume_us_gal = 160") + "[water.new]\n"
+    Path("tank.toml").write_text(tank)
+    result = add("water_change", "6", *AT)
+    assert "water_change,new,6,L,," in result.output
+    assert (
+        "Odd, so look again: without a unit it is taken as 6 L, but the tank file has its volume "
+        "in gal; write the unit beside it." in result.output
+    )
+    assert "Odd" not in add("water_change", "6", "gal", *AT).output
+    Path("tank.toml").write_text(TANK + "[water.new]\n")
+    assert "without a unit" not in add("water_change", "7", *AT).output
+
+
 DAILY = ("dose", "25", "mL", "--of", "soda", *AT)
 
 
@@ -335,6 +359,9 @@ def test_a_pipe_for_a_log_keeps_nobody_waiting(log):
         ),
         ("new_bottle of drops", ["new_bottle", "", "", "drops", ""]),
         ("flow 900 at 2026-03-02", ["flow", "900", "", "", "2026-03-02"]),
+        ("water change 6 gal of new", ["water change", "6", "gal", "new", ""]),
+        ("specific gravity 1.0264", ["specific gravity", "1.0264", "", "", ""]),
+        ("stock change", ["stock change", "", "", "", ""]),
         (
             "dose 25 mL of soda at 2026-03-02 8:00 until 2026-03-09",
             ["dose", "25", "mL", "soda", "2026-03-02 8:00", "2026-03-09"],
