@@ -53,7 +53,7 @@ def add(
     uptake add my-log.csv --tank my-tank.toml dose 40 mL --of soda
     uptake add my-log.csv --tank my-tank.toml flow 900 mL/h --note "raised it"
     uptake add my-log.csv --tank my-tank.toml dose 25 mL --of soda
-                          --time "2026-03-02 8:00" --until 2026-03-09
+                          --time "2026-03-02 08:00" --until 2026-03-09
 
     VALUE is left out where the entry has none (stock_change, new_bottle). Without ENTRY you are
     asked for one after the other. The whole log with the new row is checked as `uptake check`
@@ -76,7 +76,7 @@ def _ask_for_rows(log: Path, tank: Path) -> int:
             "One entry a line; without a time it is now. An empty line ends.",
             "  alkalinity 8.1",
             "  alkalinity 26.5 of effluent at 2026-03-02 18:30",
-            "  dose 25 mL of soda at 2026-03-02 8:00 until 2026-03-09",
+            "  dose 25 mL of soda at 2026-03-02 08:00 until 2026-03-09",
         )
     )
     with suppress(click.Abort):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import os
 import re
+import shlex
 import stat
 from pathlib import Path
 
@@ -363,8 +364,8 @@ def test_a_pipe_for_a_log_keeps_nobody_waiting(log):
         ("specific gravity 1.0264", ["specific gravity", "1.0264", "", "", ""]),
         ("stock change", ["stock change", "", "", "", ""]),
         (
-            "dose 25 mL of soda at 2026-03-02 8:00 until 2026-03-09",
-            ["dose", "25", "mL", "soda", "2026-03-02 8:00", "2026-03-09"],
+            "dose 25 mL of soda at 2026-03-02 08:00 until 2026-03-09",
+            ["dose", "25", "mL", "soda", "2026-03-02 08:00", "2026-03-09"],
         ),
         ("dose 25 of soda until 2026-03-09", ["dose", "25", "", "soda", "", "2026-03-09"]),
     ],
@@ -373,6 +374,15 @@ def test_a_line_typed_at_the_terminal_is_cut_into_cells(line, cells):
     """The little words `of`, `at` and `until` stand before what was sampled, the time, the end."""
     names = ("entry", "value", "unit", "of", "time", "until")
     assert cells_of(line) == dict(zip(names, [*cells, ""][: len(names)], strict=True))
+
+
+def test_the_example_of_the_help_is_taken(log):
+    """What `--help` shows for a daily dose can be typed as it stands there."""
+    log.write_text(LOG.replace("note\n", "note,until\n"))
+    shown = " ".join(run("add", "--help").output.split())
+    (example,) = re.findall(r"tank my-tank.toml (dose 25.*?--until \S+)", shown)
+    result = add(*shlex.split(example))
+    assert result.exit_code == 0, result.output
 
 
 def test_without_an_entry_and_without_a_terminal(log):
