@@ -30,6 +30,8 @@ MEQ_L_PER_MG_L_CACO3 = 2 / CACO3_G_MOL
 """1 meq/L is 50.043 mg/L as CaCO3."""
 LITRES_PER_US_GALLON = 3.785411784
 """Exact: 231 cubic inches."""
+VOLUME_UNITS = {"L": 1.0, "gal": LITRES_PER_US_GALLON}
+"""Litres in each unit that a volume of water may be given in; gallons are US gallons."""
 HOURS_PER_DAY = 24.0
 
 UNIT_ALIASES = (

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
@@ -25,6 +25,12 @@ FILE = click.Path(path_type=Path)
 @click.option("--of", default="", help="What was sampled or acted on.  [default: the tank]")
 @click.option("--time", "when", default="", help="When it was.  [default: now, by this clock]")
 @click.option("--kit", default="", help="The kit used.  [default: the only one for it]")
+@click.option(
+    "--until",
+    default="",
+    metavar="DATE",
+    help="The last day of a dose that is given each day at that time.",
+)
 @click.option("--note", default="", help="Anything to remember.")
 @tidy
 def add(
@@ -36,6 +42,7 @@ def add(
     of: str,
     when: str,
     kit: str,
+    until: str,
     note: str,
 ) -> int:
     """Add one entry to a log, if it is without fault.
@@ -45,6 +52,8 @@ def add(
     uptake add my-log.csv --tank my-tank.toml alkalinity 26.5 --of effluent
     uptake add my-log.csv --tank my-tank.toml dose 40 mL --of soda
     uptake add my-log.csv --tank my-tank.toml flow 900 mL/h --note "raised it"
+    uptake add my-log.csv --tank my-tank.toml dose 25 mL --of soda
+                          --time "2026-03-02 08:00" --until 2026-03-09
 
     VALUE is left out where the entry has none (stock_change, new_bottle). Without ENTRY you are
     asked for one after the other. The whole log with the new row is checked as `uptake check`
@@ -54,8 +63,9 @@ def add(
         if not sys.stdin.isatty():
             raise click.UsageError("Missing argument 'ENTRY'.")
         return _ask_for_rows(log, tank)
-    cells = {"entry": entry, "value": value, "unit": " ".join(unit), "of": of, "time": when}
-    tell(add_row(log, tank, {**cells, "kit": kit, "note": note}, datetime.now()), written=True)
+    cells = {"of": of, "time": when, "kit": kit, "until": until, "note": note}
+    cells |= _stated([entry, value, *unit])
+    tell(add_row(log, tank, cells, datetime.now()), written=True)
     return ExitCode.DONE
 
 
@@ -66,6 +76,7 @@ def _ask_for_rows(log: Path, tank: Path) -> int:
             "One entry a line; without a time it is now. An empty line ends.",
             "  alkalinity 8.1",
             "  alkalinity 26.5 of effluent at 2026-03-02 18:30",
+            "  dose 25 mL of soda at 2026-03-02 08:00 until 2026-03-09",
         )
     )
     with suppress(click.Abort):
@@ -78,11 +89,22 @@ def _ask_for_rows(log: Path, tank: Path) -> int:
 
 
 def cells_of(line: str) -> dict[str, str]:
-    """`ENTRY VALUE UNIT of WHAT at WHEN`, of which only ENTRY is needed, by column."""
-    rest, _, when = line.partition(" at ")
+    """`ENTRY VALUE UNIT of WHAT at WHEN until DAY`, of which only ENTRY is needed, by column."""
+    rest, _, until = line.partition(" until ")
+    rest, _, when = rest.partition(" at ")
     rest, _, of = rest.partition(" of ")
-    entry, value, *unit = [*rest.split(), "", ""][: max(2, len(rest.split()))]
-    return {"entry": entry, "value": value, "unit": " ".join(unit), "of": of, "time": when}
+    return {**_stated(rest.split()), "of": of, "time": when, "until": until}
+
+
+def _stated(typed: Sequence[str]) -> dict[str, str]:
+    """Entry, value and unit of what was typed; an entry of two words (`water change`) is one."""
+    from estimator.inputs.columns import entry_named
+
+    words = " ".join(typed).split()
+    if entry_named(" ".join(words[:2])):
+        words[:2] = [" ".join(words[:2])]
+    entry, value, *unit = [*words, "", ""][: max(2, len(words))]
+    return {"entry": entry, "value": value, "unit": " ".join(unit)}
 
 
 def add_row(log: Path, tank: Path, cells: Mapping[str, str], now: datetime) -> list[str]:

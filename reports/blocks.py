@@ -21,6 +21,7 @@ from reports.wording import (
     DECIMALS,
     MONTHS,
     chance_sides,
+    date_words,
     fixed,
     nearest_five,
     needed_decimals,
@@ -324,12 +325,12 @@ class Numbers:
 def moment(iso: str) -> Markup:
     """A time of the log, to the minute."""
     at = datetime.fromisoformat(iso)
-    return _time(iso, f"{_date(at)}, {at:%H:%M}")
+    return _time(iso, f"{date_words(at)}, {at:%H:%M}")
 
 
 def day(iso: str) -> Markup:
     """A date."""
-    return _time(iso, _date(datetime.fromisoformat(iso)))
+    return _time(iso, date_words(datetime.fromisoformat(iso)))
 
 
 def short_day(iso: str) -> Markup:
@@ -353,10 +354,6 @@ def near_moment(iso: str) -> Markup:
 def _weekday(at: datetime) -> str:
     day = f"{DAYS[at.weekday()]}\N{NO-BREAK SPACE}{at.day}"
     return f"{day}\N{NO-BREAK SPACE}{MONTHS[at.month - 1]}"
-
-
-def _date(at: datetime) -> str:
-    return f"{at.day} {MONTHS[at.month - 1]} {at.year}"
 
 
 def _time(iso: str, words: str) -> Markup:

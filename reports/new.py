@@ -79,6 +79,7 @@ def new(folder: Path, answers: Path | None) -> int:
         [
             f"Written: {tank}, which says what each of its lines means, and {log}, still empty.",
             f"After each test:  uptake add {log} --tank {tank} alkalinity 8.1",
+            f"Or several, a line each:  uptake add {log} --tank {tank}",
             f"From the second on:  uptake report {log} --tank {tank} --out {page}",
         ],
         written=True,

@@ -338,4 +338,4 @@ def _choosing(question: str, choices: Sequence[Choice]) -> tuple[str, Read[Choic
         words = listed([choice.word for choice in choices], "or")
         raise ValueError(f"write a number from 1 to {len(choices)}, or {words}")
 
-    return "\n".join([question, *lines]), read
+    return "\n".join([question, *lines, "Its number"]), read

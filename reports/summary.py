@@ -12,7 +12,7 @@ from estimator.errors import row_ranges
 from estimator.fit.used import unused
 from estimator.inputs.read import Inputs
 from reports.blocks import Numbers
-from reports.wording import fixed, plain, times
+from reports.wording import date_words, fixed, plain, times
 from reports.words.table import words
 
 
@@ -143,7 +143,7 @@ def contents_lines(inputs: Inputs, ended_days_ago: int | None = None) -> Iterato
         ended_days_ago: how long before the report the log ends, where that is worth a word.
     """
     log = inputs.log
-    span = f"{log.start:%Y-%m-%d} to {log.end:%Y-%m-%d}"
+    span = f"{date_words(log.start)} to {date_words(log.end)}"
     yield f"{plain(log.name)}: {log.rows} rows, {span}, no faults"
     kinds = Counter(f"{r.of or r.sample} {r.parameter}" for r in log.readings)
     yield f"Readings: {len(log.readings)} ({_by_kind(kinds)})"

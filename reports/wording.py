@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import unicodedata
 from collections.abc import Sequence
+from datetime import date
 
 from markupsafe import Markup
 
@@ -29,6 +30,7 @@ DECIMALS = {
     "mL/day": 0,
     "mL": 0,
     "L": 0,
+    "gal": 1,
     "g/day": 1,
     "kg": 2,
     "%": 1,
@@ -56,6 +58,11 @@ def plain(text: str) -> str:
 def user_text(text: str) -> Markup:
     """Text from the keeper's files, escaped and kept from turning the page around."""
     return Markup("<bdi>{}</bdi>").format(plain(text))
+
+
+def date_words(day: date) -> str:
+    """ "9 Apr 2026": a date as everything that a keeper reads has it."""
+    return f"{day.day} {MONTHS[day.month - 1]} {day.year}"
 
 
 def chance_word(chance: float) -> str:

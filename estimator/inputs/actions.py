@@ -74,7 +74,11 @@ def _no_chamber_ph(ph: float, _: Tank) -> str:
 def _as_much_as_the_tank(litres: float, tank: Tank) -> Refusal | None:
     if litres < tank.water_volume_l:
         return None
-    return f"must be less than the tank's {tank.water_volume_l:g} L of water", f"{litres:g} L"
+    all_of_it, found = (
+        f"{volume_l / tank.volume_unit_l:.6g} {tank.volume_unit}"
+        for volume_l in (tank.water_volume_l, litres)
+    )
+    return f"must be less than the tank's {all_of_it} of water", found
 
 
 def _dose_like_the_tank(dose_ml: float, tank: Tank) -> Refusal | None:
@@ -112,7 +116,7 @@ ACTIONS: Mapping[str, ActionKind] = {
     ),
     "water_change": ActionKind(
         "waters",
-        {"L": 1.0, "gal": units.LITRES_PER_US_GALLON},
+        units.VOLUME_UNITS,
         refusal=_as_much_as_the_tank,
         oddity=_nothing,
     ),

@@ -68,8 +68,11 @@ class Columns:
 
 
 def entry_named(written: str) -> tuple[str, str] | None:
-    """(kind, the unit that the word itself states or "") of an entry; None where it is unknown."""
-    kind = match_name(written, ENTRY_UNITS)
+    """(kind, the unit that the word itself states or "") of an entry; None where it is unknown.
+
+    `water change` is read as `water_change`, since reports print it so.
+    """
+    kind = match_name("_".join(written.split()), ENTRY_UNITS)
     if kind is not None:
         return kind, ""
     word = match_name(written, ENTRY_WORDS)

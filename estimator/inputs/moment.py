@@ -25,6 +25,7 @@ _TIME_RULE = (
     "write ISO 8601, for example 2025-03-04 18:30 or, where the time of day is not known, "
     "2025-03-04"
 )
+_HOUR_RULE = "an hour has two digits and its minutes (09:30), or am or pm behind it"
 _HOW_TO_TELL = (
     f'or say which comes first, the day or the month: dates = "{DAY_FIRST}" (or "{MONTH_FIRST}") '
     f"below [log] in the tank file, or time [{DAY_FIRST}] in the header"
@@ -82,7 +83,7 @@ def read_time(text: str, order: str = "") -> tuple[datetime, str | None]:
     half, hour = (match["half"] or "").lower(), int(match["hour"] or 12)
     is_short = match["minute"] is None or (match.re is _ISO and len(match["hour"] or "") < 2)
     if match["hour"] is not None and not half and is_short:
-        raise ValueError(_TIME_RULE)
+        raise ValueError(f"{_TIME_RULE}; {_HOUR_RULE}")
     if half:
         if not 1 <= hour <= 12:
             raise ValueError(f"hours with am and pm run from 1 to 12; {_TIME_RULE}")

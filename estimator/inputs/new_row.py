@@ -68,7 +68,8 @@ def with_row(
     whole = {**cells, **whole}
     longer = form.appended(data, whole)
     record = _read(path, longer, tank, now)
-    return LongerLog(longer, form.row(whole), record.row, record)
+    # What is odd of the row as it was typed may no longer show once the rest is filled in.
+    return LongerLog(longer, form.row(whole), record.row, replace(record, flags=typed.flags))
 
 
 @dataclass(frozen=True)

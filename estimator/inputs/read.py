@@ -14,7 +14,7 @@ from datetime import datetime
 from pathlib import Path
 
 from estimator.errors import Fault, InputError
-from estimator.inputs.actions import ACTIONS
+from estimator.inputs.actions import ACTIONS, ActionKind
 from estimator.inputs.additions import check_additions
 from estimator.inputs.log_file import LOG_LIMIT_BYTES, Entry, parse_log
 from estimator.inputs.missing_unit import Unstated, misread, misread_salinity, misread_together
@@ -23,6 +23,7 @@ from estimator.inputs.records import Action, Reading, TankLog
 from estimator.inputs.tank import Kit, Tank
 from estimator.inputs.tank_file import read_tank
 from estimator.inputs.text import FaultList, match_name, name_list, nearest_hint, read_source
+from estimator.units import VOLUME_UNITS
 
 __all__ = ["Inputs", "read_inputs", "read_log", "read_tank"]
 
@@ -299,9 +300,18 @@ class _Resolver:
             if refusal:
                 self._fault(entry, *refusal, entry.column)
                 return None
-            oddity = action.oddity(value, self._tank)
+            oddity = action.oddity(value, self._tank) or self._other_unit(entry, action)
         flags = (oddity,) if oddity else ()
         return Action(entry.row, entry.time, entry.kind, of, value, entry.note, flags)
+
+    def _other_unit(self, entry: Entry, action: ActionKind) -> str:
+        """What is odd where water has no unit and the tank file gives its own in gallons, or ""."""
+        unit = self._tank.volume_unit
+        if entry.unit or action.units != VOLUME_UNITS or unit == action.canonical_unit:
+            return ""
+        taken = f"{entry.value:g} {action.canonical_unit}"
+        rule = f"without a unit it is taken as {taken}, but the tank file has its volume in {unit}"
+        return f"{rule}; write the unit beside it"
 
     def _one_target(self, entry: Entry) -> str | None:
         """ "", as there is one tank and one reactor at most; None, with a fault, if unclear."""

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from estimator.inputs.dosing import Solution
+from estimator.units import VOLUME_UNITS
 
 CO2_LIMIT_G = 50_000.0
 """The largest cylinders that one person moves hold 50 kg (common practice, no source)."""
@@ -95,7 +96,9 @@ class Tank:
     `lights_on_h` and `lights_off_h` are hours after local midnight; lights may cross midnight.
     `salinity_g_kg` is practical salinity's value; `reactor` is None where the tank has none yet;
     `room_co2_ppm` of the room's air is None where the file states none; `date_order` of the log is
-    one of `moment.DATE_ORDERS`, "" where it states none.
+    one of `moment.DATE_ORDERS`, "" where it states none. `volume_unit` is a key of
+    `units.VOLUME_UNITS` and `salinity_unit` one of the units of salinity: those in which the file
+    states the tank's own volume and salinity, and in which both are told.
     """
 
     name: str
@@ -113,3 +116,10 @@ class Tank:
     reactor: Reactor | None = None
     room_co2_ppm: float | None = None
     date_order: str = ""
+    volume_unit: str = "L"
+    salinity_unit: str = "g/kg"
+
+    @property
+    def volume_unit_l(self) -> float:
+        """Litres in one of the unit that volumes of water are told in."""
+        return VOLUME_UNITS[self.volume_unit]

@@ -47,7 +47,7 @@ from estimator.inputs.text import (
     unknown_unit,
 )
 from estimator.inputs.toml_table import LONGEST_NAME, Limits, TomlTable, read_toml
-from estimator.units import LITRES_PER_US_GALLON
+from estimator.units import VOLUME_UNITS
 
 _Built = TypeVar("_Built")
 
@@ -78,6 +78,7 @@ _STRENGTHS = {key: recipe.remedy for key, recipe in RECIPES.items()} | dict.from
 # Sea water itself holds 0.002 meq/mL.
 _STRENGTH_MIN = 1e-6
 _FLOW_LIMIT_ML_H = 1e6
+_VOLUME_KEYS = {"water_volume_l": "L", "water_volume_us_gal": "gal"}
 _SALINITY_KEYS = {"salinity_g_kg": "g/kg", "salinity_sg": "SG", "salinity_ms_cm": "mS/cm"}
 _SALINITY_LIMITS = (5.0, 50.0)
 """Of the tank as a whole, g/kg."""
@@ -108,13 +109,15 @@ def tank_of(document: TomlTable) -> Tank:
     water, log = document.table("tank"), document.table("log")
     targets = _targets(document.table("targets"))
     lights_on_h, lights_off_h = _lights(water)
+    water_volume_l, volume_unit = _water_volume(water)
+    salinity_g_kg, salinity_unit = _salinity(water)
     tank = Tank(
         name=_tank_name(water),
-        water_volume_l=_water_volume_l(water),
+        water_volume_l=water_volume_l,
         water_volume_sd_fraction=_fraction(
             water, "water_volume_sd_pct", DEFAULT_VOLUME_SD_PCT, at_least=0.1, at_most=50
         ),
-        salinity_g_kg=_salinity_g_kg(water),
+        salinity_g_kg=salinity_g_kg,
         temperature_c=water.number("temperature_c", DEFAULT_TEMPERATURE_C, at_least=10, at_most=40),
         lights_on_h=lights_on_h,
         lights_off_h=lights_off_h,
@@ -126,6 +129,8 @@ def tank_of(document: TomlTable) -> Tank:
         reactor=_reactor(document.table("reactor")) if document.has("reactor") else None,
         room_co2_ppm=water.optional("room_co2_ppm", at_least=300, at_most=ROOM_CO2_LIMIT_PPM),
         date_order=_choice(log, "dates", DATE_ORDERS) or "",
+        volume_unit=volume_unit,
+        salinity_unit=salinity_unit,
     )
     water.finish()
     log.finish()
@@ -155,19 +160,22 @@ def _tank_name(water: TomlTable) -> str:
     return name
 
 
-def _water_volume_l(water: TomlTable) -> float:
-    litres = water.optional("water_volume_l", above=0.1, at_most=1e6)
-    gallons = water.number("water_volume_us_gal", math.nan, above=0.1, at_most=1e6)
-    stated = {"water_volume_l", "water_volume_us_gal"} & water.values.keys()
+def _water_volume(water: TomlTable) -> tuple[float, str]:
+    """The volume in litres, and the unit that it is stated in."""
+    volumes_l, stated = [], [unit for key, unit in _VOLUME_KEYS.items() if key in water.values]
+    for key, unit in _VOLUME_KEYS.items():
+        value = water.number(key, math.nan, above=0.1, at_most=1e6)
+        volumes_l.append(value * VOLUME_UNITS[unit])
     if len(stated) > 1:
         water.fault("water_volume_us_gal", "state the volume once: in litres or in US gallons")
     elif not stated:
         water.fault("water_volume_l", "is missing; add it (or water_volume_us_gal)")
-    return gallons * LITRES_PER_US_GALLON if litres is None else litres
+    found = next((volume_l for volume_l in volumes_l if not math.isnan(volume_l)), math.nan)
+    return found, next(iter(stated), "L")
 
 
-def _salinity_g_kg(water: TomlTable) -> float:
-    """The stated salinity by whichever key states it; the usual one where none does."""
+def _salinity(water: TomlTable) -> tuple[float, str]:
+    """The stated salinity in g/kg by whichever key states it, and its unit; else the usual one."""
     found, stated = DEFAULT_SALINITY_G_KG, []
     for key, unit in _SALINITY_KEYS.items():
         usual = DEFAULT_SALINITY_G_KG if unit == SALINITY.default_unit else math.nan
@@ -178,7 +186,7 @@ def _salinity_g_kg(water: TomlTable) -> float:
             found = found if math.isnan(value) else SALINITY.to_canonical(value, unit)
     if len(stated) > 1:
         water.fault(stated[1], f"state the salinity once: {stated[0]} does already")
-    return found
+    return found, _SALINITY_KEYS[stated[0]] if stated else SALINITY.default_unit
 
 
 def _lights(water: TomlTable) -> tuple[float, float]:

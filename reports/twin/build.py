@@ -18,7 +18,7 @@ from estimator.advice.alarms import Alarm
 from estimator.advice.flow import FlowAdvice, Recommendation, Setting, is_planned
 from estimator.advice.supplies import Supplies
 from estimator.advice.trust import LevelCheck, Trust
-from estimator.inputs.parameters import ALKALINITY, CALCIUM
+from estimator.inputs.parameters import ALKALINITY, CALCIUM, SALINITY
 from estimator.next_tests.candidates import Candidate
 from estimator.next_tests.enough import HowMuch
 from estimator.next_tests.planning import USEFUL, Planning, Swing
@@ -131,6 +131,9 @@ def _alarm_size(alarm: Alarm, writer: Writer) -> Json | None:
         parameter = CALCIUM if amount == "mmol/L" else ALKALINITY
         keepers = writer.unit(parameter)
         unit, scale = f"{keepers}{slash}{per}", parameter.units[keepers]
+    elif unit == SALINITY.default_unit:
+        unit = writer.study.tank.salinity_unit
+        scale = SALINITY.unit_size(unit)
     return {"unit": unit, **quantiles(alarm.size / scale)}
 
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from estimator.advice.effluent_check import OddEffluent
 from estimator.advice.magnesium import BELIEVED_SHARE, DAYS_PER_MONTH, Magnesium
-from estimator.advice.outlook import ElementOutlook, Outlook
+from estimator.advice.outlook import ElementOutlook, Outlook, WaterRoutine
 from estimator.advice.ph_and_flow import ChamberTrade, SecondChamber, WorkingPoint
 from estimator.advice.supplies import MOST_DAYS, Stock, Supplies
 from estimator.advice.tank_ph import LOW_PH, TankPh
@@ -123,6 +123,12 @@ REACTOR_TABLE = {
         computed={
             "calcium": lambda found, writer: None if writer.hides(CALCIUM) else found.calcium,
         },
+    ),
+    WaterRoutine: Naming(
+        computed={
+            "volume": lambda routine, writer: routine.litres / writer.study.tank.volume_unit_l,
+            "unit": lambda _, writer: writer.study.tank.volume_unit,
+        }
     ),
     ElementOutlook: Naming(
         "-parameter -band -now -change out_by=out_by_probability -out_by_week -leave_day *in_unit",

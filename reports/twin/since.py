@@ -20,6 +20,7 @@ import numpy as np
 from estimator.inputs.parameters import ALKALINITY
 from reports.twin.former import Amount, Former, FormerKit, Range
 from reports.twin.quantities import QUANTITY, Json
+from reports.wording import date_words
 
 NORMAL_95 = 1.6449
 """95 % point of a standard normal."""
@@ -32,7 +33,7 @@ def why_not(former: Former, twin: Json) -> str:
     if former.tank != twin["tank"]["name"]:
         return f"is of the tank “{former.tank}”; give a report of this tank"
     if former.as_of > datetime.fromisoformat(twin["as_of"]):
-        return f"is of a log that ends later, on {former.as_of:%Y-%m-%d}; give an earlier report"
+        return f"is of a log that ends later, on {date_words(former.as_of)}; give an earlier report"
     return ""
 
 

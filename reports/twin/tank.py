@@ -37,6 +37,15 @@ def _target(name: str, target: Target, writer: Writer) -> Json:
     return band | {"max_rise_per_day": rise and rise / parameter.units[target.unit]}
 
 
+def _calcium_used(post: Posterior, writer: Writer) -> Json | None:
+    """Calcium for each unit of alkalinity that is used, in the keeper's units of both."""
+    if writer.hides(CALCIUM, ALKALINITY):
+        return None
+    calcium, alkalinity = writer.unit(CALCIUM), writer.unit(ALKALINITY)
+    one = CALCIUM.units[calcium] / ALKALINITY.units[alkalinity]
+    return {"unit": f"{calcium} per {alkalinity}", **quantiles(post.calcium_share / one)}
+
+
 def _by_day(post: Posterior, parameter: Parameter, canonical: Draws, writer: Writer) -> Json:
     """A rate (s, days). That of calcium is reckoned from that of alkalinity."""
     draws = writer.in_unit(parameter, canonical)
@@ -184,6 +193,30 @@ def priors(study: Study, _: Writer) -> dict[str, Prior]:
     return {prior.name: prior for prior in study.priors}
 
 
+def _amount(action: Action, tank: Tank) -> tuple[float | None, str]:
+    """What was done and its unit: of water the keeper's, of all else the canonical one."""
+    unit = ACTIONS[action.kind].canonical_unit
+    if unit != "L" or action.value is None:
+        return action.value, unit
+    return action.value / tank.volume_unit_l, tank.volume_unit
+
+
+def _prior_as_read(prior: Prior, writer: Writer) -> Json:
+    """A prior in the keeper's units; those without a unit as they are."""
+    tank, alkalinity, calcium = writer.study.tank, writer.unit(ALKALINITY), writer.unit(CALCIUM)
+    meq_l, mmol_l = ALKALINITY.units[alkalinity], CALCIUM.units[calcium]
+    unit, one = {
+        "water_volume_l": (tank.volume_unit, tank.volume_unit_l),
+        "uptake_start_meq_l_d": (f"{alkalinity}/day", meq_l),
+        "saturated_increment_meq_l": (alkalinity, meq_l),
+        "level_response_l_meq": (f"for each {alkalinity}", 1 / meq_l),
+        "calcium_share": (f"{calcium} per {alkalinity}", mmol_l / meq_l),
+    }.get(prior.name, ("", 1.0))
+    points = {"q025": _prior_point(prior, -1.96), "median": prior.median}
+    points["q975"] = _prior_point(prior, 1.96)
+    return {"unit": unit, **{name: value / one for name, value in points.items()}}
+
+
 def _prior_point(prior: Prior, normal: float) -> float:
     place = prior.centre + prior.sd * normal
     if prior.scale == LOG:
@@ -238,7 +271,10 @@ TANK_TABLE = {
     ),
     Action: Naming(
         "kind=entry -note -flags",
-        {"unit": lambda action, _: ACTIONS[action.kind].canonical_unit},
+        {
+            "value": lambda action, writer: _amount(action, writer.study.tank)[0],
+            "unit": lambda action, writer: _amount(action, writer.study.tank)[1],
+        },
     ),
     Posterior: Naming(
         "volume_l=water_volume_l scatter=reading_checks diagnostics",
@@ -248,6 +284,11 @@ TANK_TABLE = {
                 if writer.hides(CALCIUM, ALKALINITY)
                 else post.calcium_share * units.CA_G_MOL * units.MEQ_L_PER_DKH
             ),
+            "calcium_used": _calcium_used,
+            "water_volume": lambda post, writer: {
+                "unit": writer.study.tank.volume_unit,
+                **quantiles(post.volume_l / writer.study.tank.volume_unit_l),
+            },
             "uptake": _uptake,
             "level_by_day": _levels_by_day,
             "level_now": lambda post, writer: {
@@ -287,6 +328,7 @@ TANK_TABLE = {
         {
             "q025": lambda prior, _: _prior_point(prior, -1.96),
             "q975": lambda prior, _: _prior_point(prior, 1.96),
+            "as_read": _prior_as_read,
         },
         only=True,
     ),

@@ -9,7 +9,7 @@ from estimator.inputs.parameters import ALKALINITY
 from estimator.inputs.tank import Tank
 from estimator.unknowns import Unknown
 from reports.wording import times
-from reports.words.values import Values, Words
+from reports.words.values import Values, Words, salinity_words
 
 
 class UnknownWords(NamedTuple):
@@ -136,12 +136,14 @@ def _with_source(template: str) -> Words:
     return fill
 
 
-def _salinity(values: Values, _: Tank) -> str:
-    low, high = (f"{values[side]:.1f}" for side in ("low_g_kg", "high_g_kg"))
+def _salinity(values: Values, tank: Tank) -> str:
+    stated, low, high = (
+        salinity_words(values[f"{which}_g_kg"], tank) for which in ("stated", "low", "high")
+    )
     return (
-        f"Levels of the tank are told as they would be at {values['stated_g_kg']:.3g} g/kg, to "
-        "which its readings are converted: its own salinity, by the log, was "
-        f"{low if low == high else f'{low} to {high}'} g/kg."
+        f"Levels of the tank are told as they would be at {stated}, to which its readings are "
+        "converted: its own salinity, by the log, was "
+        f"{low if low == high else f'{low} to {high}'}."
     )
 
 

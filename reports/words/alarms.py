@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 from estimator.inputs.tank import Tank
 from reports.words.advice import UNKNOWNS
-from reports.words.values import Values, Words, unticked
+from reports.words.values import Values, Words, salinity_words, unticked
 
 
 class AlarmWords(NamedTuple):
@@ -164,14 +164,14 @@ ALARMS: Mapping[str, AlarmWords] = {
         "the water is saltier than the tank file states",
         "Evaporation not topped up, or new water mixed too strong: alkalinity and calcium are "
         "raised in the same proportion.",
-        "Check the instrument with a solution of known salinity (stated: {stated_g_kg:.3g} g/kg), "
+        "Check the instrument with a solution of known salinity (stated: {stated}), "
         "then bring salinity back slowly.",
     ),
     "salinity_down": AlarmWords(
         "the water is less salty than the tank file states",
         "Too much top-up water, salt lost with the skimmer, or new water mixed too weak: "
         "alkalinity and calcium are lowered in the same proportion.",
-        "Check the instrument with a solution of known salinity (stated: {stated_g_kg:.3g} g/kg), "
+        "Check the instrument with a solution of known salinity (stated: {stated}), "
         "then bring salinity back slowly.",
     ),
     "log_age": AlarmWords(
@@ -200,11 +200,24 @@ def _fit(text: str) -> Words:
     return tell
 
 
+def _with_salinity(text: str) -> Words:
+    """Words with the salinity that the tank file states."""
+
+    def tell(values: Values, tank: Tank) -> str:
+        return text.format(stated=salinity_words(values["stated_g_kg"], tank))
+
+    return tell
+
+
 WORDS: dict[str, Words] = {
     "alarm_fit": _fit(FIT.causes),
     "alarm_fit_check": _fit(FIT.check),
     **{f"alarm_{code}": words.causes for code, words in ALARMS.items()},
     **{f"alarm_{code}_check": words.check for code, words in ALARMS.items()},
+    **{
+        f"alarm_{code}_check": _with_salinity(ALARMS[code].check)
+        for code in ("salinity_up", "salinity_down")
+    },
 }
 
 

@@ -28,8 +28,8 @@ def _corrects(values: Values, tank: Tank) -> str:
     days = values["days"]
     span = "one addition" if days == 1 else f"additions on {days} days"
     return (
-        f"Alkalinity is too far below your band for the settings alone: {span} bring it back, no "
-        "faster than your limit."
+        f"Alkalinity is too low for the settings alone: {span} bring it back, no faster than your "
+        "limit."
     )
 
 

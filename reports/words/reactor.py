@@ -14,16 +14,17 @@ _NO_FLOW = (
 )
 
 
-def _in_dkh(template: str) -> Words:
-    """A template in which alkalinity is told in dKH: `{tank_dkh}` of `tank_meq_l`."""
+def _alkalinity(template: str) -> Words:
+    """A template in which alkalinity is told in the keeper's unit: `{tank}` of `tank_meq_l`."""
 
-    def tell(v: Values, _: Tank) -> str:
-        dkh = {
-            name.replace("_meq_l", "_dkh"): ALKALINITY.from_canonical(meq_l, "dKH")
+    def tell(v: Values, tank: Tank) -> str:
+        unit = tank.targets[ALKALINITY.name].unit
+        told = {
+            name.removesuffix("_meq_l"): f"{ALKALINITY.from_canonical(meq_l, unit):.3g} {unit}"
             for name, meq_l in v.items()
             if name.endswith("_meq_l")
         }
-        return template.format(**v, **dkh)
+        return template.format(**v, **told)
 
     return tell
 
@@ -69,8 +70,10 @@ def _element(template: str) -> Words:
 def _magnesium_share(template: str) -> Words:
     """A template on the media's magnesium: changes of calcium a month, by share, and the test."""
 
-    def tell(v: Values, _: Tank) -> str:
+    def tell(v: Values, tank: Tank) -> str:
         unit, calcium, magnesium = v["unit"], PARAMETERS["calcium"], PARAMETERS["magnesium"]
+        band = tank.targets.get(magnesium.name)
+        its_unit = magnesium.stated_unit(band.unit if band else "")
         told = {
             name: f"{calcium.from_canonical(v[f'{name}_mmol_l'], unit):+.2g} {unit}"
             for name in ("none", "half", "most")
@@ -81,8 +84,10 @@ def _magnesium_share(template: str) -> Words:
             most_pct=100 * v["most_share"],
             low_pct=100 * v["low_share"],
             high_pct=100 * v["high_share"],
-            less_calcium=calcium.from_canonical(v["effluent_mmol_l"], "mg/L"),
-            more_magnesium=magnesium.from_canonical(v["effluent_mmol_l"], "mg/L"),
+            less_calcium=f"{calcium.from_canonical(v['effluent_mmol_l'], unit):.2g} {unit}",
+            more_magnesium=(
+                f"{magnesium.from_canonical(v['effluent_mmol_l'], its_unit):.2g} {its_unit}"
+            ),
         )
 
     return tell
@@ -90,8 +95,8 @@ def _magnesium_share(template: str) -> Words:
 
 _SHARE_TEST = (
     "What tells is calcium and magnesium of effluent and tank, each pair with one kit and "
-    "repeated: at {most_pct:.2g} % the effluent holds {less_calcium:.0f} mg/L less calcium and "
-    "{more_magnesium:.0f} mg/L more magnesium than at none."
+    "repeated: at {most_pct:.2g} % the effluent holds {less_calcium} less calcium and "
+    "{more_magnesium} more magnesium than at none."
 )
 
 
@@ -144,20 +149,20 @@ WORDS: dict[str, Words] = {
     "chamber_no_ph_is_sure": (
         _NO_FLOW + "Narrow the needed flow first: test tank and effluent again."
     ),
-    "effluent_too_strong": _in_dkh(
-        "An effluent of {alkalinity_dkh:.0f} dKH is stronger than aragonite media can make it at "
-        "pH {chamber_ph:.2f} (at most {ceiling_dkh:.0f} dKH). Calibrate the chamber's pH probe, "
+    "effluent_too_strong": _alkalinity(
+        "An effluent of {alkalinity} is stronger than aragonite media can make it at "
+        "pH {chamber_ph:.2f} (at most {ceiling}). Calibrate the chamber's pH probe, "
         "test the effluent again diluted with pure water, and look whether the media is of a kind "
         "that dissolves more easily."
     ),
-    "effluent_too_strong_at_any_ph": _in_dkh(
-        "An effluent of {alkalinity_dkh:.0f} dKH is stronger than aragonite media can make it even "
-        "at pH {chamber_ph:.1f}, as low as chambers are held (at most {ceiling_dkh:.0f} dKH). "
+    "effluent_too_strong_at_any_ph": _alkalinity(
+        "An effluent of {alkalinity} is stronger than aragonite media can make it even "
+        "at pH {chamber_ph:.1f}, as low as chambers are held (at most {ceiling}). "
         "Check the unit, test the effluent again diluted with pure water, and log the chamber's pH."
     ),
-    "effluent_too_weak": _in_dkh(
-        "An effluent of {alkalinity_dkh:.0f} dKH is weaker than the tank's own water "
-        "({tank_dkh:.0f} dKH). Look whether the sample came from the effluent line, and test both "
+    "effluent_too_weak": _alkalinity(
+        "An effluent of {alkalinity} is weaker than the tank's own water "
+        "({tank}). Look whether the sample came from the effluent line, and test both "
         "waters again."
     ),
     "tank_ph_fresh_air": (
@@ -189,7 +194,7 @@ WORDS: dict[str, Words] = {
         "State its recipe to be sure."
     ),
     "supplies_counted_from_first_flow": (
-        "No `{entry}` is in the log: the charge is counted from the first flow, {since:%Y-%m-%d}, "
+        "No `{entry}` is in the log: the charge is counted from the first flow, {since}, "
         "as if it had been full then."
     ),
     "outlook_never_tested": _element(

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from datetime import date
 from typing import Any
 
 from estimator.inputs.tank import Tank
 from estimator.remark import Remark
+from reports.wording import date_words
 from reports.words import advice, alarms, fit, plan, reactor, unused
 from reports.words.values import Words, unticked
 
@@ -18,7 +20,8 @@ def words(remark: Remark, tank: Tank) -> str:
     """The sentence, or part of one, that a remark stands for.
 
     Args:
-        remark: code and values; remarks among its values are put into words, one after the other.
+        remark: code and values; dates among its values, and remarks one after the other, are put
+            into words.
         tank: for the keeper's units and names.
 
     Raises:
@@ -32,4 +35,4 @@ def words(remark: Remark, tank: Tank) -> str:
 def _worded(value: Any, tank: Tank) -> Any:
     if isinstance(value, tuple) and value and isinstance(value[0], Remark):
         return "; ".join(words(one, tank) for one in value)
-    return unticked(value)
+    return date_words(value) if isinstance(value, date) else unticked(value)

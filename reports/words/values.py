@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
+from estimator.inputs.parameters import SALINITY
 from estimator.inputs.tank import Tank
+from reports.wording import DECIMALS, fixed, needed_decimals
 
 
 def unticked(value: Any) -> Any:
@@ -18,3 +20,10 @@ def unticked(value: Any) -> Any:
 Values = Mapping[str, Any]
 Words = str | Callable[[Values, Tank], str]
 """A template for `str.format`, or a function of the values and of the tank (for its units)."""
+
+
+def salinity_words(g_kg: float, tank: Tank) -> str:
+    """A salinity as the keeper states that of the tank: "35 g/kg", "1.0264 SG"."""
+    unit = tank.salinity_unit
+    value = SALINITY.from_canonical(g_kg, unit)
+    return f"{fixed(value, needed_decimals(value, DECIMALS[unit]))} {unit}"

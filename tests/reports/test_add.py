@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import os
 import re
+import shlex
 import stat
 from pathlib import Path
 
@@ -204,6 +205,77 @@ def test_a_log_that_cannot_take_the_row_is_named(log, header, arguments, words):
     assert log.read_text() == header
 
 
+def test_an_entry_is_read_as_reports_print_it(log):
+    """Two words are one entry, in the log itself too."""
+    result = add("dose", "rate", "30", "--of", "soda", *AT)
+    assert result.exit_code == 0, result.output
+    assert log.read_text().endswith("\n2026-03-02 18:00,dose rate,soda,30,mL/day,,\n")
+    add("alkalinity", "8.1", *AT)
+    assert "dose rate 1" in run("check", "log.csv", "--tank", "tank.toml").output
+
+
+def test_water_without_a_unit_in_a_tank_of_gallons_is_told(log):
+    """Litres are taken, as everywhere; four times too little would go unseen."""
+    tank = TANK.replace("water_volume_l = 620", "water_volume_us_gal = 160") + "[water.new]\n"
+    Path("tank.toml").write_text(tank)
+    result = add("water_change", "6", *AT)
+    assert "water_change,new,6,L,," in result.output
+    assert (
+        "Odd, so look again: without a unit it is taken as 6 L, but the tank file has its volume "
+        "in gal; write the unit beside it." in result.output
+    )
+    assert "Odd" not in add("water_change", "6", "gal", *AT).output
+    Path("tank.toml").write_text(TANK + "[water.new]\n")
+    assert "without a unit" not in add("water_change", "7", *AT).output
+
+
+DAILY = ("dose", "25", "mL", "--of", "soda", *AT)
+
+
+def test_a_daily_dose_is_one_row_to_its_last_day(log):
+    """The reader makes a dose of each day of it; `check` counts them all."""
+    log.write_text(LOG.replace("note\n", "note,until\n"))
+    result = add(*DAILY, "--until", "2026-03-09")
+    assert result.exit_code == 0, result.output
+    assert log.read_text().endswith("\n2026-03-02 18:00,dose,soda,25,mL,,,2026-03-09\n")
+    add("alkalinity", "8.1", "--time", "2026-03-10")
+    checked = run("check", "log.csv", "--tank", "tank.toml")
+    assert checked.exit_code == 0, checked.output
+    assert "Actions: 8 (dose 8)" in checked.output
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        ([*DAILY, "--until", "2026-03-01"], ["until", "must not lie before the time of the row"]),
+        ([*DAILY, "--until", "9.3."], ["until", "found '9.3.'"]),
+        ([*DAILY, "--until", "2999-01-01"], ["until", "lies in the future"]),
+        (
+            ["flow", "900", *AT, "--until", "2026-03-09"],
+            ["until", "only dose may be repeated; leave it blank"],
+        ),
+    ],
+)
+def test_an_end_that_cannot_be_meant_is_refused(log, arguments, words):
+    """As in a log written by hand: which column, what was found, what to mend."""
+    log.write_text(LOG.replace("note\n", "note,until\n"))
+    former = log.read_text()
+    result = add(*arguments)
+    assert result.exit_code == 2
+    assert result.output.startswith("the new row (not added)")
+    for each in words:
+        assert each in result.output
+    assert log.read_text() == former
+
+
+def test_a_log_without_the_column_says_how_to_add_it(log):
+    """Logs of other makes have no column `until`: one word in their first row is enough."""
+    result = add(*DAILY, "--until", "2026-03-09")
+    assert result.exit_code == 2
+    assert "the log has no column until; add ,until to the end of its first row" in result.output
+    assert log.read_text() == LOG
+
+
 def test_the_remedy_for_a_missing_column_works(log):
     """A column added to the header alone is enough: older rows may stay shorter."""
     log.write_text("time,entry,value,note\n2026-03-01,alkalinity,8.4\n")
@@ -288,11 +360,29 @@ def test_a_pipe_for_a_log_keeps_nobody_waiting(log):
         ),
         ("new_bottle of drops", ["new_bottle", "", "", "drops", ""]),
         ("flow 900 at 2026-03-02", ["flow", "900", "", "", "2026-03-02"]),
+        ("water change 6 gal of new", ["water change", "6", "gal", "new", ""]),
+        ("specific gravity 1.0264", ["specific gravity", "1.0264", "", "", ""]),
+        ("stock change", ["stock change", "", "", "", ""]),
+        (
+            "dose 25 mL of soda at 2026-03-02 08:00 until 2026-03-09",
+            ["dose", "25", "mL", "soda", "2026-03-02 08:00", "2026-03-09"],
+        ),
+        ("dose 25 of soda until 2026-03-09", ["dose", "25", "", "soda", "", "2026-03-09"]),
     ],
 )
 def test_a_line_typed_at_the_terminal_is_cut_into_cells(line, cells):
-    """The little words `of` and `at` stand before what was sampled and before the time."""
-    assert cells_of(line) == dict(zip(("entry", "value", "unit", "of", "time"), cells, strict=True))
+    """The little words `of`, `at` and `until` stand before what was sampled, the time, the end."""
+    names = ("entry", "value", "unit", "of", "time", "until")
+    assert cells_of(line) == dict(zip(names, [*cells, ""][: len(names)], strict=True))
+
+
+def test_the_example_of_the_help_is_taken(log):
+    """What `--help` shows for a daily dose can be typed as it stands there."""
+    log.write_text(LOG.replace("note\n", "note,until\n"))
+    shown = " ".join(run("add", "--help").output.split())
+    (example,) = re.findall(r"tank my-tank.toml (dose 25.*?--until \S+)", shown)
+    result = add(*shlex.split(example))
+    assert result.exit_code == 0, result.output
 
 
 def test_without_an_entry_and_without_a_terminal(log):

@@ -257,7 +257,7 @@ def test_check_sums_up_a_good_log(inputs, no_fit):
     result = run("check", "log.csv", "--tank", "tank.toml")
     assert result.exit_code == 0, result.output
     assert result.output.splitlines() == [
-        "log.csv: 4 rows, 2026-03-01 to 2026-03-05, no faults",
+        "log.csv: 4 rows, 1 Mar 2026 to 5 Mar 2026, no faults",
         "Readings: 3 (tank alkalinity 3)",
         "Actions: 1 (water change 1)",
         "Rows without a time of day, taken as noon: 1",
@@ -311,7 +311,7 @@ def test_check_tells_what_is_kept_without_use(inputs, no_fit):
     result = run("check", "log.csv", "--tank", "tank.toml")
     odd = "outside 3 to 20 dKH, the plausible range for tank alkalinity"
     assert result.output.splitlines() == [
-        "log.csv: 8 rows, 2026-02-25 to 2026-03-02, no faults",
+        "log.csv: 8 rows, 25 Feb 2026 to 2 Mar 2026, no faults",
         "Readings: 6 (tank alkalinity 5, tank phosphate 1)",
         "Actions: 0",
         "Rows without a time of day, taken as noon: 6",

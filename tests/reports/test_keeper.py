@@ -12,6 +12,8 @@ from pathlib import Path
 
 import pytest
 
+from estimator.inputs.read import read_tank
+
 pty = pytest.importorskip("pty", reason="needs a pseudo-terminal")
 select = pytest.importorskip("select")
 
@@ -110,6 +112,43 @@ def make_tank(folder):
         terminal.says(question)
         terminal.type(answer)
     return terminal.ends(0)
+
+
+STRENGTHS = (
+    ("soda", "1", [("Which salt?", "2"), ("grams of sodium bicarbonate in one litre?", "80")]),
+    ("buffer", "2", [("1 mL raises 100 L by how many dKH?", "0.05")]),
+    ("reef mix", "3", [("1 mL raises 100 US gallons by how many dKH?", "0,0132")]),
+    ("hydroxide", "meq", [("How many meq of alkalinity in one mL?", "1.9")]),
+    ("chloride", "5", [("How many mmol of calcium in one mL?", "1.8")]),
+)
+"""Name, choice, and what is asked with its answer."""
+
+
+def test_gallons_and_each_way_to_state_a_strength(tmp_path):
+    """A keeper who reads labels in dKH and thinks in gallons reckons nothing."""
+    terminal = Terminal(tmp_path, "new")
+    asked = [("A name for the tank", ""), ("in the whole system?", "160 gal")]
+    asked += [("lights go on", ""), ("unit do you read", "meq/L"), ("to stay, in meq/L?", "")]
+    asked += [("calcium, in mg/L?", "none"), ("test shows, in meq/L? [0.11]", "0.1")]
+    asked += [("calcium test shows", "none"), ("magnesium test shows", "none")]
+    for name, by, rest in STRENGTHS:
+        question = "Name a solution that you dose" if name == "soda" else "Name another solution"
+        asked += [(question, name), (f"How is the strength of {name} known?", by), *rest]
+    asked += [("Name another solution", "none"), ("freshly mixed", "none"), ("reactor", "no")]
+    for question, answer in asked:
+        terminal.says(question)
+        terminal.type(answer)
+    terminal.ends(0)
+    tank, _ = read_tank(tmp_path / "tank.toml")
+    assert tank.water_volume_l == pytest.approx(605.666, rel=1e-5)
+    assert tank.volume_unit == "gal"
+    (kit,) = tank.kits.values()
+    assert (kit.unit, kit.step) == ("meq/L", 0.1)
+    strengths = [one.alkalinity_meq_per_ml for one in tank.solutions.values()]
+    # 80 g of NaHCO3 at 84.006 g/mol; 0.05 dKH in 100 L; 0.0132 dKH in 378.5 L.
+    expected = [0.95231, 1.78326, 1.78211, 1.9, 0.0]
+    assert strengths == pytest.approx(expected, rel=1e-4)
+    assert tank.solutions["chloride"].calcium_mmol_per_ml == 1.8
 
 
 def call(folder, *arguments):

@@ -48,7 +48,8 @@ def test_the_volume_is_enough(folder):
         "alkalinity": "dKH",
         "calcium": "mg/L",
     }
-    assert "uptake add mine/log.csv --tank mine/tank.toml" in result.output
+    for way in ("After each test", "Or several, a line each"):
+        assert f"{way}:  uptake add mine/log.csv --tank mine/tank.toml" in result.output
 
 
 FULL = """\

@@ -6,21 +6,22 @@ from collections.abc import Sequence
 
 from reports.blocks import Block, Items, Prose, Table, Text, pointer, say
 from reports.page.report import Report
+from reports.wording import DECIMALS
 
 PRIORS = {
-    "water_volume_l": ("Water volume", "L", 0),
-    "light_ratio": ("Uptake by day over uptake by night", "", 1),
-    "uptake_start_meq_l_d": ("Alkalinity uptake at the start", "meq/L/day", 2),
-    "calcium_share": ("Calcium per alkalinity used", "mmol/meq", 2),
-    "saturated_increment_meq_l": ("Saturated effluent's alkalinity above the tank's", "meq/L", 1),
-    "load_share": ("Tank's load, part of the most that the chamber can give", "", 2),
-    "drift_per_root_day": ("Drift of uptake, part per root day", "", 3),
-    "effluent_drift_per_root_day": ("Drift of effluent strength, part per root day", "", 3),
-    "level_response_l_meq": ("Rise of uptake per meq/L that alkalinity is higher", "", 2),
-    "ph_response": ("How far strength follows the chamber's pH readings", "", 2),
-    "unlogged_calcium": ("Calcium that comes or goes unlogged, over what is used", "", 3),
+    "water_volume_l": ("Water volume", 0),
+    "light_ratio": ("Uptake by day over uptake by night", 1),
+    "uptake_start_meq_l_d": ("Alkalinity uptake at the start", 2),
+    "calcium_share": ("Calcium per alkalinity used", 2),
+    "saturated_increment_meq_l": ("Saturated effluent's alkalinity above the tank's", 1),
+    "load_share": ("Tank's load, part of the most that the chamber can give", 2),
+    "drift_per_root_day": ("Drift of uptake, part per root day", 3),
+    "effluent_drift_per_root_day": ("Drift of effluent strength, part per root day", 3),
+    "level_response_l_meq": ("Rise of uptake with the level of alkalinity, part", 3),
+    "ph_response": ("How far strength follows the chamber's pH readings", 2),
+    "unlogged_calcium": ("Calcium that comes or goes unlogged, over what is used", 3),
 }
-"""For each prior of the model: plain name, unit and decimals."""
+"""For each prior of the model: plain name, and decimals where its unit does not tell them."""
 
 
 def _prior_rows(n: Report) -> list[list[Text]]:
@@ -28,10 +29,11 @@ def _prior_rows(n: Report) -> list[list[Text]]:
     found = n.get("/priors")
     rows: list[list[Text]] = []
     for name in sorted(found, key=lambda name: [*PRIORS, name].index(name)):
-        label, unit, decimals = PRIORS.get(name, (name, "", 3))
-        low, middle, high = (
-            n(pointer("priors", name, key), decimals) for key in ("q025", "median", "q975")
-        )
+        label, decimals = PRIORS.get(name, (name, 3))
+        at = pointer("priors", name, "as_read")
+        unit = n.get(f"{at}/unit")
+        fine = unit if unit in DECIMALS else decimals
+        low, middle, high = (n(f"{at}/{key}", fine) for key in ("q025", "median", "q975"))
         rows.append([label, middle, say("{} to {}", low, high), unit])
     return rows
 

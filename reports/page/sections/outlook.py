@@ -59,9 +59,10 @@ def outlook_section(n: Report) -> Iterator[Block]:
     )
     if n.get("/outlook/routine") is not None:
         yield n.para(
-            "This counts on water changes of {/outlook/routine/litres} L every "
+            "This counts on water changes of {/outlook/routine/volume:{unit}} {unit} every "
             "{/outlook/routine/interval_days} days, as in the log.",
             "aside",
+            unit=n.get("/outlook/routine/unit"),
         )
 
 

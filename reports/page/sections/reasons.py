@@ -60,10 +60,10 @@ def _estimates(n: Report) -> Table:
         "Alkalinity uptake now": ("/uptake/alkalinity/now", f"{n.unit}/day"),
         "Calcium uptake now": ("/uptake/calcium/now", f"{calcium}/day"),
         "of it, by nitrate": ("/uptake/alkalinity/nitrate_part", f"{n.unit}/day"),
-        "Calcium per alkalinity used": ("/calcium_per_alkalinity", "mg/L per dKH"),
+        "Calcium per alkalinity used": ("/calcium_used", f"{calcium} per {n.unit}"),
         "Alkalinity now": ("/level_now/alkalinity", n.unit),
         "Calcium now": ("/level_now/calcium", calcium),
-        "Water volume": ("/water_volume_l", "L"),
+        "Water volume": ("/water_volume", n.get("/water_volume/unit")),
         f"Effluent alkalinity{tested}": ("/effluent/alkalinity", n.unit),
     }
     if n.get("/magnesium") is None:

@@ -21,7 +21,7 @@ def ladder_blocks(n: Report) -> Iterator[Block]:
     if len(rungs) > 1:
         yield n.para("<strong>The pump goes up in rungs</strong>, {when}:", when=when)
         yield Items([_rung(n, at, rung) for at, rung in rungs])
-    if n.get("/plan/ends_at_ml_h") is not None:
+    if n.get("/plan/ends_at_ml_h"):
         yield n.para("As far as is known, the pump ends at about {/plan/ends_at_ml_h:flow} mL/h.")
 
 

@@ -639,7 +639,7 @@ BROKEN_ROWS = [
     ("3/4/2025,flow,,5,,,", ["row 4, time: found '3/4/2025'; write ISO 8601"]),
     ("3.4.2025 10:00,flow,,5,,,", ["found '3.4.2025 10:00'; write ISO 8601"]),
     ("20250304,flow,,5,,,", ["write ISO 8601"]),
-    ("2025-03-04 9:30,flow,,5,,,", ["write ISO 8601"]),
+    ("2025-03-04 9:30,flow,,5,,,", ["write ISO 8601", "an hour has two digits", "or am or pm"]),
     (",flow,,5,,,", ["row 4, time: found 'a blank'; write ISO 8601"]),
     ("2025-02-30,flow,,5,,,", ["found '2025-02-30'; there is no such time"]),
     ("2025-03-04 24:00,flow,,5,,,", ["there is no such time"]),

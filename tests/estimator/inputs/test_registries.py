@@ -16,6 +16,7 @@ from estimator.inputs.dosing import (
 )
 from estimator.inputs.parameters import ENTRY_WORDS, PARAMETERS, SAMPLED_PLACES, Parameter
 from estimator.inputs.text import match_name
+from helpers.tanks import example_tank
 
 
 @pytest.mark.parametrize("parameter", PARAMETERS.values(), ids=PARAMETERS)
@@ -116,3 +117,10 @@ def test_a_word_for_two_units_is_clear_for_each_parameter() -> None:
     for parameter in PARAMETERS.values():
         words = [word for word, unit in units.UNIT_ALIASES if unit in parameter.units]
         assert len(words) == len(set(words))
+
+
+def test_a_volume_that_is_refused_is_told_in_the_unit_of_the_tank_file() -> None:
+    """A keeper who states 100 gallons is not answered in litres."""
+    tank = example_tank(water_volume_l=378.5411784, volume_unit="gal")
+    refusal = ACTIONS["water_change"].refusal(2 * 378.5411784, tank)
+    assert refusal == ("must be less than the tank's 100 gal of water", "200 gal")

@@ -104,6 +104,7 @@ def test_full_file_arrives_in_canonical_units() -> None:
     """Degrees, per cent, gallons and °F steps are converted once, at the edge."""
     tank = tank_of(FULL)
     assert tank.water_volume_l == pytest.approx(378.5411784)  # 100 US gallons, exact
+    assert (tank.volume_unit, tank.volume_unit_l) == ("gal", 3.785411784)
     assert tank.targets["alkalinity"].unit == "dKH"
     assert tank.targets["alkalinity"].low == pytest.approx(7.6 * 0.356652, rel=1e-5)
     assert tank.targets["alkalinity"].max_rise_per_day == pytest.approx(0.178326, rel=1e-5)

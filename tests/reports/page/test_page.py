@@ -16,6 +16,9 @@ import numpy as np
 import pytest
 from markupsafe import escape
 
+from estimator.inputs.records import Action
+from estimator.inputs.tank import Target
+from estimator.remark import Remark
 from helpers.pages import Page, page_and_twin, sections_of, text_of, words_of
 from helpers.studies import build_study, decided
 from reports.blocks import resolve
@@ -414,10 +417,60 @@ def test_every_prior_has_its_label(study):
     assert set(twin["priors"]) <= set(PRIORS)
 
 
+def test_every_volume_and_salinity_is_in_the_units_of_the_tank_file():
+    """A keeper who thinks in US gallons and specific gravity reads nothing in L or g/kg."""
+    study = build_study("full")
+    tank = replace(study.tank, volume_unit="gal", salinity_unit="SG")
+    change = Action(77, study.log.end, "water_change", "new", 56.781177, "", ("odd",))
+    flow = Action(78, study.log.end, "flow", "", 9000.0, "", ("odd",))
+    log = replace(study.log, actions=(*study.log.actions, change, flow))
+    salty = Remark("note_salinity", {"stated_g_kg": 35.0, "low_g_kg": 33.0, "high_g_kg": 33.0})
+    advice = replace(study.recommendation, notes=(salty,))
+    twin = build_twin(replace(study, tank=tank, log=log, recommendation=advice))
+    html = render(twin, "report.json")
+    assert "water changes of 15.9 gal every" in text_of(html, "alone")
+    assert re.search(r"Water volume16\d\.\d1\d\d\.\d to 1\d\d\.\dgal", text_of(html, "why"))
+    assert re.search(r"Water volume16\d\.\d1\d\d\.\d to 1\d\d\.\dgal", text_of(html, "record"))
+    assert "water changenew15gal" in text_of(html, "trust")
+    assert "9000mL/h" in text_of(html, "trust")
+    assert "at 1.0264 SG, to which" in text_of(html, "need")
+    cells = re.findall(r"<td[^>]*>([^<]*)</td>", html)
+    assert not {"L", "g/kg"} & set(cells)
+
+
+def test_no_unit_but_the_keepers_stands_on_the_page():
+    """Alkalinity and calcium in meq/L and mmol/L, in the small print of the method as well."""
+    study = build_study("full")
+    targets = {"alkalinity": Target(2.7, 3.1, "meq/L", 0.2), "calcium": Target(10, 11, "mmol/L")}
+    html = render(build_twin(replace(study, tank=replace(study.tank, targets=targets))), "r.json")
+    units = [unit for table in TABLES_IN_OWN_UNITS for unit in last_cells(html, table)]
+    assert {"mmol/L per meq/L", "for each meq/L", "meq/L/day", "L"} <= set(units)
+    assert [unit for unit in units if "dKH" in unit or "mg/L" in unit] == []
+
+
+TABLES_IN_OWN_UNITS = ("What the log says", "Taken for granted")
+"""The other tables hold readings and kits, each in its own unit."""
+
+
+def last_cells(html, caption):
+    """The last cell of each row of a table."""
+    table = html[html.index(f"<caption><span>{caption}") :].split("</table>")[0]
+    return re.findall(r"<td>([^<]*)</td></tr>", table)
+
+
+def test_dates_are_read_in_one_form(study):
+    """No date stands on the page as a machine writes it, but in the names of files."""
+    html, _ = page_and_twin(study)
+    shown = re.sub(r"<style>.*?</style>|<[^>]*>", " ", html, flags=re.S)
+    assert re.findall(r"\b\d{4}-\d\d-\d\d", shown) == []
+
+
 def test_a_new_prior_is_not_left_out():
     """A prior that nobody has labelled yet is shown by its own name."""
     twin = build_twin(build_study("full"))
-    twin["priors"]["a_new_one"] = {"median": 1.5, "q025": 1.25, "q975": 2.0}
+    twin["priors"]["a_new_one"] = {
+        "as_read": {"unit": "", "median": 1.5, "q025": 1.25, "q975": 2.0}
+    }
     assert "a_new_one1.5001.250 to 2.000" in words_of(render(twin, "report.json"), "record")
 
 

@@ -265,6 +265,12 @@ def test_a_ladder_is_a_short_list_until_the_next_report():
     assert "the pump ends at about 1430 mL/h" in first
 
 
+def test_a_pump_that_stays_off_ends_nowhere():
+    """Where nothing is known yet of the reactor, no flow of 0 is foretold."""
+    html, _ = page_and_twin(with_plan(build_study("start"), ends_at_ml_h=0.0))
+    assert "the pump ends at" not in text_of(html, "today")
+
+
 def test_a_log_that_ended_before_says_so():
     """One day for all that is set; until then the present settings stay."""
     study = build_study("full")

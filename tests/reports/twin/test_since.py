@@ -160,7 +160,7 @@ def test_without_an_earlier_report_of_this_tank_there_is_nothing(former: Former)
     assert "Hall" in why_not(former, other)
     earlier = new_twin() | {"as_of": "2026-04-30T12:00:00"}
     assert since_last(former, earlier) is None
-    assert "2026-05-01" in why_not(former, earlier)
+    assert "on 1 May 2026" in why_not(former, earlier)
     assert why_not(former, new_twin()) == ""
 
 

@@ -58,7 +58,7 @@ def study():
         nitrate_loss_meq_l_d=draws(0.03),
         calcium_share=draws(0.47),
     )
-    tank = replace(made.tank, targets=targets, kits=kits)
+    tank = replace(made.tank, targets=targets, kits=kits, volume_unit="gal")
     return replace(made, tank=tank, posterior=posterior)
 
 
@@ -253,3 +253,35 @@ def test_the_outlook_is_in_the_unit_of_its_band(study):
         is_of(told["now"], study.posterior.calcium_now_mmol_l / scale)
         for month in (1, 3, 6):
             is_of(told["change"][str(month)], change[month] / scale)
+
+
+def test_what_the_keeper_reads_of_volume_and_shares_is_in_own_units(study, twin):
+    """Beside the contract's litres and mg/L per dKH stand the units of the tank file."""
+    post = study.posterior
+    assert twin["water_volume"]["unit"] == "gal"
+    is_of(twin["water_volume"], post.volume_l / 3.785411784)
+    is_of(twin["water_volume_l"], post.volume_l)
+    assert twin["calcium_used"]["unit"] == "mmol/L per meq/L"
+    is_of(twin["calcium_used"], post.calcium_share)
+    routine = twin["outlook"]["routine"]
+    assert (routine["litres"], routine["unit"]) == (60, "gal")
+    assert routine["volume"] == pytest.approx(60 / 3.785411784, rel=1e-5)
+    volume = twin["priors"]["water_volume_l"]
+    assert volume["as_read"]["unit"] == "gal"
+    for point in ("q025", "median", "q975"):
+        assert volume["as_read"][point] == pytest.approx(volume[point] / 3.785411784, rel=1e-5)
+
+
+def test_priors_are_read_in_the_keepers_units():
+    """1 dKH is 0.356652 meq/L: a rate shrinks by it, a rise for each dKH grows."""
+    priors = build_twin(build_study("full"))["priors"]
+    for name, one, unit in (
+        ("uptake_start_meq_l_d", DKH, "dKH/day"),
+        ("saturated_increment_meq_l", DKH, "dKH"),
+        ("level_response_l_meq", 1 / DKH, "for each dKH"),
+        ("calcium_share", 1 / CALCIUM / DKH, "mg/L per dKH"),
+        ("light_ratio", 1.0, ""),
+    ):
+        as_read = priors[name]["as_read"]
+        assert as_read["unit"] == unit
+        assert as_read["median"] == pytest.approx(priors[name]["median"] / one, rel=2e-5)

@@ -131,7 +131,7 @@ TOLD = [
     (
         "supplies_counted_from_first_flow",
         {"entry": "media_change", "since": datetime(2026, 3, 1, 9)},
-        "No `media_change` is in the log: the charge is counted from the first flow, 2026-03-01, "
+        "No `media_change` is in the log: the charge is counted from the first flow, 1 Mar 2026, "
         "as if it had been full then.",
     ),
     (
