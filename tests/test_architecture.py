@@ -61,7 +61,7 @@ ORDER = {
         ),
         "plan": (
             *("present", "guard", "futures", "means", "course", "search"),
-            *("result", "foretold", "schedule", "ground", "task", "told", "planner"),
+            *("result", "gains", "foretold", "schedule", "ground", "task", "told", "planner"),
         ),
         "study": (),
         "draws": (),

@@ -4,8 +4,8 @@ At a test the keeper reads the mean of its repeats against the rule: near the re
 nothing changes, further off the hand (the dosing, or the pump) changes by one step, further still
 the reading surprises and is repeated; a mean that surprises again calls for a report. What cannot
 be taken from the dosing, because nothing is left of it, is dropped. A course with rungs moves the
-pump one rung on at each test that reads near, or on the side that the move makes up for, and what
-the reactor takes over comes off the dosing.
+pump one rung on at each test that reads near, and what the reactor takes over comes off the
+dosing.
 
 At a report the plan is made anew from all that was read. In its stead stands a Kalman filter of two
 states for each future, the level as the kit has it and the net supply, with the supply law at its
@@ -26,8 +26,9 @@ from estimator.water.supply import SupplyLaw
 
 REPORT_DAYS = 4.0
 """A report sets what brings the level to its aim in this time."""
-LARGEST_REPORT_CHANGE = 1 / 3
-"""Of the pump, at one report."""
+REPORT_STEPS = (0.5, 1.5)
+"""A report sets the pump between these multiples of its flow: a log that is wrong must not throw
+it."""
 WIDEST = 3.0
 """A reading further from what was foreseen than so many of its errors counts as so far."""
 
@@ -101,6 +102,20 @@ class Belief(NamedTuple):
     def load_meq_d(self) -> float:
         """What the tank takes up at the middle of the band; nothing where it gives off."""
         return max(self.uptake_meq_l_d, 0.0) * float(self.law.volume_l)
+
+
+class Known(NamedTuple):
+    """What is known in each future (s,) before its first setting is made.
+
+    Attributes:
+        level_meq_l: now.
+        net_meq_l_d: by how much the net supply is above that of the middle tank.
+        calibration: of the tests.
+    """
+
+    level_meq_l: np.ndarray
+    net_meq_l_d: np.ndarray
+    calibration: np.ndarray
 
 
 class Courses(NamedTuple):
@@ -181,18 +196,28 @@ def gains(belief: Belief, rhythm: Rhythm, days: int) -> np.ndarray:
 
 
 def follow(
-    futures: Futures, courses: Courses, rhythm: Rhythm, belief: Belief, days: int
+    futures: Futures,
+    courses: Courses,
+    rhythm: Rhythm,
+    belief: Belief,
+    days: int,
+    known: Known | None = None,
 ) -> Followed:
-    """Daily mean alkalinity and settings where each course is followed."""
+    """Daily mean alkalinity and settings where each course is followed.
+
+    Where something is `known`, today's settings are first put right by it, as at a report.
+    """
     tank = _Tank(futures, courses, belief)
-    known = gains(belief, rhythm, days)
+    if known is not None:
+        tank.start_from(known)
+    weights = gains(belief, rhythm, days)
     tests = 0
     out = Followed(*(np.empty((days, *tank.level.shape)) for _ in range(4)))
     for day in range(days):
         if day in rhythm.test_days or day in rhythm.report_days:
             shown = futures.titrations(day, tank.level)
             mean = shown[: rhythm.repeats].mean(axis=0)
-            tank.learn(mean, known[tests], rhythm.repeats)
+            tank.learn(mean, weights[tests], rhythm.repeats)
             tests += 1
             if day in rhythm.report_days:
                 tank.report(np.ones(tank.level.shape, dtype=bool))
@@ -211,6 +236,7 @@ class _Tank:
     def __init__(self, futures: Futures, courses: Courses, belief: Belief) -> None:
         shape = (len(courses.dose_meq_d), len(futures.calibration))
         self.courses, self.belief, self.law = courses, belief, futures.state.law
+        self.calibration: float | np.ndarray = belief.calibration
         self.rule = courses.rule.each(lambda part: part[:, None])
         self.row = np.arange(shape[0])[:, None]
         self.at = np.zeros(shape, dtype=np.intp)
@@ -231,10 +257,18 @@ class _Tank:
         net = (self.supply[:, :1] + courses.dose_meq_d[:, None]) / float(law.volume_l)
         self.net = np.broadcast_to(net - belief.uptake_meq_l_d - decay, shape)
 
+    def start_from(self, known: Known) -> None:
+        """Today's settings by what is known."""
+        self.calibration = known.calibration
+        self.believed = np.broadcast_to(known.level_meq_l, self.level.shape)
+        self.net = self.net + known.net_meq_l_d
+        given = sum(self.courses.once_meq) / self._volume
+        self._steer(self.believed + given, np.ones(self.level.shape, dtype=bool))
+
     def learn(self, mean: np.ndarray, gain: np.ndarray, repeats: int) -> None:
         """What a reading tells the fit."""
         belief = self.belief
-        surprise = mean / belief.calibration + belief.below_mean_meq_l - self.believed
+        surprise = mean / self.calibration + belief.below_mean_meq_l - self.believed
         widest = WIDEST * (belief.reading_sd / np.sqrt(repeats) + belief.level_sd[:, None])
         surprise = np.clip(surprise, -widest, widest)
         self.believed = self.believed + gain[:, :1] * surprise
@@ -251,20 +285,20 @@ class _Tank:
         calls = far(mean)
         low = (mean < rule.near_low_meq_l) & ~calls
         high = (mean >= rule.near_high_meq_l) & ~calls
-        self._rung(~calls & ~low, ~calls & ~high)
+        self._rung(~(calls | low | high))
         dose = low * rule.raise_meq_d + high * rule.lower_meq_d
         flow = low * rule.raise_l_d + high * rule.lower_l_d
         self._set(np.clip(self.dose + dose, 0.0, courses.most_meq_d), self.flow + flow)
         if calls.any():
             self.report(calls)
 
-    def _rung(self, not_low: np.ndarray, not_high: np.ndarray) -> None:
-        """One rung on where the reading allows: going up where it is not low, down not high."""
+    def _rung(self, where: np.ndarray) -> None:
+        """One rung on."""
         courses = self.courses
         last = courses.flow_l_d.shape[1] - 1
         following = np.minimum(self.at + 1, last)
         by = courses.flow_l_d[self.row, following] - courses.flow_l_d[self.row, self.at]
-        moves = (self.at < last) & np.where(by > 0, not_low, not_high)
+        moves = where & (self.at < last)
         taken = np.where(moves, courses.takes_meq_d[self.row, following], 0.0)
         dose = np.clip(self.dose - taken, 0.0, courses.most_meq_d)
         given = self.supply[self.row, following] - self.supply[self.row, self.at]
@@ -290,8 +324,13 @@ class _Tank:
         lift = np.where(where & (lift > 0.5 * courses.lift_meq / self._volume), lift, 0.0)
         self.level = self.level + lift * self._volume / self.law.volume_l
         self.believed = self.believed + lift
-        self._rung(where, where)
-        wanted = -self._volume * (self.net + (self.believed - belief.aim_meq_l) / REPORT_DAYS)
+        self._rung(where)
+        self._steer(self.believed, where)
+
+    def _steer(self, level: np.ndarray, where: np.ndarray) -> None:
+        """Settings that bring a level to its aim in `REPORT_DAYS`."""
+        courses = self.courses
+        wanted = -self._volume * (self.net + (level - self.belief.aim_meq_l) / REPORT_DAYS)
         wanted = np.where(where, wanted, 0.0)
         by_pump = courses.by_pump[:, None]
         dose = np.clip(
@@ -300,9 +339,8 @@ class _Tank:
         left = wanted - (dose - self.dose)
         # The pump takes what the dosing cannot give back; raised by it only where it steers.
         left = np.where(by_pump, left, np.minimum(left, 0.0))
-        most = LARGEST_REPORT_CHANGE * self.flow
-        flow = self.flow + np.clip(left / self.slope, -most, np.maximum(most, 0.0))
-        self._set(dose, flow)
+        least, most = (step * self.flow for step in REPORT_STEPS)
+        self._set(dose, np.clip(self.flow + left / self.slope, least, most))
 
     def advance(self, day: int, strength: np.ndarray, uptake: np.ndarray) -> None:
         """One day."""

@@ -15,6 +15,7 @@ from estimator.fit.posterior import Posterior
 from estimator.inputs.tank import Kit, Tank
 from estimator.plan.guard import FORBIDDING, most_meanwhile
 from estimator.plan.means import Means, means_of
+from estimator.plan.schedule import minutes_until
 
 LATEST_HOUR = 22
 """A log that ends later than this leaves nothing of its day to act on."""
@@ -58,6 +59,10 @@ class Ground:
         """Whether something that is added is most likely not in the log: what the tank takes is
         then not what it seems to take, and settings that hold the level are left."""
         return any(a.about == "additions" and a.chance >= STANDS for a in self.alarms)
+
+    def minutes_until(self, day: date) -> float:
+        """Minutes for tests until a day."""
+        return minutes_until(self.fitted.log, self.tank, self.begins, day, self.minutes_per_week)
 
     @property
     def tank(self) -> Tank:

@@ -157,8 +157,9 @@ def _unexplained(alarms: Sequence[Alarm], posterior: Posterior, log: TankLog, ta
 def _confirmed(weak: Alarm, posterior: Posterior, log: TankLog, tank: Tank) -> bool:
     """Whether effluent tests since then read weaker: one that fits the tank's fall, or two.
 
-    At the flow of before, readings are held against those of before; at another flow, two of the
-    last `RECENT_DAYS` that the fit finds ordinary are taken to say what it has learned from them.
+    At the flow of before, readings are held against those of before; at another flow, two that the
+    fit finds ordinary, the last of them of the last `RECENT_DAYS`, are taken to say what it has
+    learned from them.
     """
     if weak.since is None or weak.size is None:
         return False
@@ -178,15 +179,15 @@ def _confirmed(weak: Alarm, posterior: Posterior, log: TankLog, tank: Tank) -> b
     ratios = sorted(weaker.values())
     if any(b / a - 1 < AGREE for a, b in pairwise(ratios)):
         return True
-    first = max(weak.since, log.end.date() - timedelta(days=RECENT_DAYS))
     ordinary = [
-        check
+        check.reading.time.date()
         for check in posterior.checks
         if (check.reading.parameter, check.reading.sample) == (ALKALINITY.name, "effluent")
-        and check.reading.time.date() >= first
+        and check.reading.time.date() >= weak.since
         and not check.is_odd
     ]
-    return len(ordinary) >= 2
+    fresh = log.end.date() - timedelta(days=RECENT_DAYS)
+    return len(ordinary) >= 2 and max(ordinary) >= fresh
 
 
 def hold(

@@ -8,21 +8,20 @@ from datetime import timedelta
 import numpy as np
 
 from estimator.advice.alarms import STANDS
-from estimator.fit.kit_in_use import kit_in_use
-from estimator.next_tests.candidates import bench_of
+from estimator.inputs.parameters import ALKALINITY
+from estimator.inputs.tank import USUAL_MINUTES
+from estimator.next_tests.candidates import Bench, bench_of, candidates_of
 from estimator.plan.course import Rhythm
 from estimator.plan.futures import futures_of
+from estimator.plan.gains import gains_of
 from estimator.plan.ground import STILL, Ground, kind_of
 from estimator.plan.present import settable_dose
 from estimator.plan.result import Plan, Today
 from estimator.plan.schedule import LEARNING, RULE, UNTESTED_REPEATS, Schedule
-from estimator.plan.search import AHEAD_DAYS, search
+from estimator.plan.search import AHEAD_DAYS, MINUTE_COST, search
 from estimator.plan.task import task_of
 from estimator.plan.told import told_by
 from estimator.remark import Remark
-
-UNSURE_KIT = 0.025
-"""Relative sd of a kit's calibration above which it is checked where there is a reference."""
 
 
 def make_plan(ground: Ground, seed: np.random.SeedSequence) -> tuple[Plan, Schedule]:
@@ -42,14 +41,18 @@ def _made(ground: Ground, seed: np.random.SeedSequence) -> tuple[Plan, Rhythm | 
     if not ground.shown or forbidden or nothing_to_set:
         return _held_still(ground), None
     wait = (ground.begins - ground.posterior.days[-1]).days
-    rngs = [np.random.default_rng(one) for one in seed.spawn(2)]
+    *future_seeds, gain_seed = seed.spawn(3)
+    span = (wait, wait + AHEAD_DAYS)
     looked, told = (
-        futures_of(ground.posterior, ground.tank, (wait, wait + AHEAD_DAYS), rng) for rng in rngs
+        futures_of(ground.posterior, ground.tank, span, np.random.default_rng(one))
+        for one in future_seeds
     )
     kind, phase = kind_of(ground)
     task = task_of(ground, looked, phase)
     chosen = search(task, looked)
-    return told_by(ground, task, chosen, told, kind), chosen.rhythm
+    plan = told_by(ground, task, chosen, told, kind)
+    weighed = gains_of(task, chosen, told, candidates_of(bench_of(ground.fitted)), gain_seed)
+    return replace(plan, gains=weighed), chosen.rhythm
 
 
 def _held_still(ground: Ground) -> Plan:
@@ -85,7 +88,8 @@ def schedule_for(ground: Ground, plan: Plan, rhythm: Rhythm | None) -> Schedule:
     days = (plan.report_again - plan.begins).days
     bench = bench_of(ground.fitted)
     bench = replace(bench, runs=bench.runs or bool(plan.today.flow_ml_h))
-    found = Schedule(bench, plan.begins, plan.report_again, ground.minutes_per_week)
+    minutes = ground.minutes_until(plan.report_again)
+    found = Schedule(bench, plan.begins, plan.report_again, ground.minutes_per_week, minutes)
     if plan.kind == "check":
         for alarm in ground.alarms:
             if alarm.chance >= STANDS or plan.chances is None:
@@ -93,19 +97,26 @@ def schedule_for(ground: Ground, plan: Plan, rhythm: Rhythm | None) -> Schedule:
     posterior = ground.posterior
     untested = not posterior.effluent_tested
     if untested and plan.today.flow_ml_h:
-        found.alkalinity(1, "effluent", UNTESTED_REPEATS, LEARNING)
+        found.alkalinity(1, "effluent", UNTESTED_REPEATS, LEARNING, urgent=True)
     between = () if rhythm is None else rhythm.test_days
     repeats = 1 if rhythm is None else rhythm.repeats
-    for day in (*(day for day in between if day < days), days):
-        found.alkalinity(day, "tank", repeats, RULE)
+    found.alkalinity(days, "tank", repeats, RULE, urgent=True)
+    for day in between:
+        if day < days:
+            found.alkalinity(day, "tank", repeats, RULE)
     if plan.today.flow_ml_h and not untested:
         found.alkalinity(days, "effluent", 1, LEARNING)
-    if _kit_unsure(ground):
-        found.reference(0)
+    found.reference(0, _kit_checks(plan, bench))
     return found
 
 
-def _kit_unsure(ground: Ground) -> bool:
-    """Whether a check of the kit would tell the level markedly better."""
-    calibration = kit_in_use(ground.posterior, ground.tank).calibration
-    return float(np.std(calibration)) > UNSURE_KIT
+def _kit_checks(plan: Plan, bench: Bench) -> int:
+    """How often the kit is checked with a solution of known value: as is worth the minutes."""
+    each = bench.kits[ALKALINITY.name].minutes or USUAL_MINUTES if plan.gains else 0.0
+    worth = {0: 0.0}
+    worth |= {
+        gain.repeats: gain.good_days - MINUTE_COST * each * gain.repeats
+        for gain in plan.gains
+        if gain.key == "reference"
+    }
+    return max(worth, key=lambda repeats: worth[repeats])

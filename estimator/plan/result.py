@@ -137,6 +137,24 @@ class Foretold:
 
 
 @dataclass(frozen=True)
+class TestGain:
+    """What one candidate of `next_tests` adds, done today.
+
+    Attributes:
+        key, repeats: of the candidate.
+        good_days: share of days in the band.
+        error: its Monte Carlo standard error.
+    """
+
+    __test__ = False
+
+    key: str
+    repeats: int
+    good_days: float
+    error: float
+
+
+@dataclass(frozen=True)
 class Plan:
     """All that is to be done until the next report.
 
@@ -163,6 +181,7 @@ class Plan:
         pauses: solutions that pause until calcium is back in its band.
         reasons: why the plan is as it is.
         foretold: what tests will read; None where nothing can be foretold.
+        gains: what single tests of today would add; () likewise.
     """
 
     kind: str
@@ -185,3 +204,4 @@ class Plan:
     pauses: tuple[str, ...]
     reasons: tuple[Remark, ...]
     foretold: Foretold | None = None
+    gains: tuple[TestGain, ...] = ()

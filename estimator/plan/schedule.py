@@ -13,7 +13,8 @@ from datetime import date, datetime, timedelta
 
 from estimator.advice.asked_tests import AskedTest
 from estimator.inputs.parameters import ALKALINITY
-from estimator.inputs.tank import USUAL_MINUTES
+from estimator.inputs.records import TankLog
+from estimator.inputs.tank import USUAL_MINUTES, Tank
 from estimator.next_tests.candidates import (
     EFFLUENT_ALKALINITY,
     REFERENCE,
@@ -24,17 +25,43 @@ from estimator.next_tests.planning import Due
 from estimator.next_tests.timetable import PlannedTest
 
 RULE, LEARNING = "rule", "learning"
-CHECK_REPEATS = 2
 UNTESTED_REPEATS = 2
 """Of the first test of an effluent, on which the next step of a hand-over rests."""
 
 
-class Schedule:
-    """Grows the schedule, and keeps it within the minutes."""
+def minutes_until(
+    log: TankLog, tank: Tank, begins: date, until: date, minutes_per_week: float
+) -> float:
+    """Minutes for tests from one day to another.
 
-    def __init__(self, bench: Bench, begins: date, until: date, minutes: float) -> None:
-        self.bench, self.begins, self.until, self.left = bench, begins, until, minutes
+    A week's, less those that the week's readings took already; but never less than the part of a
+    week that the days are, so that a keeper who tested much of late is still asked for something.
+    """
+    since = until - timedelta(days=7)
+    kits = [tank.kits[r.kit] for r in log.readings if r.kit in tank.kits and r.time.date() > since]
+    spent = sum(kit.minutes or USUAL_MINUTES for kit in kits)
+    share = min((until - begins).days / 7, 1.0)
+    return max(minutes_per_week - spent, share * minutes_per_week)
+
+
+class Schedule:
+    """Grows the schedule, and keeps it within the minutes.
+
+    What cannot wait may take a week's minutes at once, all else those for the days of the plan
+    (`minutes_until`).
+    """
+
+    def __init__(
+        self, bench: Bench, begins: date, until: date, minutes_per_week: float, minutes: float
+    ) -> None:
+        self.bench, self.begins, self.until = bench, begins, until
+        self.minutes_per_week, self.minutes = minutes_per_week, minutes
         self.tests: list[PlannedTest] = []
+
+    def left(self, *, urgent: bool = False) -> float:
+        """Minutes left."""
+        taken = sum(test.minutes for test in self.tests)
+        return max((self.minutes_per_week if urgent else self.minutes) - taken, 0.0)
 
     def _moment(self, day: int) -> datetime:
         """At the usual hour of a day, or as soon as can be on the first one."""
@@ -42,35 +69,47 @@ class Schedule:
         return max(usual, self.bench.now)
 
     def add(
-        self, day: int, entry: str, of: str, kit: str | None, each: float, repeats: int, serves: str
+        self,
+        day: int,
+        entry: str,
+        of: str,
+        kit: str | None,
+        each: float,
+        repeats: int,
+        serves: str,
+        *,
+        urgent: bool = False,
     ) -> None:
         """One test, if there is time for it: fewer repeats where there is not for all."""
         time = self._moment(day)
         there = any((t.time, t.entry, t.of) == (time, entry, of) for t in self.tests)
-        possible = min(repeats, int(self.left / each + 1e-9)) if each > 0 else repeats
+        possible = (
+            min(repeats, int(self.left(urgent=urgent) / each + 1e-9)) if each > 0 else repeats
+        )
         if there or possible < 1 or time.date() > self.until:
             return
-        self.left -= possible * each
         self.tests.append(PlannedTest(time, entry, of, kit, possible, possible * each, serves))
 
     def asked(self, tests: Sequence[AskedTest]) -> None:
         """What an alarm asks for today."""
         for test in tests:
             each = test.minutes / max(test.repeats, 1)
-            self.add(0, test.entry, test.of, test.kit, each, test.repeats, LEARNING)
+            self.add(0, test.entry, test.of, test.kit, each, test.repeats, LEARNING, urgent=True)
 
-    def alkalinity(self, day: int, sample: str, repeats: int, serves: str) -> None:
+    def alkalinity(
+        self, day: int, sample: str, repeats: int, serves: str, *, urgent: bool = False
+    ) -> None:
         """A test of alkalinity with the kit in use."""
         kit = self.bench.kits.get(ALKALINITY.name)
         if kit is None or (sample == "effluent" and not self.bench.runs):
             return
         each = kit.minutes or USUAL_MINUTES
-        self.add(day, ALKALINITY.name, sample, kit.name, each, repeats, serves)
+        self.add(day, ALKALINITY.name, sample, kit.name, each, repeats, serves, urgent=urgent)
 
-    def reference(self, day: int) -> None:
+    def reference(self, day: int, repeats: int) -> None:
         """A check of the alkalinity kit, where the keeper has a solution of known value."""
         if self.bench.reference != REFERENCE:
-            self.alkalinity(day, self.bench.reference, CHECK_REPEATS, LEARNING)
+            self.alkalinity(day, self.bench.reference, repeats, LEARNING)
 
     def taken(self, tests: Sequence[PlannedTest]) -> None:
         """Tests that were chosen for what they teach."""
@@ -88,7 +127,7 @@ class Schedule:
             if (test.entry, test.of) in known
             for _ in range(test.repeats)
         )
-        return Due(readings, self.until, self.left)
+        return Due(readings, self.until, self.left())
 
     def in_order(self) -> tuple[PlannedTest, ...]:
         """All tests by time."""

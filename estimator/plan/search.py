@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise, product
+from typing import NamedTuple
 
 import numpy as np
 
@@ -49,8 +50,22 @@ LEAST_RUNG = 0.08
 """Part of the load that a rung moves at least."""
 LIFT_FROM = 0.25
 """A level so far below the aim, in half widths of the band, is put right by a one-off addition."""
-FAST_COST = 1.0
-"""Good days that a rise beyond the limit, in the middle future, costs: all of them."""
+FAST_COST = 0.5
+"""Good days that a rise beyond the limit costs, in each future that has one: half of them."""
+REPORT_COST = 0.01
+"""Good days that each report of a week must bring (by design, as `LEFT_ALONE`)."""
+
+
+class Reports(NamedTuple):
+    """When the report is run again.
+
+    Attributes:
+        days: from the start.
+        minutes: for the rule's tests up to the first of them, that day's included.
+    """
+
+    days: tuple[int, ...]
+    minutes: float
 
 
 @dataclass(frozen=True)
@@ -69,7 +84,7 @@ class Task:
         dose_stays: at the rate of now.
         minutes: of one titration; infinite where there is no kit.
         minutes_per_week: that the rule's tests may take.
-        report_days: of the report and of those after it.
+        reports: when the report may be run again, and those after it.
     """
 
     means: Means
@@ -82,7 +97,7 @@ class Task:
     doses: bool
     minutes: float
     minutes_per_week: float
-    report_days: tuple[int, ...]
+    reports: tuple[Reports, ...]
     dose_stays: bool = False
 
     @property
@@ -157,19 +172,21 @@ class Chosen:
 
 
 def rhythms(task: Task, every: Sequence[int] = EVERY_D) -> Iterator[Rhythm]:
-    """All rhythms that the keeper's minutes allow, and the one without tests between reports."""
+    """All rhythms that the keeper's minutes allow, and those without tests between reports."""
     days = range(1, AHEAD_DAYS)
-    reports = task.report_days
-    yield Rhythm((), 1, reports)
-    for each, repeats in product(every, range(1, MOST_REPEATS + 1)):
-        # Counted from each report on, so that a printed sheet holds for the days between.
-        starts = (0, *reports)
-        due = {day for day in days if (day - max(s for s in starts if s <= day)) % each == 0}
-        before = {day - 1 for day in reports} if each > 1 else set()
-        between = tuple(sorted(due - {*starts} - before))
-        week = len({d for d in (*between, *reports) if d <= 7}) * repeats * task.minutes
-        if between and week <= task.minutes_per_week + 1e-9:
-            yield Rhythm(between, repeats, reports)
+    for reports, minutes in task.reports:
+        yield Rhythm((), 1, reports)
+        for each, repeats in product(every, range(1, MOST_REPEATS + 1)):
+            # Counted from each report on, so that a printed sheet holds for the days between.
+            starts = (0, *reports)
+            due = {day for day in days if (day - max(s for s in starts if s <= day)) % each == 0}
+            before = {day - 1 for day in reports} if each > 1 else set()
+            between = tuple(sorted(due - {*starts} - before))
+            found = Rhythm(between, repeats, reports)
+            first = len({day for day in between if day < reports[0]}) + 1
+            fits = first * repeats * task.minutes <= minutes + 1e-9
+            if between and fits and minutes_a_week(found, task) <= task.minutes_per_week + 1e-9:
+                yield found
 
 
 def minutes_a_week(rhythm: Rhythm, task: Task) -> float:
@@ -307,14 +324,19 @@ def _stacked(found: Sequence[Courses]) -> Courses:
     )
 
 
-def belief_for(task: Task, courses: Courses, futures: Futures) -> Belief:
-    """The belief with what is unsure of the net supply at each course's settings of today."""
+def net_supply(courses: Courses, futures: Futures) -> np.ndarray:
+    """Change of the level in a day at each course's settings of today (c, s), meq/L/day."""
     law, state = futures.state.law, futures.state
-    shown = futures.calibration / task.belief.calibration * state.level_meq_l
     answer = np.asarray(law.level_response_per_d) * (state.level_meq_l - law.middle_meq_l)
     taken = state.uptake_meq_l_d + answer
     supply = law.supply_meq_d(courses.flow_l_d[:, :1], state.level_meq_l)
-    net = (supply + courses.dose_meq_d[:, None]) / law.volume_l - taken
+    return np.asarray((supply + courses.dose_meq_d[:, None]) / law.volume_l - taken)
+
+
+def belief_for(task: Task, courses: Courses, futures: Futures) -> Belief:
+    """The belief with what is unsure of the net supply at each course's settings of today."""
+    net = net_supply(courses, futures)
+    shown = futures.calibration / task.belief.calibration * futures.state.level_meq_l
     off = shown - shown.mean()
     apart = net - net.mean(axis=1, keepdims=True)
     level_sd, net_sd = np.std(shown) + 1e-9, np.std(net, axis=1) + 1e-9
@@ -340,12 +362,12 @@ def search(task: Task, futures: Futures) -> Chosen:
         found = list(courses_of(task, rhythm, futures.kit_step_meq_l))
         courses = _stacked([one for one, _, _ in found])
         told = judge(task, futures, courses, rhythm)
-        # A rise beyond what is safe is bought by no good days.
-        fast = np.median(told.largest_rise_meq_l_d, axis=1) > task.means.rise_meq_l_d
+        fast = np.mean(told.largest_rise_meq_l_d > task.means.rise_meq_l_d, axis=1)
+        reports = sum(day <= 7 for day in rhythm.report_days)
         each = rhythm.test_days[0] if rhythm.test_days else rhythm.report_days[0]
         for at, (_, steps, same) in enumerate(found):
             score = float(told.good_days[at]) - MINUTE_COST * minutes_a_week(rhythm, task)
-            score -= STEP_COST * steps * each + FAST_COST * float(fast[at])
+            score -= STEP_COST * steps * each + FAST_COST * float(fast[at]) + REPORT_COST * reports
             chosen = Chosen(courses.pick(np.array([at])), rhythm, steps, same)
             best.append((score, float(told.good_days[at]), chosen))
     top = max(best, key=lambda one: one[0])

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
+
 import numpy as np
 
 from estimator.advice.chamber import FASTEST
 from estimator.advice.flow import to_l_d
 from estimator.inputs.parameters import ALKALINITY
 from estimator.inputs.tank import USUAL_MINUTES
-from estimator.plan.course import Belief
+from estimator.plan.course import REPORT_STEPS, Belief
 from estimator.plan.futures import Futures
 from estimator.plan.ground import Ground, kit_of
 from estimator.plan.means import settable_flow
-from estimator.plan.search import AHEAD_DAYS, LEAD_DAYS, Task
+from estimator.plan.search import AHEAD_DAYS, LEAD_DAYS, Reports, Task
 
 OPENING = (0.12, 0.25)
 """Parts of the load that the first setting of a reactor may carry, as far as chemistry foretells:
@@ -24,8 +26,15 @@ FURTHEST_UNTESTED = 3.0
 present flow, and the effluent is tested there. So far from a test the supply law may tell the
 effluent up to 8 % too strong or 17 % too weak, as media dissolve by an order of 1 to 2 (computed
 with PHREEQC, `tests/published/test_supply_law.py`)."""
-REPORT_DAYS = {"check": 1, "untested": 1, "correct": 3, "hand_over": 4, "hold": 7, "dose": 7}
-"""From the first step to the next report."""
+REPORT_DAYS = {
+    "check": (1,),
+    "untested": (1,),
+    "correct": (1, 2, 3),
+    "hand_over": (4,),
+    "hold": (7,),
+    "dose": (4, 7),
+}
+"""From the first step to the next report, by what a plan is for."""
 GOES_ON = 0.8
 """Chance of a level in the band from which a hand-over goes on."""
 
@@ -54,7 +63,6 @@ def task_of(ground: Ground, futures: Futures, phase: str) -> Task:
     )
     kit = kit_of(ground)
     minutes = np.inf if kit is None else kit.minutes or USUAL_MINUTES
-    first = REPORT_DAYS[phase]
     return Task(
         means=means,
         belief=belief,
@@ -66,8 +74,8 @@ def task_of(ground: Ground, futures: Futures, phase: str) -> Task:
         doses=doses,
         dose_stays=ground.unwritten,
         minutes=minutes,
-        minutes_per_week=_for_the_rule(ground, minutes),
-        report_days=tuple(range(first, AHEAD_DAYS, max(first, 3))),
+        minutes_per_week=_for_the_rule(ground, ground.minutes_per_week, minutes),
+        reports=_reports(ground, phase, minutes),
     )
 
 
@@ -142,6 +150,8 @@ def _flows(ground: Ground, belief: Belief, final_l_d: float | None, *, ladder: b
             wanted.append(float(law.flow_for(max(target, 0.0), belief.level_meq_l)))
         if final_l_d is not None:
             wanted.append(final_l_d)
+        least, most = (step * present for step in REPORT_STEPS)
+        wanted = [min(max(one, least), most) for one in wanted]
     found = [settable_flow(means.pump, min(one, 1e6)) for one in wanted]
     if ladder and found and ground.recommendation.flow.level_in_band >= GOES_ON:
         # A hand-over that could wait for ever would.
@@ -150,7 +160,19 @@ def _flows(ground: Ground, belief: Belief, final_l_d: float | None, *, ladder: b
     return list(dict.fromkeys([present, *found]))
 
 
-def _for_the_rule(ground: Ground, minutes: float) -> float:
-    """Minutes a week for tests of the tank's alkalinity: one of the effluent is left room for."""
-    runs = ground.means.reactor and np.isfinite(minutes)
-    return ground.minutes_per_week - (minutes if runs else 0.0)
+def _for_the_rule(ground: Ground, minutes: float, each: float) -> float:
+    """Minutes for tests of the tank's alkalinity: one of the effluent is left room for."""
+    runs = ground.means.reactor and np.isfinite(each)
+    return minutes - (each if runs else 0.0)
+
+
+def _reports(ground: Ground, phase: str, each: float) -> tuple[Reports, ...]:
+    """When the report may be run again: the last day that the phase allows, or an earlier one that
+    the keeper has the minutes for."""
+    found = []
+    for first in REPORT_DAYS[phase]:
+        until = ground.begins + timedelta(days=first)
+        minutes = _for_the_rule(ground, ground.minutes_until(until), each)
+        if minutes >= each or first == REPORT_DAYS[phase][-1]:
+            found.append(Reports(tuple(range(first, AHEAD_DAYS, max(first, 3))), minutes))
+    return tuple(found)

@@ -40,7 +40,7 @@ def told_by(ground: Ground, task: Task, chosen: Chosen, told: Futures, kind: str
     )
     left = follow(told, still, alone, belief, AHEAD_DAYS)
     without = prospects(left.first(JUDGED_DAYS), start, task.band)
-    report = ground.begins + timedelta(days=task.report_days[0])
+    report = ground.begins + timedelta(days=rhythm.report_days[0])
     flow = means.shown_ml_h(float(courses.flow_l_d[0, 0])) if means.reactor else None
     once = tuple(
         Once(ground.begins + timedelta(days=day), means.once, settable_dose(meq / means.meq_per_ml))
@@ -130,8 +130,6 @@ def _rule(ground: Ground, task: Task, chosen: Chosen) -> TestRule:
     """The rule's rows."""
     means, courses = ground.means, chosen.courses
     rule = courses.rule.each(lambda part: part[0])
-    climbs = chosen.steps > 0
-    ups = climbs and courses.flow_l_d[0, 1] > courses.flow_l_d[0, 0]
 
     def row(
         low: float | None, high: float | None, l_d: float, meq_d: float, *, moves: bool
@@ -160,10 +158,10 @@ def _rule(ground: Ground, task: Task, chosen: Chosen) -> TestRule:
                 low,
                 float(rule.raise_l_d),
                 float(rule.raise_meq_d),
-                moves=climbs and not ups,
+                moves=False,
             ),
-            row(low, high, 0.0, 0.0, moves=climbs),
-            row(high, far_high, float(rule.lower_l_d), float(rule.lower_meq_d), moves=ups),
+            row(low, high, 0.0, 0.0, moves=chosen.steps > 0),
+            row(high, far_high, float(rule.lower_l_d), float(rule.lower_meq_d), moves=False),
             Case(far_high, far_high + ends, "repeat"),
             Case(far_high + ends, None, "report"),
         ),

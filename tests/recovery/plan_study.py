@@ -12,7 +12,9 @@ day.
 The tanks are not the model: uptake follows the lights stepwise, the true volume is 12 % off the
 stated one, the kit some 5 % (it is checked three times with a solution of known value), effluent
 hardly depends on the flow or supply hardly does, and all of it is integrated by a Runge-Kutta
-scheme. Beside it stands the same tank with its settings left as they were.
+scheme. In a calm world only uptake wanders, by a percent a day; in a lively one uptake, effluent
+and kit wander as much as the priors hold usual, and one titration in thirty is misread. Beside it
+stands the same tank with its settings left as they were.
 """
 
 from __future__ import annotations
@@ -54,19 +56,45 @@ EXPONENTS = (0.05, 0.6)
 chamber is 1 − X/X_sat."""
 
 
-def odd_case(kind: str, rng: np.random.Generator) -> Case:
+@dataclass(frozen=True)
+class World:
+    """How much changes by itself while a plan is followed.
+
+    Attributes:
+        uptake, effluent: relative sd of their change in a day.
+        kit: relative sd of the change of its calibration in a month.
+        misread: chance that a titration is off by `MISREAD_SD` more.
+    """
+
+    uptake: float
+    effluent: float
+    kit: float
+    misread: float
+
+
+WORLDS = {
+    "calm": World(uptake=0.010, effluent=0.0, kit=0.0, misread=0.0),
+    "lively": World(uptake=0.015, effluent=0.010, kit=0.025, misread=1 / 30),
+}
+"""In the second all changes as much as the priors hold usual."""
+MISREAD_SD = 0.9 * DKH
+
+
+def odd_case(kind: str, world: World, rng: np.random.Generator) -> Case:
     """A keeper of a kind, and a truth that the model does not hold."""
     begun = 0.0 if kind == "running" else NEVER
     case = keeper_case(rng, Habits(days=DAYS, begun_d=begun, by_kit=True))
     truth, more = case.truth, FOLLOWED[kind] + 3
     uptake = truth.uptake_meq_l_d
-    drift = 0.01 * uptake[0] * np.cumsum(rng.standard_normal(more))
+    drift = world.uptake * uptake[0] * np.cumsum(rng.standard_normal(more))
     if kind != "hand_over":
         drift += uptake[-1] * float(rng.uniform(0.01, 0.02)) / 7 * np.arange(more)
-    strength = np.ones(DAYS + 2 + more)
-    weakens = DAYS + 2 + int(rng.integers(5, 40)) if kind == "running" else DAYS + 10
-    if kind != "dosing":
-        strength[weakens:] *= 1 - float(rng.uniform(0.15, 0.30))
+    steps = np.concatenate([np.zeros(DAYS + 2), rng.standard_normal(more)])
+    strength = np.exp(world.effluent * np.cumsum(steps))
+    weakens = DAYS + 2 + int(rng.integers(5, 40))
+    weaker = 1 - float(rng.uniform(0.15, 0.30))
+    if kind == "running":
+        strength[weakens:] *= weaker
     exponent = float(rng.choice(EXPONENTS)) if kind == "hand_over" else 0.45
     half = truth.half_flow_ml_h
     if kind == "hand_over":
@@ -176,8 +204,10 @@ class Keeper:
     log: TankLog
     rng: np.random.Generator
     now: datetime
+    world: World
     plan: Plan | None = None
     rung: int = 0
+    kit_off: float = 0.0
     minutes: list[float] = field(default_factory=list)
     last: list[float] = field(default_factory=list)
 
@@ -197,7 +227,9 @@ class Keeper:
     def wait(self, until: datetime) -> None:
         """Time passes."""
         if until > self.now:
-            self.true.pass_time((until - self.now) / timedelta(days=1))
+            days = (until - self.now) / timedelta(days=1)
+            self.true.pass_time(days)
+            self.kit_off += self.world.kit * np.sqrt(days / 30) * self.rng.standard_normal()
             self.now = until
 
     def read(self, sample: str) -> float:
@@ -209,7 +241,10 @@ class Keeper:
             level = known.levels["alkalinity"]
         of = ("reference", sample) if known is not None else (sample, "")
         blank = Reading(self._row(), self.now, "alkalinity", *of, 0.0, "", "alk")
-        value = read_with_kit(blank, level, 0, self.tank, true.case.truth, self.rng)
+        off = self.kit_off * level
+        if self.rng.random() < self.world.misread:
+            off += MISREAD_SD * self.rng.standard_normal()
+        value = read_with_kit(blank, level, 0, self.tank, true.case.truth, self.rng, off)
         self._write(replace(blank, value=value))
         return value
 
@@ -306,14 +341,14 @@ def plan_of(log: TankLog, tank: Tank, seed: list[int]) -> Plan:
     return make_plan(ground, planned)[0]
 
 
-def one_tank(index: int, seed: int, kind: str) -> dict[str, Any]:
+def one_tank(index: int, seed: int, kind: str, world: str = "calm") -> dict[str, Any]:
     """Follow one tank."""
     rng = np.random.default_rng([seed, index, list(FOLLOWED).index(kind)])
-    case = odd_case(kind, rng)
+    case = odd_case(kind, WORLDS[world], rng)
     log = simulate_log(case.tank, case.log, case.truth, rng)
     start = datetime.combine(log.end.date() + timedelta(days=1), datetime.min.time())
     start += timedelta(hours=19)
-    keeper = Keeper(TrueTank(case, log, start), log, rng, start)
+    keeper = Keeper(TrueTank(case, log, start), log, rng, start, WORLDS[world])
     left = TrueTank(case, log, start)
     keeper.read("tank")
     for _ in range(CHECKED):
@@ -404,12 +439,13 @@ def main() -> None:
     parser.add_argument("--tanks", type=int, default=40)
     parser.add_argument("--seed", type=int, default=11)
     parser.add_argument("--jobs", type=int, default=2)
+    parser.add_argument("--world", default="calm", choices=list(WORLDS))
     parser.add_argument("--only", action="append", choices=list(FOLLOWED), metavar="KIND")
     parser.add_argument("--out", type=Path)
     given = parser.parse_args()
     results, table = {}, {}
     for kind in given.only or FOLLOWED:
-        run = partial(one_tank, seed=given.seed, kind=kind)
+        run = partial(one_tank, seed=given.seed, kind=kind, world=given.world)
         tanks = []
         for one in in_turn(given.jobs, run, given.tanks):
             tanks.append(one)
@@ -428,8 +464,10 @@ def main() -> None:
             )
         results[kind], table[kind] = tanks, summary(tanks)
         print(kind, table[kind], flush=True)
-        what = {"tanks": given.tanks, "seed": given.seed, "minutes_per_week": MINUTES}
-        write_results(given.out, {**what, "summary": table, "results": results})
+        what = {"tanks": given.tanks, "seed": given.seed, "world": given.world}
+        write_results(
+            given.out, {**what, "minutes_per_week": MINUTES, "summary": table, "results": results}
+        )
 
 
 if __name__ == "__main__":

@@ -13,7 +13,7 @@ from estimator.plan.result import Case, Once, Plan, Rung, TestRule, Today
 from estimator.synthetic.simulation import simulate_levels, simulate_log
 from helpers.keepers import DKH
 from recovery import plan_study
-from recovery.plan_study import FOLLOWED, Keeper, TrueTank, odd_case
+from recovery.plan_study import FOLLOWED, WORLDS, Keeper, TrueTank, odd_case
 
 LOW, HIGH = 7.75 * DKH, 8.65 * DKH
 
@@ -21,11 +21,11 @@ LOW, HIGH = 7.75 * DKH, 8.65 * DKH
 def keeper_of(kind: str) -> Keeper:
     """One keeper at the end of the forty days."""
     rng = np.random.default_rng(3)
-    case = odd_case(kind, rng)
+    case = odd_case(kind, WORLDS["calm"], rng)
     log = simulate_log(case.tank, case.log, case.truth, rng)
     start = datetime.combine(log.end.date() + timedelta(days=1), datetime.min.time())
     start += timedelta(hours=19)
-    return Keeper(TrueTank(case, log, start), log, rng, start)
+    return Keeper(TrueTank(case, log, start), log, rng, start, WORLDS["calm"])
 
 
 def plan_for(keeper: Keeper, rows: tuple[Case, ...], **changes) -> Plan:

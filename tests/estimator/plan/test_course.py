@@ -151,14 +151,14 @@ def test_what_surprises_twice_calls_for_a_report() -> None:
     assert path.dose_meq_d[3, 0, 0] > 160.0
 
 
-def test_the_pump_goes_one_rung_on_where_the_reading_allows() -> None:
-    """25, 35, 50 L/day, less dosed for each: near and high go on, low stays."""
+def test_the_pump_goes_one_rung_on_where_the_reading_is_near() -> None:
+    """25, 35, 50 L/day, less dosed for each: near goes on, high and low stay."""
     ladder = {
         "flow_l_d": np.array([[25.0, 35.0, 50.0]]),
         "takes_meq_d": np.array([[0.0, 47.0, 53.0]]),
     }
     rhythm = Rhythm((2,), 1, ())
-    for shown, flow, dose in ((3.0, 35.0, 53.0), (3.3, 35.0, 0.0), (2.7, 25.0, 160.0)):
+    for shown, flow, dose in ((3.0, 35.0, 53.0), (3.3, 25.0, 40.0), (2.7, 25.0, 160.0)):
         path = follow(read_as(2, shown), courses(**ladder), rhythm, belief(), 4)
         assert path.flow_l_d[2, 0, 0] == flow
         assert path.dose_meq_d[2, 0, 0] == pytest.approx(dose)

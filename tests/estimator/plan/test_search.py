@@ -7,79 +7,15 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from estimator import units
-from estimator.fit.state import TankState
-from estimator.inputs.tank import Reactor, Target
 from estimator.plan import search as searching
-from estimator.plan.course import Belief
-from estimator.plan.futures import MOST_REPEATS, Futures
-from estimator.plan.means import Means
-from estimator.plan.search import AHEAD_DAYS, Task, courses_of, minutes_a_week, rhythms, search
-from estimator.water.supply import SupplyLaw
-
-DKH = units.MEQ_L_PER_DKH
-VOLUME, UPTAKE, DRAWS = 600.0, 0.5, 200
-BAND = Target(7.6 * DKH, 8.8 * DKH, "dKH", 0.5 * DKH)
-LAW = SupplyLaw(VOLUME, 12.0, 50.0, BAND.middle)
-"""50 L/day bring the 300 meq/day that the tank takes."""
-
-
-def means(**changes) -> Means:
-    stated = {
-        "pump": Reactor(60.0, 6000.0, 10.0),
-        "reactor": True,
-        "present_l_d": 50.0,
-        "present_ml_d": {"soda": 0.0},
-        "present_meq_d": 0.0,
-        "ml_per_meq": {"soda": 1 / 1.9},
-        "calcium_extra_ml_d": {},
-        "pauses": (),
-        "once": "soda",
-        "meq_per_ml": 1.9,
-        "rise_meq_l_d": 0.5 * DKH,
-        "rise_stated": True,
-        "replaced": frozenset({"soda"}),
-    }
-    return Means(**(stated | changes))
-
-
-def task(level: float = BAND.middle, **changes) -> Task:
-    """A running reactor that carries the load; six minutes a test."""
-    of = {name: changes.pop(name) for name in list(changes) if name in Means.__dataclass_fields__}
-    none = np.zeros(1)
-    belief = Belief(LAW, level, UPTAKE, 1.0, 0.0, none, none, none, 0.01, 0.08, BAND.middle)
-    stated = {
-        "means": means(**of),
-        "belief": belief,
-        "band": BAND,
-        "flows_l_d": (50.0,),
-        "ladder_to_l_d": None,
-        "first_only": False,
-        "highest_l_d": 144.0,
-        "doses": False,
-        "minutes": 6.0,
-        "minutes_per_week": 30.0,
-        "report_days": (7,),
-    }
-    return Task(**(stated | changes))
-
-
-def futures(level: float = BAND.middle, wander: float = 0.02, step: float = 0.1) -> Futures:
-    """Tanks whose uptake walks and whose kit scatters by 0.08 meq/L."""
-    rng, ones = np.random.default_rng(1), np.ones(DRAWS)
-    law = LAW._replace(volume_l=VOLUME * ones, half_flow_l_d=50 * ones, saturated_meq_l=12 * ones)
-    days = AHEAD_DAYS
-    walk = wander * UPTAKE * np.cumsum(rng.standard_normal((days, DRAWS)), axis=0)
-    return Futures(
-        state=TankState(law, level * ones, UPTAKE * ones, wander * UPTAKE * ones, 0 * ones),
-        uptake_meq_l_d=UPTAKE + walk,
-        strength=np.ones((days, DRAWS)),
-        calibration=ones,
-        below_mean_d=0 * ones,
-        error_meq_l=0.08 * rng.standard_normal((days + 1, MOST_REPEATS + 1, DRAWS)),
-        repeatability_meq_l=0.08 * ones,
-        kit_step_meq_l=step,
-    )
+from estimator.plan.search import (
+    Reports,
+    courses_of,
+    minutes_a_week,
+    rhythms,
+    search,
+)
+from helpers.searches import BAND, DKH, LAW, VOLUME, futures, task
 
 
 @pytest.mark.parametrize("minutes", [0.0, 6.0, 12.0, 13.0, 30.0])
@@ -91,6 +27,34 @@ def test_no_rhythm_takes_more_minutes_than_there_are(minutes: float) -> None:
     for one in found[1:]:
         assert minutes_a_week(one, task()) <= minutes + 1e-9
     assert (len(found) > 1) == (minutes >= 12.0)
+
+
+def test_the_first_days_take_no_more_minutes_than_are_left_of_the_week() -> None:
+    """Twelve minutes until the report, which takes six: one test between, where five would do."""
+    left = task(minutes_per_week=100.0, reports=(Reports((7,), 12.0),))
+    for one in rhythms(left):
+        assert len([day for day in one.test_days if day < 7]) * one.repeats <= 2 - one.repeats
+    assert any(one.test_days for one in rhythms(left))
+
+
+def test_a_report_comes_sooner_where_that_pays(monkeypatch) -> None:
+    """Two days more in a hundred are worth one report more a week, not three."""
+    soon, late = Reports((2, 5, 8, 11), 30.0), Reports((7,), 30.0)
+    given = task(reports=(soon, late), minutes_per_week=20.0)
+    for cost, days in ((0.01, 2), (0.04, 7)):
+        monkeypatch.setattr(searching, "REPORT_COST", cost)
+        assert search(given, futures(wander=0.0)).rhythm.report_days[0] == days
+
+
+def test_a_rise_that_is_too_fast_is_not_bought(monkeypatch) -> None:
+    """From far below a pump that rises faster than is allowed does best by days alone."""
+    low = BAND.low - 0.35
+    flows = (50.0, 62.0, 75.0, 90.0)
+    given = task(level=low, flows_l_d=flows, once=None, rise_meq_l_d=0.12, minutes_per_week=6.0)
+    chosen = search(given, futures(level=low))
+    monkeypatch.setattr(searching, "FAST_COST", 0.0)
+    careless = search(given, futures(level=low))
+    assert careless.courses.flow_l_d[0, 0] > chosen.courses.flow_l_d[0, 0]
 
 
 def test_tests_are_counted_from_each_report_on() -> None:
@@ -173,7 +137,7 @@ def test_rungs_are_equal_in_supply_and_end_at_the_end() -> None:
         flows_l_d=(10.0,),
         ladder_to_l_d=50.0,
         doses=True,
-        report_days=(4,),
+        reports=(Reports((4,), 30.0),),
     )
     ladders = {
         steps: course.flow_l_d[0]
