@@ -33,14 +33,13 @@ STEP_COST = 0.001
 """Good days that a day of a longer hand-over must bring."""
 LARGEST_STEP = 0.2
 """Of the pump, at one test between reports."""
-EVERY_D = (1, 2, 3, 4, 7)
-"""Days from one test to the next."""
+BETWEEN = (1, 2, 3, 6)
+"""Tests from one report to the next, evenly spread over its days."""
 NEAR = (0.35, 0.6)
 """What counts as near, in half widths of the band."""
-FAR = 1.5
-"""From here on a reading surprises, in half widths of the band, but never nearer than
-`FAR_STEPS` steps of the kit past what is near."""
-FAR_STEPS = 2
+FAR = 1.0
+"""From here on a reading surprises, in half widths of the band: it is outside. But never nearer
+than one step of the kit past what is near."""
 STEER_DAYS = (3.0, 6.0, 12.0)
 """A step of the rule makes good a departure at the edge of what is near in this time."""
 LEAD_DAYS = (np.inf, 6.0, 3.0)
@@ -171,21 +170,26 @@ class Chosen:
     left: bool
 
 
-def rhythms(task: Task, every: Sequence[int] = EVERY_D) -> Iterator[Rhythm]:
+def rhythms(task: Task, between: Sequence[int] = BETWEEN) -> Iterator[Rhythm]:
     """All rhythms that the keeper's minutes allow, and those without tests between reports."""
-    days = range(1, AHEAD_DAYS)
     for reports, minutes in task.reports:
         yield Rhythm((), 1, reports)
-        for each, repeats in product(every, range(1, MOST_REPEATS + 1)):
-            # Counted from each report on, so that a printed sheet holds for the days between.
-            starts = (0, *reports)
-            due = {day for day in days if (day - max(s for s in starts if s <= day)) % each == 0}
-            before = {day - 1 for day in reports} if each > 1 else set()
-            between = tuple(sorted(due - {*starts} - before))
-            found = Rhythm(between, repeats, reports)
-            first = len({day for day in between if day < reports[0]}) + 1
+        after_all = 2 * reports[-1] - reports[-2] if len(reports) > 1 else 2 * reports[0]
+        for count, repeats in product(between, range(1, MOST_REPEATS + 1)):
+            days = {
+                begins + round(after)
+                for begins, ends in pairwise((0, *reports, after_all))
+                for after in np.linspace(0, ends - begins, count + 2)[1:-1]
+            }
+            days = {day for day in days if day < AHEAD_DAYS} - {0, *reports}
+            found = Rhythm(tuple(sorted(days)), repeats, reports)
+            first = len({day for day in found.test_days if day < reports[0]}) + 1
             fits = first * repeats * task.minutes <= minutes + 1e-9
-            if between and fits and minutes_a_week(found, task) <= task.minutes_per_week + 1e-9:
+            if (
+                found.test_days
+                and fits
+                and minutes_a_week(found, task) <= task.minutes_per_week + 1e-9
+            ):
                 yield found
 
 
@@ -208,8 +212,8 @@ def _thresholds(task: Task, near: float, kit_step: float) -> tuple[float, float,
         return float((np.round(value / kit_step) + 0.5 * side) * kit_step)
 
     low, high = half_way(aim - near * half, -1), half_way(aim + near * half, 1)
-    far_low = min(half_way(aim - FAR * half, -1), low - FAR_STEPS * kit_step)
-    far_high = max(half_way(aim + FAR * half, 1), high + FAR_STEPS * kit_step)
+    far_low = min(half_way(aim - FAR * half, -1), low - kit_step)
+    far_high = max(half_way(aim + FAR * half, 1), high + kit_step)
     return low, high, far_low, far_high
 
 

@@ -104,6 +104,14 @@ def _widths(much: HowMuch, writer: Writer) -> Json:
     return {"width_now": now, "width_by_tests": by_tests, "floor": now * much.floor}
 
 
+def _gain(ranked: Ranked, writer: Writer, figure: str) -> float | None:
+    """What the candidate adds to the plan, days in a hundred; None where that is not weighed."""
+    of = ranked.candidate
+    found = (g for g in writer.study.plan.gains if (g.key, g.repeats) == (of.key, of.repeats))
+    gain = next(found, None)
+    return None if gain is None else 100 * float(getattr(gain, figure))
+
+
 def _how_much(planning: Planning, writer: Writer) -> Json | None:
     holding = planning.ranked[0].holding if planning.ranked else None
     found: Json | None = writer.write(planning.how_much)
@@ -191,9 +199,11 @@ TABLE: dict[type, Naming] = {
     Swing: Naming(drop="_ml_h"),
     Ranked: Naming(
         "*candidate narrowing=narrowing_pct narrowing_error=narrowing_mc_error_pct "
-        "narrowing_per_minute=narrowing_pct_per_minute tied=tied_with_previous value=holding_gain "
-        "value_error=holding_gain_mc_error effective=effective_draws -holding -width_range_ml_h",
+        "narrowing_per_minute=narrowing_pct_per_minute tied=tied_with_previous -value -value_error "
+        "effective=effective_draws -holding -width_range_ml_h",
         {
+            "good_days_gain_pct": lambda one, writer: _gain(one, writer, "good_days"),
+            "good_days_gain_mc_error_pct": lambda one, writer: _gain(one, writer, "error"),
             "expected_width_q05": lambda one, _: one.width_range_ml_h[0],
             "expected_width_q95": lambda one, _: one.width_range_ml_h[1],
         },

@@ -118,7 +118,8 @@ def _readings(plan: Plan, writer: Writer) -> Json | None:
 
 PLAN_TABLE: dict[type, Naming] = {
     Plan: Naming(
-        "-path left=leave_all left_alone_meq_l=left_alone_levels self_regulation_days -foretold",
+        "-path left=leave_all left_alone_meq_l=left_alone_levels self_regulation_days -foretold "
+        "-gains",
         {
             "readings_meq_l": _readings,
             "action": lambda plan, writer: action_of(

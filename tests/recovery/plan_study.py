@@ -363,12 +363,12 @@ def one_tank(index: int, seed: int, kind: str, world: str = "calm") -> dict[str,
             foretold.append((len(keeper.true.recorded) // 96, plan.chances))
         keeper.take_up(plan)
         given, spent = {begun.date()}, 0.0
-        # One-off additions of later days are given at the hour of the first.
+        # One-off additions of later days are given at the hour of the first, until a new plan.
         todo: list[tuple[datetime, str, Any]] = [(t.time, "test", t) for t in plan.tests]
         todo += [
             (datetime.combine(o.on, begun.time()), "give", o.on)
             for o in plan.today.once
-            if o.on not in given
+            if o.on not in given and o.on < plan.report_again
         ]
         again = False
         for time, what, of in sorted(todo, key=lambda one: (one[0], one[1])):

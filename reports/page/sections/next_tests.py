@@ -99,10 +99,12 @@ def words_of_test(one: dict[str, Any]) -> str:
     return CANDIDATE_WORDS[one["key"]].in_ranking(one["repeats"])
 
 
+GAINED = "Days gained in 100"
 RANKING = {
     "Test": "{what}{tied}",
     "Width of the flow range, mL/h": "{at/width_now} to {at/expected_width}",
     "Narrower by, %": "{at/narrowing_pct} ± {at/narrowing_mc_error_pct:1}",
+    GAINED: "{at/good_days_gain_pct:1} ± {at/good_days_gain_mc_error_pct:1}",
     "Minutes": "{at/minutes}",
     "Days": "{at/days}",
     "Price": "{at/price:2}",
@@ -115,10 +117,16 @@ LEAST_TOLD_PCT = 0.5
 
 
 def _idle(one: dict[str, Any]) -> dict[str, str]:
-    """Cells of a test that narrows nothing."""
-    if one["narrowing_pct"] >= LEAST_TOLD_PCT:
-        return {}
-    return dict(zip([*RANKING][1:3], ("stays", "none"), strict=True))
+    """Cells of a test that narrows nothing, or whose days are not told."""
+    told = {}
+    if one["narrowing_pct"] < LEAST_TOLD_PCT:
+        told = dict(zip([*RANKING][1:3], ("stays", "none"), strict=True))
+    gain, error = one["good_days_gain_pct"], one["good_days_gain_mc_error_pct"]
+    if gain is None:
+        told[GAINED] = "–"
+    elif gain < error:
+        told[GAINED] = "none"
+    return told
 
 
 def _ranking(n: Report) -> Table:
@@ -137,8 +145,9 @@ def _ranking(n: Report) -> Table:
     return Table(
         say(
             "All {} ways to test, each by itself, for comparison, the one that narrows most "
-            "first; “as good” means that it cannot be told from the line above. ± is the error of "
-            "the computation",
+            "first; “as good” means that it cannot be told from the line above. Days gained are "
+            "days in the band, of a hundred, where the test is run today and the plan then heeds "
+            "it. ± is the error of the computation",
             len(found),
         ),
         list(RANKING)[:shown],

@@ -57,10 +57,12 @@ def test_a_rise_that_is_too_fast_is_not_bought(monkeypatch) -> None:
     assert careless.courses.flow_l_d[0, 0] > chosen.courses.flow_l_d[0, 0]
 
 
-def test_tests_are_counted_from_each_report_on() -> None:
-    """Every third day: 3 and, after the report of day 7, 10 and 13; none on the eve of a report."""
-    every = [one.test_days for one in rhythms(task(minutes_per_week=100.0), (3,))]
-    assert every[1] == (3, 10, 13)
+def test_tests_are_spread_evenly_from_report_to_report() -> None:
+    """Two in a week: after two and five days, and again after the report."""
+    given = task(minutes_per_week=100.0, reports=(Reports((7,), 100.0),))
+    every = [one.test_days for one in rhythms(given, (2, 6))]
+    assert every[1] == (2, 5, 9, 12)
+    assert (1, 2, 3, 4, 5, 6, 8, 9, 10, 11, 12, 13) in every
 
 
 @pytest.mark.parametrize("step_dkh", [0.02, 0.1, 0.3, 0.5, 1.0])
