@@ -21,6 +21,8 @@ LATEST_HOUR = 22
 """A log that ends later than this leaves nothing of its day to act on."""
 MUCH_DOSED = 0.03
 """Part of the load: where less is dosed beside a running reactor, the reactor carries the load."""
+SINGLE = "alarm_one_addition"
+"""How the code of an alarm about one addition begins."""
 STILL = (*FORBIDDING, "log age")
 """With an alarm about one of these nothing is changed before it is looked at."""
 
@@ -57,8 +59,14 @@ class Ground:
     @property
     def unwritten(self) -> bool:
         """Whether something that is added is most likely not in the log: what the tank takes is
-        then not what it seems to take, and settings that hold the level are left."""
-        return any(a.about == "additions" and a.chance >= STANDS for a in self.alarms)
+        then not what it seems to take, and settings that hold the level are left.
+
+        A single addition changed the level and nothing else: settings need not wait for it.
+        """
+        return any(
+            a.about == "additions" and a.chance >= STANDS and not a.code.startswith(SINGLE)
+            for a in self.alarms
+        )
 
     def minutes_until(self, day: date) -> float:
         """Minutes for tests until a day."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import timedelta
 
@@ -10,15 +11,15 @@ import numpy as np
 from estimator.advice.alarms import STANDS
 from estimator.inputs.parameters import ALKALINITY
 from estimator.inputs.tank import USUAL_MINUTES
-from estimator.next_tests.candidates import Bench, bench_of, candidates_of
+from estimator.next_tests.candidates import REFERENCE, Bench, bench_of, candidates_of
 from estimator.plan.course import Rhythm
-from estimator.plan.futures import futures_of
+from estimator.plan.futures import Futures, futures_of
 from estimator.plan.gains import gains_of
 from estimator.plan.ground import STILL, Ground, kind_of
 from estimator.plan.present import settable_dose
-from estimator.plan.result import Plan, Today
+from estimator.plan.result import Plan, TestGain, Today
 from estimator.plan.schedule import LEARNING, RULE, UNTESTED_REPEATS, Schedule
-from estimator.plan.search import AHEAD_DAYS, MINUTE_COST, search
+from estimator.plan.search import AHEAD_DAYS, MINUTE_COST, Chosen, Task, judge, search
 from estimator.plan.task import task_of
 from estimator.plan.told import told_by
 from estimator.remark import Remark
@@ -49,10 +50,22 @@ def _made(ground: Ground, seed: np.random.SeedSequence) -> tuple[Plan, Rhythm | 
     )
     kind, phase = kind_of(ground)
     task = task_of(ground, looked, phase)
+    bench = bench_of(ground.fitted)
     chosen = search(task, looked)
+    gains = gains_of(task, chosen, told, candidates_of(bench), gain_seed)
+    checks = _kit_checks(gains, bench)
+    if checks is not None:
+        # A check of the kit may be worth more than a test of the tank that takes its minutes.
+        lighter = task.with_less(checks.repeats * task.minutes)
+        instead = search(lighter, looked)
+        loss = _good_days(task, chosen, told) - _good_days(task, instead, told)
+        chosen = instead if loss < checks.good_days else chosen
     plan = told_by(ground, task, chosen, told, kind)
-    weighed = gains_of(task, chosen, told, candidates_of(bench_of(ground.fitted)), gain_seed)
-    return replace(plan, gains=weighed), chosen.rhythm
+    return replace(plan, gains=gains), chosen.rhythm
+
+
+def _good_days(task: Task, chosen: Chosen, futures: Futures) -> float:
+    return float(judge(task, futures, chosen.courses, chosen.rhythm).good_days[0])
 
 
 def _held_still(ground: Ground) -> Plan:
@@ -106,17 +119,21 @@ def schedule_for(ground: Ground, plan: Plan, rhythm: Rhythm | None) -> Schedule:
             found.alkalinity(day, "tank", repeats, RULE)
     if plan.today.flow_ml_h and not untested:
         found.alkalinity(days, "effluent", 1, LEARNING)
-    found.reference(0, _kit_checks(plan, bench))
+    checks = _kit_checks(plan.gains, bench)
+    if checks is not None:
+        found.reference(0, checks.repeats)
     return found
 
 
-def _kit_checks(plan: Plan, bench: Bench) -> int:
-    """How often the kit is checked with a solution of known value: as is worth the minutes."""
-    each = bench.kits[ALKALINITY.name].minutes or USUAL_MINUTES if plan.gains else 0.0
-    worth = {0: 0.0}
-    worth |= {
-        gain.repeats: gain.good_days - MINUTE_COST * each * gain.repeats
-        for gain in plan.gains
-        if gain.key == "reference"
-    }
-    return max(worth, key=lambda repeats: worth[repeats])
+def _kit_checks(gains: Sequence[TestGain], bench: Bench) -> TestGain | None:
+    """Checks of the kit with a solution of known value, as many as are worth their minutes; None
+    where none is, or the keeper has no such solution."""
+    if bench.reference == REFERENCE or ALKALINITY.name not in bench.kits:
+        return None
+    each = bench.kits[ALKALINITY.name].minutes or USUAL_MINUTES
+
+    def worth(gain: TestGain) -> float:
+        return gain.good_days - MINUTE_COST * each * gain.repeats
+
+    good = [gain for gain in gains if gain.key == "reference" and worth(gain) > 0]
+    return max(good, key=worth, default=None)

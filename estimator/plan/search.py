@@ -9,7 +9,7 @@ futures is told from another.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise, product
 from typing import NamedTuple
 
@@ -98,6 +98,11 @@ class Task:
     minutes_per_week: float
     reports: tuple[Reports, ...]
     dose_stays: bool = False
+
+    def with_less(self, minutes: float) -> Task:
+        """The same with fewer minutes for the rule's tests, in the first week and in every one."""
+        reports = tuple(one._replace(minutes=one.minutes - minutes) for one in self.reports)
+        return replace(self, reports=reports, minutes_per_week=self.minutes_per_week - minutes)
 
     @property
     def volume_l(self) -> float:

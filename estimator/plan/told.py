@@ -175,7 +175,7 @@ def _reasons(ground: Ground, task: Task, chosen: Chosen) -> list[Remark]:
         found.append(Remark("plan_corrects", {"days": len(task.once_meq)}))
     if ground.most_ml_h is not None:
         found.append(Remark("plan_held_back", {"most_ml_h": ground.most_ml_h}))
-    if task.first_only:
+    if task.first_only and chosen.courses.flow_l_d[0, 0] > 0:
         found.append(Remark("plan_first_step_only"))
     elif chosen.steps:
         found.append(Remark("plan_hands_over", {"steps": chosen.steps}))
