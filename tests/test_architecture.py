@@ -99,6 +99,7 @@ ORDER = {
         "summary": (),
         "workers": (),
         "many": (),
+        "cluster": (),
         "index": (),
         "terminal": (),
         "add": (),
@@ -131,6 +132,7 @@ FENCES = {
     "tomllib": {"estimator/inputs/toml_table.py"},
     "PyCO2SYS": {"estimator/water/carbonate.py"},
     "pandas": {"estimator/frames.py"},
+    "distributed": {"reports/cluster.py"},
 }
 """Where each library may be imported."""
 
