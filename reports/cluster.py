@@ -11,15 +11,11 @@ versions of everything, since the files are to be the same bytes.
 from __future__ import annotations
 
 import asyncio
-import hashlib
 import logging
 from collections import deque
 from collections.abc import Callable, Generator, Iterable, Iterator
 from concurrent.futures import CancelledError
 from contextlib import contextmanager
-from functools import cache
-from importlib.metadata import version
-from pathlib import Path
 from threading import Lock
 from typing import TYPE_CHECKING, Any
 
@@ -36,14 +32,13 @@ from reports.many import (
     read_task,
     unexpected,
 )
-from reports.twin.build import versions
+from reports.twin.versions import made_by
 
 if TYPE_CHECKING:
     from distributed import Client, Future
 
 PATIENCE_S = 5
 """How long a scheduler may take to answer, and a first worker to be there."""
-OWN_FILES = ("*.py", "*.jinja", "*.css")
 REMEDY = (
     "start each worker where the same versions of this program and its libraries are installed, "
     "with --nthreads 1, since a tank keeps one processor busy"
@@ -51,20 +46,6 @@ REMEDY = (
 
 _TURN = Lock()
 """Threads of a worker take turns: a fit has its process for itself."""
-
-
-@cache
-def kind_of_worker() -> dict[str, str]:
-    """All that a worker must have in common with this process, on which the bytes of a report hang.
-
-    The program is told by its files, since two states of it may bear the same number.
-    """
-    whole = hashlib.sha256()
-    root = Path(__file__).parents[1]
-    for package in ("estimator", "reports"):
-        for path in sorted(path for kind in OWN_FILES for path in (root / package).rglob(kind)):
-            whole.update(f"{path.relative_to(root).as_posix()}\n".encode() + path.read_bytes())
-    return versions() | {"numba": version("numba"), "program's files": whole.hexdigest()[:12]}
 
 
 @contextmanager
@@ -135,9 +116,9 @@ def _asking() -> Callable[[], Any]:
     where this program is missing, too."""
 
     def kind() -> Any:
-        from reports.cluster import kind_of_worker
+        from reports.twin.versions import made_by
 
-        return kind_of_worker()
+        return made_by()
 
     return kind
 
@@ -146,7 +127,7 @@ def _unlike(kind: Any) -> str:
     """How a worker differs from this process; "" where it does not."""
     if not isinstance(kind, dict):
         return f"has not this version of the program ({type(kind).__name__}: {str(kind)[:100]})"
-    told = _differing(kind, kind_of_worker())
+    told = _differing(kind, made_by())
     return f"has {told}" if told else ""
 
 
@@ -187,7 +168,7 @@ def run_on(client: Client, jobs: Iterable[TankJob]) -> Generator[TankOutcome, No
                 if isinstance(task, TankOutcome):
                     yield task
                     continue
-                future = client.submit(_on_worker, task, kind_of_worker(), pure=False)
+                future = client.submit(_on_worker, task, made_by(), pure=False)
                 waiting[future] = task
                 ready.add(future)
             if waiting:
@@ -196,15 +177,15 @@ def run_on(client: Client, jobs: Iterable[TankJob]) -> Generator[TankOutcome, No
                 del waiting[future]
                 yield outcome
     except (OSError, CancelledError) as error:
-        to_go = f"{len(left) + len(waiting)} tanks to go ({type(error).__name__})"
+        to_go = len(left) + len(waiting)
         rule = "the reports of the others are written; start it anew and run this again"
-        msg = f"the scheduler was lost with {to_go}; {rule}"
+        msg = f"the scheduler was lost ({type(error).__name__}); tanks to go: {to_go}; {rule}"
         raise ClusterError(msg) from error
 
 
 def _on_worker(task: Task, wanted: dict[str, str]) -> Made | TankOutcome:
     """What a worker does; it may have come later than those that were looked at."""
-    if told := _differing(kind_of_worker(), wanted):
+    if told := _differing(made_by(), wanted):
         return failed(task.job, f"its worker has {told}; {REMEDY}")
     with _TURN:
         return attempt(task.job, make_report, task)
