@@ -18,6 +18,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+from estimator.errors import ClusterError
 from helpers.farms import BAD_LOG, LOG, TANK
 from reports import cluster
 from reports.cli import main
@@ -214,6 +215,17 @@ def test_a_worker_that_comes_late_is_looked_at_too(folder):
     outcome = cluster._on_worker(read_task(job), wanted)
     assert outcome.status == "failed"
     assert "where 0.1 is needed" in outcome.messages[0]
+
+
+def test_a_scheduler_without_workers_is_told():
+    """The tanks would wait without a word."""
+
+    class NoWorkers:
+        def wait_for_workers(self, count, timeout):
+            raise TimeoutError
+
+    with pytest.raises(ClusterError, match="has no workers; start one: dask worker tcp://x:1"):
+        cluster._look_at_workers(NoWorkers(), "tcp://x:1")
 
 
 def test_a_worker_without_the_program_is_told_from_one_with_another(folder):
