@@ -100,7 +100,8 @@ def _look_at_workers(client: Client, address: str) -> None:
     try:
         client.wait_for_workers(1, timeout=PATIENCE_S)
     except TimeoutError as error:
-        msg = f"the scheduler at {address} has no workers; start one: dask worker {address}"
+        rule = f"start some: dask worker {address} --nworkers -1 --nthreads 1"
+        msg = f"the scheduler at {address} has no workers; {rule}"
         raise ClusterError(msg) from error
     threads = client.nthreads()
     for worker, kind in sorted(client.run(_asking(), on_error="return").items()):

@@ -224,7 +224,7 @@ def test_a_scheduler_without_workers_is_told():
         def wait_for_workers(self, count, timeout):
             raise TimeoutError
 
-    with pytest.raises(ClusterError, match="has no workers; start one: dask worker tcp://x:1"):
+    with pytest.raises(ClusterError, match="has no workers; start some: dask worker tcp://x:1"):
         cluster._look_at_workers(NoWorkers(), "tcp://x:1")
 
 
