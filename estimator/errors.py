@@ -3,6 +3,7 @@
     UptakeError
     ├── InputError        the log or the tank file breaks a rule; carries every fault found
     ├── OutputError       a file could not be written
+    ├── ClusterError      other machines cannot do the work
     └── FitError          the model could not be sampled at all
 
 Each message states the rule, the value found, where it stands and the remedy.
@@ -84,6 +85,10 @@ class InputError(UptakeError):
 
 class OutputError(UptakeError):
     """A result could not be written; nothing that stood there before was changed."""
+
+
+class ClusterError(UptakeError):
+    """The cluster that was named cannot be used; says why and what to do."""
 
 
 class FitError(UptakeError):

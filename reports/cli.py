@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 import os
 import sys
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
 from contextlib import closing, contextmanager
 from datetime import datetime, time
 from pathlib import Path
@@ -32,6 +32,7 @@ from reports.wording import plain
 if TYPE_CHECKING:
     from estimator.study import Study
     from reports.extras import Extras
+    from reports.many import TankJob, TankOutcome
 
 DEFAULT_MINUTES = 30.0
 """Minutes a week for testing, as `next_tests.planning.USUAL_WEEKLY_MINUTES`, which loads slowly."""
@@ -128,6 +129,11 @@ timings_option = click.option(
     type=click.IntRange(min=1),
     help="For a folder: tanks fitted at a time.  [default: one per processor]",
 )
+@click.option(
+    "--scheduler",
+    metavar="ADDRESS",
+    help="For a folder: fit its tanks on the workers of a running Dask scheduler, tcp://HOST:PORT.",
+)
 @minutes_option
 @today_option
 @click.option(
@@ -146,6 +152,7 @@ def report(
     out: Path | None,
     seed: int,
     jobs: int | None,
+    scheduler: str | None,
     minutes: float,
     today: datetime | None,
     timings: bool,
@@ -163,12 +170,15 @@ def report(
         for name, path in files.items():
             if path is not None:
                 raise click.BadOptionUsage(f"--{name}", f"--{name} is for one log, not a folder")
+        if jobs is not None and scheduler is not None:
+            raise click.BadOptionUsage("--jobs", "--jobs is for this machine, not for --scheduler")
         folder = out or log / "reports"
-        return _report_folder(log, tank, folder, seed, jobs, timings, minutes, today)
+        return _report_folder(log, tank, folder, seed, jobs, scheduler, timings, minutes, today)
     if tank is None:
         raise click.MissingParameter(param_hint="'--tank'", param_type="option")
-    if jobs is not None:
-        raise click.BadOptionUsage("--jobs", "--jobs is for a folder of logs")
+    for name, given in (("--jobs", jobs), ("--scheduler", scheduler)):
+        if given is not None:
+            raise click.BadOptionUsage(name, f"{name} is for a folder of logs")
     page = out or Path(f"{log.stem}-report.html")
     from reports.extras import Extras
 
@@ -319,13 +329,13 @@ def _report_folder(
     out: Path,
     seed: int,
     jobs: int | None,
+    scheduler: str | None,
     timings: bool,
     minutes: float,
     today: datetime | None,
 ) -> int:
-    from reports.many import Status, find_jobs, idle_tank_files, run_many
+    from reports.many import Status, find_jobs, idle_tank_files
     from reports.output import destination, write
-    from reports.workers import Workers
 
     todo = find_jobs(
         folder,
@@ -339,24 +349,16 @@ def _report_folder(
     )
     if idle := idle_tank_files(folder, todo):
         click.echo(plain(f"Tank files that serve no log: {', '.join(idle)}"), err=True)
-    with _refusing(out, "the folder could not be made", "--out"):
-        out.mkdir(parents=True, exist_ok=True)
-    where = destination(out / "index.html", ())
     quiet_libraries()
-    workers = min(jobs or os.cpu_count() or 1, len(todo))
-
-    def pool() -> Workers:
-        return Workers(workers, quiet_libraries)
-
     outcomes = []
-    with (
-        tally_bar(len(todo)) as count,
-        pool() as first,
-        closing(run_many(todo, first, pool, ahead=2 * workers)) as done,
-    ):
-        for outcome in done:
-            outcomes.append(outcome)
-            count(outcome)
+    with _studying(todo, jobs, scheduler) as studied:
+        with _refusing(out, "the folder could not be made", "--out"):
+            out.mkdir(parents=True, exist_ok=True)
+        where = destination(out / "index.html", ())
+        with tally_bar(len(todo)) as count:
+            for outcome in studied:
+                outcomes.append(outcome)
+                count(outcome)
 
     from reports.index import build_index, index_json, render_index, summary_lines
 
@@ -370,6 +372,32 @@ def _report_folder(
         Status.WITHHELD: ExitCode.WITHHELD,
     }
     return next((code for status, code in codes.items() if status in found), ExitCode.DONE)
+
+
+@contextmanager
+def _studying(
+    todo: list[TankJob], jobs: int | None, scheduler: str | None
+) -> Iterator[Iterator[TankOutcome]]:
+    """Outcomes of jobs, on a cluster, which is looked at at once, or else on this machine."""
+    if scheduler is None:
+        with closing(_studied_here(todo, min(jobs or os.cpu_count() or 1, len(todo)))) as studied:
+            yield studied
+        return
+    from reports.cluster import connected, run_on
+
+    with connected(scheduler) as client, closing(run_on(client, todo)) as studied:
+        yield studied
+
+
+def _studied_here(todo: list[TankJob], workers: int) -> Generator[TankOutcome, None, None]:
+    from reports.many import run_many
+    from reports.workers import Workers
+
+    def pool() -> Workers:
+        return Workers(workers, quiet_libraries)
+
+    with pool() as first:
+        yield from run_many(todo, first, pool, ahead=2 * workers)
 
 
 @contextmanager

@@ -15,7 +15,7 @@ from urllib.parse import quote
 
 from markupsafe import Markup
 
-from estimator.advice.alarms import GRAVITY
+from estimator.advice.gravity import GRAVITY
 from reports.blocks import Numbers, Table, Text, decimals_of, pointer, say, short_day
 from reports.many import Status, TankOutcome
 from reports.output import Json

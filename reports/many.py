@@ -5,21 +5,12 @@
     run_many    jobs -> outcomes, through an executor of the kind that `concurrent.futures` defines;
                 `workers.Workers` is one, of processes on this machine
 
+`study_one` is three steps, `read_task`, `make_report` and `finish`. Only the middle one takes long,
+and it touches no file, so that it can run on another machine (`cluster`). `attempt` turns whatever
+happens in a step into the tank's outcome.
+
 Jobs share nothing, and every tank gets the same seed, so a tank's two files are the same bytes
 whether it is run alone or among others, in any order, on any machine with the same versions.
-
-With Dask (the extra "dask") jobs spread over machines that see the same folders; one thread to a
-Dask worker, since each job keeps one core busy:
-
-    from datetime import datetime
-    from pathlib import Path
-    from distributed import Client
-    from reports.many import find_jobs, run_many
-
-    jobs = find_jobs(Path("logs"), Path("reports"), None, seed=1, now=datetime.now())
-    executor = Client("tcp://scheduler:8786").get_executor(pure=False)
-    for outcome in run_many(jobs, executor, ahead=10_000):
-        print(outcome.log, outcome.status)
 """
 
 from __future__ import annotations
@@ -33,11 +24,17 @@ from dataclasses import dataclass, field
 from datetime import date, datetime
 from enum import StrEnum
 from pathlib import Path
+from typing import TYPE_CHECKING, TypeVar
 
 from estimator.errors import Fault, InputError, UptakeError
-from reports.output import Json, destination, write
+from reports.output import Destination, Json, destination, write
 from reports.wording import plain
 
+if TYPE_CHECKING:
+    from estimator.inputs.read import Inputs
+    from reports.twin.former import Former
+
+T = TypeVar("T")
 _ALKALINITY = ("tank", "alkalinity")
 WEEK = 7
 WHY = {
@@ -182,28 +179,107 @@ def _named(path: Path, files: Mapping[str, Sequence[Path]]) -> Path | None:
     return path if path in alike else next(iter(alike), None)
 
 
+@dataclass(frozen=True)
+class Task:
+    """One tank as it was read: all that its study takes, wherever it runs.
+
+    Attributes:
+        job: it is of this.
+        where: its report and twin are to go.
+        inputs: checked log and tank.
+        former: the report that will be replaced; None where there is none.
+    """
+
+    job: TankJob
+    where: Destination
+    inputs: Inputs
+    former: Former | None
+
+
+@dataclass(frozen=True)
+class Made:
+    """A report that is not written yet: its outcome once it is, and the texts of its two files."""
+
+    outcome: TankOutcome
+    page: str
+    twin: str
+
+
 def study_one(job: TankJob) -> TankOutcome:
     """Study one tank and write its report and twin: both whole, or neither.
 
     Every error ends up in the outcome. Where UPTAKE_DEBUG is 1, that of a bug is also printed.
     """
-    log = job.log.name
+    return attempt(job, _study, job)
+
+
+def attempt(job: TankJob, step: Callable[..., T], *arguments: object) -> T | TankOutcome:
+    """What a step of a job's study gives; any error of it is that tank's outcome."""
     try:
-        twin = _study(job)
+        return step(*arguments)
     except UptakeError as error:
-        return TankOutcome(log, Status.BAD_INPUT, tuple(error.lines()))
+        return TankOutcome(job.log.name, Status.BAD_INPUT, tuple(error.lines()))
     except Exception as error:
         if os.environ.get("UPTAKE_DEBUG") == "1":
             traceback.print_exc()
-        return _failed(job, _unexpected(error))
-    return TankOutcome(
-        log,
+        return failed(job, unexpected(error))
+
+
+def _study(job: TankJob) -> TankOutcome:
+    task = read_task(job)
+    return finish(task, make_report(task))
+
+
+def read_task(job: TankJob) -> Task:
+    """Read a tank's files, and look where its report is to go.
+
+    Raises:
+        UptakeError: there is no tank file, the input breaks rules, or nothing could be written.
+    """
+    from estimator.inputs.read import read_inputs
+    from reports.twin.former import former_beside
+
+    if job.tank is None:
+        name = job.log.with_suffix(".toml").name
+        rule = f"has no tank file; put {name} beside it, or one tank.toml for all, or give --tank"
+        raise InputError([Fault(str(job.log), rule)])
+    where = destination(job.page, (job.log, job.tank))
+    inputs = read_inputs(job.log, job.tank, now=job.now)
+    return Task(job, where, inputs, former_beside(where.twin)[0])
+
+
+def make_report(task: Task) -> Made:
+    """Study a tank; no file is read or written.
+
+    Raises:
+        FitError: the model could not be started.
+    """
+    from estimator.pipeline import run_study
+
+    job = task.job
+    study = run_study(
+        task.inputs, seed=job.seed, cores=1, minutes_per_week=job.minutes_per_week, today=job.today
+    )
+
+    from reports.page.shell import render
+    from reports.twin.build import build_twin, to_json
+
+    twin = build_twin(study, timings=job.timings, former=task.former)
+    outcome = TankOutcome(
+        job.log.name,
         Status(twin["status"]),
         tuple(twin["status_reasons"]),
         page=job.page.name,
         twin=job.page.with_suffix(".json").name,
         facts=facts_of(twin),
     )
+    return Made(outcome, render(twin, task.where.twin.name), to_json(twin))
+
+
+def finish(task: Task, made: Made) -> TankOutcome:
+    """Write a tank's report and twin. Raises: OutputError, see `output.write`."""
+    write(task.where, made.page, made.twin)
+    return made.outcome
 
 
 def facts_of(twin: Json) -> Json:
@@ -272,7 +348,7 @@ def run_many(
     while left or lost:
         if renew is None:
             reason = "a worker process died before this tank was done; run it again"
-            yield from (_failed(job, reason) for job in (*lost, *left))
+            yield from (failed(job, reason) for job in (*lost, *left))
             return
         for job in lost:
             again: list[TankJob] = []
@@ -280,7 +356,7 @@ def run_many(
                 yield from _until_broken(deque([job]), own, 1, again)
             if again:
                 reason = "its process died twice; see whether the machine ran out of memory"
-                yield _failed(job, reason)
+                yield failed(job, reason)
         lost = []
         if left:
             with renew() as next_executor:
@@ -310,40 +386,15 @@ def _until_broken(
                 lost.append(job)
                 continue
             except Exception as error:  # of the executor: `study_one` raises none
-                outcome = _failed(job, _unexpected(error))
+                outcome = failed(job, unexpected(error))
             yield outcome
 
 
-def _study(job: TankJob) -> Json:
-    from estimator.inputs.read import read_inputs
-
-    if job.tank is None:
-        name = job.log.with_suffix(".toml").name
-        rule = f"has no tank file; put {name} beside it, or one tank.toml for all, or give --tank"
-        raise InputError([Fault(str(job.log), rule)])
-    where = destination(job.page, (job.log, job.tank))
-    inputs = read_inputs(job.log, job.tank, now=job.now)
-
-    from estimator.pipeline import run_study
-
-    study = run_study(
-        inputs, seed=job.seed, cores=1, minutes_per_week=job.minutes_per_week, today=job.today
-    )
-
-    from reports.page.shell import render
-    from reports.twin.build import build_twin, to_json
-    from reports.twin.former import former_beside
-
-    former, _ = former_beside(where.twin)
-    twin = build_twin(study, timings=job.timings, former=former)
-    page, text = render(twin, where.twin.name), to_json(twin)
-    write(where, page, text)
-    return twin
-
-
-def _failed(job: TankJob, reason: str) -> TankOutcome:
+def failed(job: TankJob, reason: str) -> TankOutcome:
+    """The outcome of a tank that no fault of its input stopped."""
     return TankOutcome(job.log.name, Status.FAILED, (f"{job.log}: {reason}; nothing was written",))
 
 
-def _unexpected(error: Exception) -> str:
+def unexpected(error: Exception) -> str:
+    """A bug as a reason."""
     return f"unexpected fault ({type(error).__name__}: {str(error)[:200]})"

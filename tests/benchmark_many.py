@@ -6,9 +6,12 @@ the seconds per tank of both. The time of all separate calls is extrapolated fro
 report beforehand, not timed, compiles the code that later runs find on the disk.
 
     python tests/benchmark_many.py --tanks 200
+    python tests/benchmark_many.py --tanks 200 --separate 0    # only the one call
 
-Memory is the sum over all processes of a run, shared pages shared out (PSS); it and processor time
-are read from /proc five times a second, so on Linux only.
+Memory is the sum over all processes of a run, shared pages shared out (PSS); of a single process
+it is what it has in memory, shared or not (RSS). Both and processor time are read from /proc five
+times a second, so on Linux only. Load is the machine's own measure, processes that wanted a
+processor in the minute before: where others were at work, seconds by the clock say little.
 """
 
 from __future__ import annotations
@@ -91,12 +94,23 @@ def kits_toml(tank: Tank) -> str:
 
 @dataclass(frozen=True)
 class Run:
-    """One run of the command: wall seconds, processor seconds, peak memory (MB) and exit code."""
+    """One run of the command.
+
+    Attributes:
+        seconds: by the clock.
+        processor: seconds of all its processes.
+        code: its exit code.
+        peaks_mb: of memory in all its processes, in the second and in the last quarter of the run,
+            and in the whole.
+        own_mb, worker_mb: peak of the command itself, and of the largest process that it started.
+    """
 
     seconds: float
     processor: float
-    peak_mb: float
     code: int
+    peaks_mb: tuple[float, float, float]
+    own_mb: float
+    worker_mb: float
 
 
 def write_case(folder: Path, name: str, case: Case, rng: np.random.Generator) -> None:
@@ -118,20 +132,33 @@ def write_case(folder: Path, name: str, case: Case, rng: np.random.Generator) ->
     (folder / f"{name}.toml").write_text(tank, encoding="utf-8")
 
 
-def look(session: int, processor: dict[int, float]) -> float:
-    """Memory (MB) of all processes of a session; notes the processor seconds of each so far."""
-    total = 0
+@dataclass(frozen=True)
+class Look:
+    """What a process has used so far: processor seconds, and memory in MB."""
+
+    processor: float
+    pss_mb: float
+    rss_mb: float
+
+
+def look(session: int) -> dict[int, Look]:
+    """All processes of a session, by their numbers."""
+    found = {}
     for entry in Path("/proc").glob("[0-9]*"):
         try:
             stat = (entry / "stat").read_text().rpartition(")")[2].split()
             if int(stat[3]) == session:
                 ticks = int(stat[11]) + int(stat[12])
-                processor[int(entry.name)] = ticks / os.sysconf("SC_CLK_TCK")
-                lines = (entry / "smaps_rollup").read_text().splitlines()
-                total += sum(int(line.split()[1]) for line in lines if line.startswith("Pss:"))
-        except OSError:  # it has ended
+                lines = (line.split() for line in (entry / "smaps_rollup").read_text().splitlines())
+                size = {line[0]: int(line[1]) / 1024 for line in lines if line[0][:3] in _SIZES}
+                seconds = ticks / os.sysconf("SC_CLK_TCK")
+                found[int(entry.name)] = Look(seconds, size["Pss:"], size["Rss:"])
+        except (OSError, KeyError):  # it has ended
             continue
-    return total / 1024
+    return found
+
+
+_SIZES = ("Pss", "Rss")
 
 
 def run(*arguments: str) -> Run:
@@ -141,13 +168,12 @@ def run(*arguments: str) -> Run:
     process = subprocess.Popen(
         (*UPTAKE, *arguments), env=environment, start_new_session=True, stdout=subprocess.DEVNULL
     )
-    processor: dict[int, float] = {}
-    peak, ended = 0.0, threading.Event()
+    looks: list[dict[int, Look]] = []
+    ended = threading.Event()
 
     def watch() -> None:
-        nonlocal peak
         while sys.platform == "linux" and not ended.wait(0.2):
-            peak = max(peak, look(process.pid, processor))
+            looks.append(look(process.pid))
 
     watcher = threading.Thread(target=watch)
     watcher.start()
@@ -155,7 +181,15 @@ def run(*arguments: str) -> Run:
     seconds = time.perf_counter() - started
     ended.set()
     watcher.join()
-    return Run(seconds, sum(processor.values()), peak, code)
+    last = {pid: one for each in looks for pid, one in each.items()}
+    totals = [sum(one.pss_mb for one in each.values()) for each in looks] or [0.0]
+    quarter = max(1, len(totals) // 4)
+    peaks = (max(totals[quarter : 2 * quarter] or totals), max(totals[-quarter:]), max(totals))
+    sizes = [(pid == process.pid, one.rss_mb) for each in looks for pid, one in each.items()]
+    own = max((size for is_own, size in sizes if is_own), default=0.0)
+    worker = max((size for is_own, size in sizes if not is_own), default=0.0)
+    processor = sum(one.processor for one in last.values())
+    return Run(seconds, processor, code, peaks, own, worker)
 
 
 def stages(reports: Path) -> dict[str, float]:
@@ -168,7 +202,7 @@ def stages(reports: Path) -> dict[str, float]:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--tanks", type=int, default=200)
-    parser.add_argument("--separate", type=int, default=8, help="tanks run one by one")
+    parser.add_argument("--separate", type=int, default=8, help="tanks run one by one, 0 for none")
     parser.add_argument("--days", type=int, default=60, help="length of each log")
     parser.add_argument("--jobs", type=int, default=os.cpu_count())
     parser.add_argument("--seed", type=int, default=3)
@@ -188,27 +222,42 @@ def main() -> None:
             return run(log, "--tank", toml, "--out", str(folder / f"{tank}.html"))
 
         alone(names[0])
+        load = os.getloadavg()[0]
         many = run(str(folder), "--jobs", str(given.jobs), "--timings")
         of_one = stages(reports)
-        chosen = names[:: max(1, given.tanks // given.separate)][: given.separate]
+        chosen = names[:: max(1, given.tanks // max(given.separate, 1))][: given.separate]
         separate = [alone(tank) for tank in chosen]
 
-    each = many.seconds / given.tanks
-    by_itself = float(np.mean([one.seconds for one in separate]))
-    print(f"{given.tanks} tanks of {given.days} days, {given.jobs} at a time")
-    print(f"one call for all:   {many.seconds:7.1f} s, {each:.2f} s a tank, exit {many.code}")
     print(
-        f"  processor time    {many.processor:7.1f} s, {many.processor / given.tanks:.2f} s a tank"
+        f"{given.tanks} tanks of {given.days} days, {given.jobs} at a time, load {load:.1f} before"
     )
-    print(f"  peak memory       {many.peak_mb:7.0f} MB")
-    print("  within a tank     " + ", ".join(f"{k} {v:.2f} s" for k, v in of_one.items()))
-    total = by_itself * given.tanks
+    show_many(many, given.tanks, of_one)
+    if separate:
+        show_separate(separate, many.seconds / given.tanks, given.tanks)
+
+
+def show_many(many: Run, tanks: int, of_one: dict[str, float]) -> None:
+    """What the one call for all has cost."""
+    each = many.seconds / tanks
+    print(f"one call for all:   {many.seconds:7.1f} s, {each:.2f} s a tank, exit {many.code}")
+    print(f"  processor time    {many.processor:7.1f} s, {many.processor / tanks:.2f} s a tank")
+    early, late, peak = many.peaks_mb
+    print(f"  peak memory       {peak:7.0f} MB; second quarter {early:.0f}, last {late:.0f} MB")
     print(
-        f"one call for each:  {total:7.1f} s, extrapolated from {len(separate)}, "
+        f"  of the command    {many.own_mb:7.0f} MB, of its largest worker {many.worker_mb:.0f} MB"
+    )
+    print("  within a tank     " + ", ".join(f"{k} {v:.2f} s" for k, v in of_one.items()))
+
+
+def show_separate(separate: list[Run], each: float, tanks: int) -> None:
+    """What separate calls cost, against `each` seconds a tank in one call."""
+    by_itself = float(np.mean([one.seconds for one in separate]))
+    print(
+        f"one call for each:  {by_itself * tanks:7.1f} s, extrapolated from {len(separate)}, "
         f"{by_itself:.2f} s a tank"
     )
     print(f"  processor time    {np.mean([one.processor for one in separate]):7.2f} s a tank")
-    print(f"  peak memory       {max(one.peak_mb for one in separate):7.0f} MB")
+    print(f"  peak memory       {max(one.peaks_mb[-1] for one in separate):7.0f} MB")
     print(f"ratio of seconds per tank: {by_itself / each:.2f}")
 
 

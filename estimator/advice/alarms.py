@@ -20,6 +20,7 @@ from estimator.advice.asked_tests import AskedTest, Bench
 from estimator.advice.chamber_ph import chamber_shift
 from estimator.advice.fit_failure import lacking
 from estimator.advice.flow import Recommendation
+from estimator.advice.gravity import GRAVITY
 from estimator.fit.doubts import Doubt, Doubts
 from estimator.fit.posterior import Posterior
 from estimator.fit.watch import Change, Watch
@@ -48,11 +49,6 @@ LONG_AGO_DAYS = 7
 """A log that ended longer ago says little of today (common practice, no source)."""
 SAME_FLOW = 0.1
 """Effluent readings at flows this near, relative, compare."""
-GRAVITY = (
-    *("strength", "chamber ph", "effluent", "volume", "additions", "fit", "uptake", "kit"),
-    *("salinity", "log age"),
-)
-"""What an alarm may be about, what harms the animals soonest first; ties go by chance."""
 _ABOUT = {"effluent_fade": "effluent", "one_addition": "additions"}
 """Kinds of change that are another's alarm: together they share its probability."""
 _UNITS = {

@@ -15,6 +15,7 @@ from typing import Any
 import matplotlib as mpl
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.dates import MONTHLY, AutoDateLocator, date2num, num2date
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, MaxNLocator
@@ -57,6 +58,7 @@ def svg(figure: Figure, name: str) -> bytes:
     out = io.BytesIO()
     nothing = dict.fromkeys(("Date", "Creator", "Format", "Type"))
     with mpl.rc_context({**STYLE, "svg.hashsalt": name}):
+        _lay_out(figure)
         figure.savefig(out, format="svg", transparent=True, metadata=nothing)
     theme = (
         f"<style>svg{{color:{INK}}}@media screen and (prefers-color-scheme:dark)"
@@ -67,6 +69,15 @@ def svg(figure: Figure, name: str) -> bytes:
     text = re.sub(r'(?<=[ "\n])(-?\d+\.\d\d)\d+', r"\1", text)
     opening = text.index(">", text.index("<svg")) + 1
     return (text[:opening] + theme + text[opening:]).encode()
+
+
+def _lay_out(figure: Figure) -> None:
+    """Lay a figure out, once and for all: else all of it is drawn a second time to that end."""
+    FigureCanvasSVG(figure)  # by the measures of the file
+    engine = figure.get_layout_engine()
+    if engine is not None:
+        engine.execute(figure)
+        figure.set_layout_engine(None)
 
 
 def panel(height_in: float) -> tuple[Figure, Axes]:

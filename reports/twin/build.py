@@ -9,8 +9,6 @@ on every machine.
 from __future__ import annotations
 
 import json
-import platform
-from importlib.metadata import PackageNotFoundError, version
 
 import numpy as np
 
@@ -32,13 +30,13 @@ from reports.twin.reactor import REACTOR_TABLE
 from reports.twin.serialise import Computed, Naming, Writer, always
 from reports.twin.since import since_last
 from reports.twin.tank import TANK_TABLE, flagged, priors, readings
+from reports.twin.versions import versions
 from reports.words.advice import CANDIDATE_WORDS
 from reports.words.alarms import what_of
 from reports.words.table import words
 
 DOTS = 20
 """Of the quantile dotplot: 18 of 20 lie within the central 90 %."""
-PACKAGES = ("reef-uptake", "arviz", "matplotlib", "numpy", "pymc", "pytensor", "scipy")
 
 
 def build_twin(study: Study, *, timings: bool = False, former: Former | None = None) -> Json:
@@ -56,17 +54,6 @@ def build_twin(study: Study, *, timings: bool = False, former: Former | None = N
 def to_json(twin: Json) -> str:
     """The twin as text: sorted keys, no NaN, a final newline."""
     return json.dumps(twin, sort_keys=True, allow_nan=False, indent=1) + "\n"
-
-
-def versions() -> dict[str, str]:
-    """Versions of this program and of what the numbers depend on."""
-    found = {"python": platform.python_version()}
-    for package in PACKAGES:
-        try:
-            found[package] = version(package)
-        except PackageNotFoundError:
-            found[package] = "not installed as a package"
-    return found
 
 
 def _unless_hidden(name: str) -> Computed:

@@ -23,9 +23,9 @@ import pytest
 from click.testing import CliRunner
 
 from estimator.errors import FitError, InputError
+from helpers.farms import BAD_LOG, LOG, TANK
 from helpers.processes import members
 from helpers.studies import build_study
-from helpers.tanks import TANK_FILE
 from reports import terminal
 from reports.blocks import resolve
 from reports.cli import main
@@ -37,18 +37,6 @@ from reports.workers import Workers
 ROOT = Path(__file__).parents[2]
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 NOW = datetime(2026, 5, 1)
-TANK = TANK_FILE.split("[water")[0]
-LOG = """\
-time,entry,of,value
-2026-03-01 08:00,dose_rate,soda,150
-2026-03-01 18:00,alkalinity,tank,8.4
-2026-03-03 18:00,alkalinity,tank,8.1
-2026-03-05 18:00,alkalinity,tank,8.2
-2026-03-08 18:00,alkalinity,tank,8.3
-2026-03-10 18:00,alkalinity,tank,8.1
-2026-03-12 18:00,alkalinity,tank,8.0
-"""
-BAD_LOG = "time,entry,value\nyesterday,alkalinity,8\n"
 
 
 class InPlace(Executor):

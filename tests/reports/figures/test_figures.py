@@ -12,6 +12,7 @@ import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.colors import to_rgb
 from matplotlib.dates import date2num
+from matplotlib.figure import Figure
 
 from reports.figures import canvas
 from reports.figures.drawing import (
@@ -237,3 +238,23 @@ def test_pyplot_is_never_imported():
 def _imports(path):
     lines = path.read_text(encoding="utf-8").splitlines()
     return " ".join(line for line in lines if line.lstrip().startswith(("import ", "from ")))
+
+
+def test_a_figure_is_drawn_once_and_in_the_same_place(monkeypatch):
+    """Laying it out beforehand spares a second drawing, and moves nothing."""
+
+    def example():
+        figure, axes = canvas.panel(2.0)
+        axes.plot([0, 1000], [0.001, 2000], label="a line")
+        canvas.height_axis(axes, "meq/L a day", 4)
+        canvas.legend_below(figure, 2)
+        return figure
+
+    drawn = []
+    draw = Figure.draw
+    monkeypatch.setattr(Figure, "draw", lambda *a: drawn.append(1) or draw(*a))
+    made = canvas.svg(example(), "x")
+    assert len(drawn) == 1
+    monkeypatch.setattr(canvas, "_lay_out", lambda figure: None)
+    assert canvas.svg(example(), "x") == made
+    assert len(drawn) == 3
