@@ -9,8 +9,6 @@ from datetime import timedelta
 import numpy as np
 
 from estimator.advice.alarms import STANDS
-from estimator.inputs.parameters import ALKALINITY
-from estimator.inputs.tank import USUAL_MINUTES
 from estimator.next_tests.candidates import REFERENCE, Bench, bench_of, candidates_of
 from estimator.plan.course import Rhythm
 from estimator.plan.futures import Futures, futures_of
@@ -19,7 +17,15 @@ from estimator.plan.ground import STILL, Ground, kind_of
 from estimator.plan.present import settable_dose
 from estimator.plan.result import Plan, TestGain, Today
 from estimator.plan.schedule import LEARNING, RULE, UNTESTED_REPEATS, Schedule
-from estimator.plan.search import AHEAD_DAYS, MINUTE_COST, Chosen, Task, judge, search
+from estimator.plan.search import (
+    AHEAD_DAYS,
+    MINUTE_COST,
+    Chosen,
+    Task,
+    judge,
+    minutes_a_week,
+    search,
+)
 from estimator.plan.task import task_of
 from estimator.plan.told import told_by
 from estimator.remark import Remark
@@ -30,17 +36,17 @@ def make_plan(ground: Ground, seed: np.random.SeedSequence) -> tuple[Plan, Sched
 
     What is left of the schedule's minutes is for tests that teach most.
     """
-    plan, rhythm = _made(ground, seed)
-    found = schedule_for(ground, plan, rhythm)
+    plan, rhythm, kit_checks = _made(ground, seed)
+    found = schedule_for(ground, plan, rhythm, kit_checks)
     return replace(plan, tests=found.in_order()), found
 
 
-def _made(ground: Ground, seed: np.random.SeedSequence) -> tuple[Plan, Rhythm | None]:
-    """The plan without tests, and the rhythm of those of its rule."""
+def _made(ground: Ground, seed: np.random.SeedSequence) -> tuple[Plan, Rhythm | None, int]:
+    """The plan without tests, the rhythm of those of its rule, and how often the kit is checked."""
     forbidden = any(a.about in STILL and a.chance >= STANDS for a in ground.alarms)
     nothing_to_set = not ground.means.ml_per_meq and not ground.means.reactor
     if not ground.shown or forbidden or nothing_to_set:
-        return _held_still(ground), None
+        return _held_still(ground), None, 0
     wait = (ground.begins - ground.posterior.days[-1]).days
     *future_seeds, gain_seed = seed.spawn(3)
     span = (wait, wait + AHEAD_DAYS)
@@ -53,19 +59,38 @@ def _made(ground: Ground, seed: np.random.SeedSequence) -> tuple[Plan, Rhythm | 
     bench = bench_of(ground.fitted)
     chosen = search(task, looked)
     gains = gains_of(task, chosen, told, candidates_of(bench), gain_seed)
-    checks = _kit_checks(gains, bench)
-    if checks is not None:
-        # A check of the kit may be worth more than a test of the tank that takes its minutes.
-        lighter = task.with_less(checks.repeats * task.minutes)
-        instead = search(lighter, looked)
-        loss = _good_days(task, chosen, told) - _good_days(task, instead, told)
-        chosen = instead if loss < checks.good_days else chosen
+    chosen, checks = _with_kit_checks(task, chosen, (looked, told), gains, bench)
     plan = told_by(ground, task, chosen, told, kind)
-    return replace(plan, gains=gains), chosen.rhythm
+    return replace(plan, gains=gains), chosen.rhythm, checks
 
 
-def _good_days(task: Task, chosen: Chosen, futures: Futures) -> float:
-    return float(judge(task, futures, chosen.courses, chosen.rhythm).good_days[0])
+def _with_kit_checks(
+    task: Task,
+    chosen: Chosen,
+    futures: tuple[Futures, Futures],
+    gains: Sequence[TestGain],
+    bench: Bench,
+) -> tuple[Chosen, int]:
+    """The course, and how often the kit is checked today with a solution of known value.
+
+    A check takes minutes from the tests of the tank, and is made where it brings more days.
+    """
+    looked, told = futures
+    found = [(_worth(task, chosen, told), chosen, 0)]
+    possible = [one for one in gains if one.key == "reference" and bench.reference != REFERENCE]
+    for gain in possible:
+        minutes = gain.repeats * task.minutes
+        instead = search(task.with_less(minutes), looked)
+        worth = _worth(task, instead, told) + gain.good_days - MINUTE_COST * minutes
+        found.append((worth, instead, gain.repeats))
+    _, best, checks = max(found, key=lambda one: one[0])
+    return best, checks
+
+
+def _worth(task: Task, chosen: Chosen, told: Futures) -> float:
+    """Good days of a course less what its tests cost."""
+    good = float(judge(task, told, chosen.courses, chosen.rhythm).good_days[0])
+    return good - MINUTE_COST * minutes_a_week(chosen.rhythm, task)
 
 
 def _held_still(ground: Ground) -> Plan:
@@ -96,7 +121,9 @@ def _held_still(ground: Ground) -> Plan:
     )
 
 
-def schedule_for(ground: Ground, plan: Plan, rhythm: Rhythm | None) -> Schedule:
+def schedule_for(
+    ground: Ground, plan: Plan, rhythm: Rhythm | None, kit_checks: int = 0
+) -> Schedule:
     """The schedule of a plan, but for what is left of the minutes."""
     days = (plan.report_again - plan.begins).days
     bench = bench_of(ground.fitted)
@@ -119,21 +146,5 @@ def schedule_for(ground: Ground, plan: Plan, rhythm: Rhythm | None) -> Schedule:
             found.alkalinity(day, "tank", repeats, RULE)
     if plan.today.flow_ml_h and not untested:
         found.alkalinity(days, "effluent", 1, LEARNING)
-    checks = _kit_checks(plan.gains, bench)
-    if checks is not None:
-        found.reference(0, checks.repeats)
+    found.reference(0, kit_checks)
     return found
-
-
-def _kit_checks(gains: Sequence[TestGain], bench: Bench) -> TestGain | None:
-    """Checks of the kit with a solution of known value, as many as are worth their minutes; None
-    where none is, or the keeper has no such solution."""
-    if bench.reference == REFERENCE or ALKALINITY.name not in bench.kits:
-        return None
-    each = bench.kits[ALKALINITY.name].minutes or USUAL_MINUTES
-
-    def worth(gain: TestGain) -> float:
-        return gain.good_days - MINUTE_COST * each * gain.repeats
-
-    good = [gain for gain in gains if gain.key == "reference" and worth(gain) > 0]
-    return max(good, key=worth, default=None)
