@@ -191,6 +191,9 @@ def _arviz() -> Any:
     """ArviZ, loaded late, since reading a log needs none of it."""
     import arviz as az
 
+    if not _new_arviz():
+        # Version 0 would compile a variance, which takes longer than it ever saves here.
+        az.Numba.disable_numba()
     if sys.flags.optimize > 1:
         # It adds to docstrings, which Python leaves out with -OO.
         for name in ("arviz.stats.stats_utils", "arviz_stats.base.stats_utils"):

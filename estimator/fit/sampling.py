@@ -72,15 +72,20 @@ class _Density:
         t = model.rvs_to_values[model["t"]]
         classes = model.rvs_to_values[model["misread"]]
         jump = model.rvs_to_values[model["jump"]]
-        start = model.initial_point(0)
+        # PyMC would compile a function for it.
+        self.start = {
+            "t": np.zeros(problem.priors.size),
+            "misread": np.zeros(len(problem.schedule.readings), dtype=np.int64),
+            "jump": np.asarray(0),
+        }
         # The classes' own prior is for the Gibbs step.
         density, _ = cast(list[Any], TankDensity(problem.frame)(t, classes, jump))
         self.function = ValueGradFunction(
             [density],
             [t],
-            {classes: start["misread"], jump: start["jump"]},
+            {classes: self.start["misread"], jump: self.start["jump"]},
             model=model,
-            initial_point=start,
+            initial_point=self.start,
             ravel_inputs=True,
             mode=PLAIN_MODE,
         )
@@ -220,6 +225,7 @@ class Sampler:
                 scaling=self.covariance,
                 is_cov=True,
                 logp_dlogp_func=self.density.function,
+                initial_point=self.density.start,
                 model=model,
                 **steps,
             )
