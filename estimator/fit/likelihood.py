@@ -7,6 +7,8 @@ of the candidates of `jumps` has happened; given which, everything is Gaussian, 
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 from numba import njit
 
@@ -26,6 +28,16 @@ MISREAD_SPREAD = np.array([1.0, 4.0, 16.0, 64.0])
 """Error sd of each class of reading over that of an ordinary one."""
 MISREAD_CHANCE = np.array([0.96, 0.03, 0.008, 0.002])
 """Prior chance of each class: about one hobby reading in 25 is odd (common practice, no source)."""
+
+
+def compiled() -> bool:
+    """Whether an earlier run left the compiled density on disk, newer than its source.
+
+    If so, most likely all else is there, too.
+    """
+    kept = Path(density_and_gradient.stats.cache_path).glob("*.density_and_gradient-*.nbi")
+    source = Path(__file__).stat().st_mtime
+    return any(one.stat().st_mtime > source for one in kept)
 
 
 def compile_density(problem: Problem) -> None:
