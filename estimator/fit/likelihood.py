@@ -111,7 +111,7 @@ def value_and_gradient(z, spread, jump, frame):  # type: ignore[no-untyped-def]
     return value, pulled
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def draw_path_at(theta, spread, jump, frame, normals):  # type: ignore[no-untyped-def]
     """One exact draw of all states (n, d), and the readings it leads to expect (m,).
 
