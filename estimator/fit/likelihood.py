@@ -297,7 +297,8 @@ def weigh_jumps(theta, misread, frame):  # type: ignore[no-untyped-def]
     (1 + a v)^(−1/2) exp(b² v / (2(1 + a v))).
     """
     jumps = frame.jumps
-    system = system_at(theta, misread, 0, frame)
+    # A plain 0 would be a type of its own, for which all below is compiled once more.
+    system = system_at(theta, misread, np.int64(0), frame)
     value, predicted, _, predicted_cov, _ = forward(system)
     weights = value + jumps.log_prior
     if len(weights) > 1:
