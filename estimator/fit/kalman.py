@@ -56,6 +56,27 @@ class Adjoint(NamedTuple):
     variance: np.ndarray
 
 
+def compile_filter() -> None:
+    """Compile what a fit runs on a `System`, by running it once on a made-up one."""
+    none, one = np.zeros((1, 1)), np.ones(1)
+    system = System(
+        transition=np.zeros((1, 1, 1)),
+        offset=none,
+        noise=none,
+        loading=none,
+        intercept=one,
+        reading=one,
+        variance=one,
+        observed=np.ones(1, dtype=np.bool_),
+        mean=one,
+        covariance=none,
+    )
+    log_likelihood_and_adjoint(system)
+    _, predicted, _, predicted_cov, _ = forward(system)
+    draw_states(system, none, np.zeros((2, 2)))
+    step_response(system, predicted, predicted_cov, 0)
+
+
 @njit(cache=True)
 def forward(system):  # type: ignore[no-untyped-def]
     """Kalman filter.

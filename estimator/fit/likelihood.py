@@ -12,7 +12,13 @@ from pathlib import Path
 import numpy as np
 from numba import njit
 
-from estimator.fit.kalman import draw_states, forward, log_likelihood_and_adjoint, step_response
+from estimator.fit.kalman import (
+    compile_filter,
+    draw_states,
+    forward,
+    log_likelihood_and_adjoint,
+    step_response,
+)
 from estimator.fit.layout import (
     DRIFT,
     EFFLUENT_DRIFT,
@@ -42,16 +48,21 @@ def compiled() -> bool:
 
 def compile_density(problem: Problem) -> None:
     """Compile the likelihood and its gradient, by running them once on this log."""
-    readings = len(problem.schedule.readings)
-    density_and_gradient(np.zeros(problem.priors.size), np.ones(readings), 0, problem.frame)
+    readings, z = len(problem.schedule.readings), np.zeros(problem.priors.size)
+    # First, since a second process waits for it (`compile_draws`).
+    by_step = np.ones(len(problem.frame.steps))
+    system_of(problem.priors.natural(z), by_step, 0, problem.frame)
+    density_and_gradient(z, np.ones(readings), 0, problem.frame)
 
 
 def compile_draws(problem: Problem) -> None:
     """Compile what draws levels and classes, by running it once on this log.
 
     A second process can do this beside `compile_density`: compiled code is shared through numba's
-    cache on disk, and on a machine's first run this saves seconds.
+    cache on disk, and on a machine's first run this saves seconds. It begins with what needs no
+    system, so that each finds on disk what the other has done.
     """
+    compile_filter()
     frame, size, kits = problem.frame, problem.priors.size, len(problem.schedule.kits)
     theta = problem.priors.natural(np.zeros(size))
     readings = len(problem.schedule.readings)
