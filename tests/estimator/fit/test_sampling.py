@@ -146,11 +146,16 @@ def test_data_narrow_the_prior(posterior, log) -> None:
 
 
 def test_one_seed_gives_one_answer() -> None:
-    """The same seed gives identical draws, however many processes ran; another seed does not."""
+    """The same seed gives identical draws, however many processes ran; another seed does not.
+
+    Those of a second round as well.
+    """
     problem = pose(UNTESTED_EFFLUENT, example_tank())
 
     def draw(seed: int, cores: int) -> np.ndarray:
-        return sample(problem, np.random.SeedSequence(seed), draws=10, cores=cores).natural
+        sampler, (one, two) = Sampler(problem), np.random.SeedSequence(seed).spawn(2)
+        first = sampler.draw(one, 10, cores=cores)
+        return join(first, sampler.draw(two, 5, resume=first, cores=cores)).natural
 
     first = draw(5, 1)
     np.testing.assert_array_equal(first, draw(5, 2))
