@@ -87,19 +87,20 @@ class _Stages:
 def _fitted(
     inputs: Inputs, seeds: Sequence[np.random.SeedSequence], cores: int | None, stages: _Stages
 ) -> Fit:
-    """The problem posed and fitted, while a second process compiles what comes next."""
+    """The problem posed and fitted; on a first run a second process compiles what comes next."""
     with stages.stage("load", "Preparing"):
         settle()
         # Late, because loading numba and PyMC takes seconds that a bad log should not cost.
-        from estimator.fit.likelihood import compile_density, compile_draws
+        from estimator.fit.likelihood import compile_density, compile_draws, compiled
         from estimator.fit.problem import pose
 
         problem = pose(inputs.log, inputs.tank)
-        with _beside(cores, compile_draws, problem):
+        compilers = 1 if compiled() else cores
+        with _beside(compilers, compile_draws, problem):
             from estimator.fit.fitting import fit
 
             compile_density(problem)
-    with stages.stage("fit", "Fitting") as tell, _beside(cores, compile_later, problem):
+    with stages.stage("fit", "Fitting") as tell, _beside(compilers, compile_later, problem):
         return fit(problem, *seeds, cores=cores, progress=tell)
 
 

@@ -26,8 +26,8 @@ from estimator.remark import Remark
 
 R_HAT_LIMIT = 1.01
 ESS_LIMIT = 400
-"""Vehtari et al. 2021 (Bayesian Analysis 16:667): rank-normalised split R-hat below 1.01 and bulk
-effective sample size of at least 100 per chain."""
+"""Vehtari et al. 2021 (Bayesian Analysis 16:667): rank-normalised split R-hat below 1.01, bulk and
+tail effective sample sizes of at least 100 per chain."""
 DIVERGENCE_LIMIT = 0.001
 """Largest share of draws that may be divergent: one in a thousand does not move a 90 % range."""
 PARETO_LIMIT = 0.7
@@ -191,6 +191,9 @@ def _arviz() -> Any:
     """ArviZ, loaded late, since reading a log needs none of it."""
     import arviz as az
 
+    if not _new_arviz():
+        # Version 0 would compile a variance, which takes longer than it ever saves here.
+        az.Numba.disable_numba()
     if sys.flags.optimize > 1:
         # It adds to docstrings, which Python leaves out with -OO.
         for name in ("arviz.stats.stats_utils", "arviz_stats.base.stats_utils"):
@@ -276,8 +279,9 @@ def diagnose(reported: Mapping[str, np.ndarray], chains: int, divergences: int) 
     if not np.all(r_hat <= R_HAT_LIMIT):
         worst = {"quantity": names[int(np.argmax(r_hat))], "r_hat": float(np.max(r_hat))}
         failures.append(Remark("fit_chains_disagree", worst | {"r_hat_limit": R_HAT_LIMIT}))
-    if not np.all(bulk >= ESS_LIMIT):
-        worst = {"quantity": names[int(np.argmin(bulk))], "ess": float(np.min(bulk))}
+    fewest = np.minimum(bulk, tail)
+    if not np.all(fewest >= ESS_LIMIT):
+        worst = {"quantity": names[int(np.argmin(fewest))], "ess": float(np.min(fewest))}
         failures.append(Remark("fit_few_draws", worst | {"ess_limit": ESS_LIMIT}))
     total = draws.shape[0] * draws.shape[1]
     if divergences > DIVERGENCE_LIMIT * total:

@@ -135,7 +135,7 @@ def compile_forecast() -> None:
     hold_kernel(two, two, two, two, two, three, three, three, one, one, one, none, 1.0, 0.0, 1.0)
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def hold_kernel(  # type: ignore[no-untyped-def]
     level,
     uptake,

@@ -56,6 +56,27 @@ class Adjoint(NamedTuple):
     variance: np.ndarray
 
 
+def compile_filter() -> None:
+    """Compile what a fit runs on a `System`, by running it once on a made-up one."""
+    none, one = np.zeros((1, 1)), np.ones(1)
+    system = System(
+        transition=np.zeros((1, 1, 1)),
+        offset=none,
+        noise=none,
+        loading=none,
+        intercept=one,
+        reading=one,
+        variance=one,
+        observed=np.ones(1, dtype=np.bool_),
+        mean=one,
+        covariance=none,
+    )
+    log_likelihood_and_adjoint(system)
+    _, predicted, _, predicted_cov, _ = forward(system)
+    draw_states(system, none, np.zeros((2, 2)))
+    step_response(system, predicted, predicted_cov, 0)
+
+
 @njit(cache=True)
 def forward(system):  # type: ignore[no-untyped-def]
     """Kalman filter.
@@ -86,10 +107,11 @@ def forward(system):  # type: ignore[no-untyped-def]
             predicted[i, a] = total
         for a in range(r):
             for b in range(d):
-                total = 0.0
-                for m in range(d):
-                    total += system.transition[i, a, m] * filtered_cov[i, m, b]
-                half[a, b] = total
+                half[a, b] = 0.0
+            for m in range(d):
+                factor = system.transition[i, a, m]
+                for b in range(d):
+                    half[a, b] += factor * filtered_cov[i, m, b]
         for a in range(d):
             for b in range(a + 1):
                 if b >= r:
@@ -103,24 +125,26 @@ def forward(system):  # type: ignore[no-untyped-def]
                 predicted_cov[i, a, b] = total
                 predicted_cov[i, b, a] = total
             predicted_cov[i, a, a] += system.noise[i, a]
-        innovation = 0.0
-        spread = 1.0
-        if system.observed[i]:
-            innovation = system.reading[i] - system.intercept[i]
-            spread = system.variance[i]
+        if not system.observed[i]:
+            for a in range(d):
+                filtered[i + 1, a] = predicted[i, a]
+                for b in range(d):
+                    filtered_cov[i + 1, a, b] = predicted_cov[i, a, b]
+            continue
+        innovation = system.reading[i] - system.intercept[i]
+        spread = system.variance[i]
         for a in range(d):
             gain[a] = 0.0
-            if system.observed[i]:
-                for b in range(d):
-                    gain[a] += predicted_cov[i, a, b] * system.loading[i, b]
-                innovation -= system.loading[i, a] * predicted[i, a]
-                spread += system.loading[i, a] * gain[a]
-        if system.observed[i]:
-            log_likelihood -= 0.5 * (LOG_2PI + np.log(spread) + innovation * innovation / spread)
-        for a in range(d):
-            filtered[i + 1, a] = predicted[i, a] + gain[a] * innovation / spread
             for b in range(d):
-                filtered_cov[i + 1, a, b] = predicted_cov[i, a, b] - gain[a] * gain[b] / spread
+                gain[a] += predicted_cov[i, a, b] * system.loading[i, b]
+            innovation -= system.loading[i, a] * predicted[i, a]
+            spread += system.loading[i, a] * gain[a]
+        log_likelihood -= 0.5 * (LOG_2PI + np.log(spread) + innovation * innovation / spread)
+        for a in range(d):
+            share = gain[a] / spread
+            filtered[i + 1, a] = predicted[i, a] + share * innovation
+            for b in range(d):
+                filtered_cov[i + 1, a, b] = predicted_cov[i, a, b] - share * gain[b]
     return log_likelihood, predicted, filtered, predicted_cov, filtered_cov
 
 
@@ -186,26 +210,29 @@ def log_likelihood_and_adjoint(system):  # type: ignore[no-untyped-def]
         for a in range(d):
             adjoint.noise[i, a] = cov_bar[a, a]
             for m in range(d):
-                total = cov_bar[a, m] if m >= r else 0.0
-                for b in range(r):
-                    total += cov_bar[a, b] * system.transition[i, b, m]
-                moved[a, m] = total
+                moved[a, m] = cov_bar[a, m] if m >= r else 0.0
+            for b in range(r):
+                factor = cov_bar[a, b]
+                for m in range(d):
+                    moved[a, m] += factor * system.transition[i, b, m]
         for a in range(r):
             adjoint.offset[i, a] = bar[a]
             for m in range(d):
-                total = 0.0
-                for b in range(d):
-                    total += moved[a, b] * filtered_cov[i, b, m]
-                adjoint.transition[i, a, m] = bar[a] * filtered[i, m] + 2.0 * total
+                adjoint.transition[i, a, m] = bar[a] * filtered[i, m]
+            for b in range(d):
+                factor = 2.0 * moved[a, b]
+                for m in range(d):
+                    adjoint.transition[i, a, m] += factor * filtered_cov[i, b, m]
         for m in range(d):
             before[m] = bar[m] if m >= r else 0.0
             for a in range(r):
                 before[m] += system.transition[i, a, m] * bar[a]
             for b in range(d):
-                total = moved[m, b] if m >= r else 0.0
-                for a in range(r):
-                    total += system.transition[i, a, m] * moved[a, b]
-                cov_bar[m, b] = total
+                cov_bar[m, b] = moved[m, b] if m >= r else 0.0
+            for a in range(r):
+                factor = system.transition[i, a, m]
+                for b in range(d):
+                    cov_bar[m, b] += factor * moved[a, b]
         for m in range(d):
             bar[m] = before[m]
     return log_likelihood, adjoint

@@ -7,10 +7,18 @@ of the candidates of `jumps` has happened; given which, everything is Gaussian, 
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 from numba import njit
 
-from estimator.fit.kalman import draw_states, forward, log_likelihood_and_adjoint, step_response
+from estimator.fit.kalman import (
+    compile_filter,
+    draw_states,
+    forward,
+    log_likelihood_and_adjoint,
+    step_response,
+)
 from estimator.fit.layout import (
     DRIFT,
     EFFLUENT_DRIFT,
@@ -28,18 +36,33 @@ MISREAD_CHANCE = np.array([0.96, 0.03, 0.008, 0.002])
 """Prior chance of each class: about one hobby reading in 25 is odd (common practice, no source)."""
 
 
+def compiled() -> bool:
+    """Whether an earlier run left the compiled density on disk, newer than its source.
+
+    If so, most likely all else is there, too.
+    """
+    kept = Path(density_and_gradient.stats.cache_path).glob("*.density_and_gradient-*.nbi")
+    source = Path(__file__).stat().st_mtime
+    return any(one.stat().st_mtime > source for one in kept)
+
+
 def compile_density(problem: Problem) -> None:
     """Compile the likelihood and its gradient, by running them once on this log."""
-    readings = len(problem.schedule.readings)
-    density_and_gradient(np.zeros(problem.priors.size), np.ones(readings), 0, problem.frame)
+    readings, z = len(problem.schedule.readings), np.zeros(problem.priors.size)
+    # First, since a second process waits for it (`compile_draws`).
+    by_step = np.ones(len(problem.frame.steps))
+    system_of(problem.priors.natural(z), by_step, 0, problem.frame)
+    density_and_gradient(z, np.ones(readings), 0, problem.frame)
 
 
 def compile_draws(problem: Problem) -> None:
     """Compile what draws levels and classes, by running it once on this log.
 
     A second process can do this beside `compile_density`: compiled code is shared through numba's
-    cache on disk, and on a machine's first run this saves seconds.
+    cache on disk, and on a machine's first run this saves seconds. It begins with what needs no
+    system, so that each finds on disk what the other has done.
     """
+    compile_filter()
     frame, size, kits = problem.frame, problem.priors.size, len(problem.schedule.kits)
     theta = problem.priors.natural(np.zeros(size))
     readings = len(problem.schedule.readings)
@@ -99,7 +122,7 @@ def value_and_gradient(z, spread, jump, frame):  # type: ignore[no-untyped-def]
     return value, pulled
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def draw_path_at(theta, spread, jump, frame, normals):  # type: ignore[no-untyped-def]
     """One exact draw of all states (n, d), and the readings it leads to expect (m,).
 
@@ -285,7 +308,8 @@ def weigh_jumps(theta, misread, frame):  # type: ignore[no-untyped-def]
     (1 + a v)^(−1/2) exp(b² v / (2(1 + a v))).
     """
     jumps = frame.jumps
-    system = system_at(theta, misread, 0, frame)
+    # A plain 0 would be a type of its own, for which all below is compiled once more.
+    system = system_at(theta, misread, np.int64(0), frame)
     value, predicted, _, predicted_cov, _ = forward(system)
     weights = value + jumps.log_prior
     if len(weights) > 1:

@@ -10,6 +10,7 @@ import numpy as np
 from estimator.fit.likelihood import MISREAD_SPREAD, draw_path_at
 from estimator.fit.problem import Problem
 from estimator.fit.schedule import Schedule
+from estimator.processes import side_by_side
 
 
 @dataclass(frozen=True)
@@ -67,6 +68,8 @@ def day_states(schedule: Schedule, paths: np.ndarray) -> DayStates:
 
 BLOCK = 200
 """Paths held at once while days are picked out, to keep memory small."""
+TOGETHER = 20
+"""Paths that a thread draws before it takes more."""
 
 
 def draw_day_states(
@@ -81,18 +84,22 @@ def draw_day_states(
     shape = (len(schedule.step_time_d) + 1, schedule.layout.size + 1)
     expected = np.empty((len(natural), len(schedule.readings)))
     blocks = []
-    for start in range(0, len(natural), BLOCK):
+
+    def draw(some: tuple[np.ndarray, np.ndarray]) -> np.ndarray:
         paths = []
-        for s in range(start, min(start + BLOCK, len(natural))):
-            path, expected[s] = draw_path_at(
-                natural[s],
-                MISREAD_SPREAD[misread[s]],
-                jump[s],
-                frame,
-                rng.standard_normal(shape),
-            )
+        for s, normals in zip(*some, strict=True):
+            spread = MISREAD_SPREAD[misread[s]]
+            path, expected[s] = draw_path_at(natural[s], spread, jump[s], frame, normals)
             paths.append(path)
-        blocks.append(day_states(schedule, np.array(paths)))
+        return np.array(paths)
+
+    for start in range(0, len(natural), BLOCK):
+        block = np.arange(start, min(start + BLOCK, len(natural)))
+        parts = np.array_split(block, -(-len(block) // TOGETHER))
+        paths = side_by_side(
+            draw, ((part, rng.standard_normal((len(part), *shape))) for part in parts)
+        )
+        blocks.append(day_states(schedule, np.concatenate(paths)))
 
     whole: dict[str, Any] = {}
     for field in fields(DayStates):

@@ -11,6 +11,7 @@ import numpy as np
 from estimator.next_tests.linear import best_order, pool
 from estimator.next_tests.ranking import Prospect
 from estimator.next_tests.worth import perfect_knowledge
+from estimator.processes import side_by_side
 from estimator.unknowns import Unknown
 
 ENOUGH = 0.01
@@ -76,7 +77,8 @@ def how_much(prospect: Prospect, seed: np.random.SeedSequence) -> HowMuch | None
         unknown: 1.0 - pooled.left(np.array([*tank, pooled.readings + 1 + c]), known) / floor
         for c, unknown in enumerate(pooled.causes)
     }
-    values = {n: prospect.worth(order[:n]).value for n in WEIGHED}
+    worths = side_by_side(lambda n: prospect.worth(order[:n]), WEIGHED)
+    values = {n: worth.value for n, worth in zip(WEIGHED, worths, strict=True)}
     most = values[WEIGHED[-1]]
     reached = [n for n in (0, *WEIGHED[:-1]) if most - values.get(n, 0.0) < ENOUGH]
     return HowMuch(

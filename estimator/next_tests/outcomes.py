@@ -106,7 +106,7 @@ def _condition(
     return found
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def condition(  # type: ignore[no-untyped-def]
     mean, covariance, variance, rows, states, shown, spreads, normals, flow_slope
 ):

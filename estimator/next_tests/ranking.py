@@ -17,6 +17,7 @@ from estimator.next_tests.candidates import REFERENCE, REFERENCE_ALKALINITY, Can
 from estimator.next_tests.foresight import Foresight, foresee
 from estimator.next_tests.outcomes import outcomes_of
 from estimator.next_tests.worth import Decision, Worth, decision_of, worth_of
+from estimator.processes import side_by_side
 
 INFORMING = (ALKALINITY.name, CALCIUM.name)
 """Parameters that the model has a place for; readings of others tell it nothing."""
@@ -146,11 +147,13 @@ def rank(
     """
     needed = to_ml_h(np.quantile(fitted.posterior.needed_flow_l_d, [0.05, 0.95]))
     width_now = float(needed[1] - needed[0])
-    found: list[tuple[Candidate, Worth]] = []
-    for candidate in candidates:
+
+    def weigh(candidate: Candidate) -> Worth:
         prospect = prospects[candidate.actions]
         rows = prospect.rows(candidate.readings, candidate.repeats)
-        found.append((candidate, prospect.worth(rows, candidate.volume_sd)))
+        return prospect.worth(rows, candidate.volume_sd)
+
+    found = list(zip(candidates, side_by_side(weigh, candidates), strict=True))
     found.sort(key=lambda pair: (pair[1].expected_width, pair[0].minutes))
     ranked = []
     for place, (candidate, worth) in enumerate(found):

@@ -23,17 +23,20 @@ Draws = NDArray[np.float64]
 
 def quantiles(draws: Draws) -> Json:
     """Q: {q05, q25, q50, q75, q95, mean, sd} of draws (s,)."""
-    points = np.quantile(draws, QUANTILES)
-    named = {f"q{round(100 * p):02d}": float(x) for p, x in zip(QUANTILES, points, strict=True)}
-    return named | {"mean": float(np.mean(draws)), "sd": float(np.std(draws))}
+    return _of_rows(draws[None])[0]
+
+
+def _of_rows(draws: Draws) -> list[Json]:
+    """Q of each row of draws (n, s)."""
+    points = np.quantile(draws, QUANTILES, axis=1)
+    told = np.stack([*points, np.mean(draws, axis=1), np.std(draws, axis=1)], axis=1)
+    return [dict(zip(QUANTITY, row, strict=True)) for row in told.tolist()]
 
 
 def by_date(days: Iterable[date], draws: Iterable[Draws]) -> list[Json]:
     """Q with its date, for each day and its draws (s,)."""
-    return [
-        {"date": day.isoformat(), **quantiles(of_day)}
-        for day, of_day in zip(days, draws, strict=True)
-    ]
+    told = _of_rows(np.stack(list(draws)))
+    return [{"date": day.isoformat(), **q} for day, q in zip(days, told, strict=True)]
 
 
 def rounded(value: float) -> float | None:

@@ -62,7 +62,7 @@ def still_trace(problem: Problem, natural: np.ndarray, copies: int = 2) -> Trace
     shape = (1, copies, len(natural))
     classes = np.zeros((1, copies, len(problem.schedule.readings)), dtype=np.int64)
     jump = np.zeros((1, copies), dtype=np.int64)
-    return Trace(np.zeros(shape), np.broadcast_to(natural, shape).copy(), classes, jump, 0, 0)
+    return Trace(np.zeros(shape), np.broadcast_to(natural, shape).copy(), classes, jump, 0, 0, 1.0)
 
 
 def theta_of(case: Case, schedule: Schedule, drift: float = 0.02) -> np.ndarray:

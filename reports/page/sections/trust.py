@@ -95,7 +95,9 @@ def _sampling(n: Report) -> Table:
         "Independent draws, middle (fewest) | {at/ess_bulk_min} | at least {at/ess_limit}": (
             (found["ess_bulk_min"] or 0) >= found["ess_limit"]
         ),
-        "Independent draws, ends (fewest) | {at/ess_tail_min} | ": None,
+        "Independent draws, ends (fewest) | {at/ess_tail_min} | at least {at/ess_limit}": (
+            (found["ess_tail_min"] or 0) >= found["ess_limit"]
+        ),
         "Divergent steps | {at/divergences} | at most {at/divergences_limit}": (
             found["divergences"] <= found["divergences_limit"]
         ),

@@ -19,11 +19,16 @@ from helpers.tanks import example_log, example_tank
 SPREAD = np.array([1.0, 4.0, 16.0, 64.0])
 
 
-def diagnosed(monkeypatch, r_hat=(1.0, 1.0), bulk=(900.0, 900.0), divergences=0, draws=500):
+ENOUGH = (900.0, 900.0)
+
+
+def diagnosed(
+    monkeypatch, r_hat=(1.0, 1.0), bulk=ENOUGH, tail=(433.0, 777.0), divergences=0, draws=500
+):
     """Two quantities of which ArviZ says so."""
 
     def ess(_, method):
-        return {"x": np.array(bulk if method == "bulk" else (333.0, 777.0))}
+        return {"x": np.array(bulk if method == "bulk" else tail)}
 
     fake = SimpleNamespace(rhat=lambda _: {"x": np.array(r_hat)}, ess=ess)
     monkeypatch.setattr(checks, "_arviz", lambda: fake)
@@ -53,7 +58,23 @@ def test_one_quantity_with_few_draws_is_enough_to_fail(monkeypatch, bulk, quanti
     if not np.isnan(bulk).any():
         assert found.ess_bulk_min == min(bulk)
         assert found.worst == ("second" if bulk[1] < bulk[0] else "first")
-    assert found.ess_tail_min == 333.0
+    assert found.ess_tail_min == 433.0
+
+
+@pytest.mark.parametrize(
+    ("bulk", "tail", "quantity", "ess"),
+    [
+        (ENOUGH, (399.9, 900.0), "first", 399.9),
+        (ENOUGH, (900.0, 399.9), "second", 399.9),
+        ((390.0, 900.0), (900.0, 380.0), "second", 380.0),
+        ((370.0, 900.0), (900.0, 380.0), "first", 370.0),
+    ],
+)
+def test_the_ends_need_as_many_draws_as_the_middle(monkeypatch, bulk, tail, quantity, ess) -> None:
+    """Ranges are told by their ends; of both kinds the fewest draws are named."""
+    (failure,) = diagnosed(monkeypatch, bulk=bulk, tail=tail).failures
+    assert failure.code == "fit_few_draws"
+    assert (failure.values["quantity"], failure.values["ess"]) == (quantity, ess)
 
 
 @pytest.mark.parametrize(
@@ -90,7 +111,7 @@ def test_one_divergence_in_a_thousand_is_the_most(monkeypatch, draws, divergence
 
 def test_all_that_fails_is_told(monkeypatch) -> None:
     """A keeper's helper sees every failure, not the first alone."""
-    found = diagnosed(monkeypatch, (1.2, 1.0), (100.0, 900.0), 9)
+    found = diagnosed(monkeypatch, (1.2, 1.0), (100.0, 900.0), divergences=9)
     codes = ["fit_chains_disagree", "fit_few_draws", "fit_divergent"]
     assert [failure.code for failure in found.failures] == codes
 

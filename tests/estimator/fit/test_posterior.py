@@ -40,6 +40,9 @@ from helpers.tanks import Case, example_log, example_tank, example_truth
 DKH = units.MEQ_L_PER_DKH
 
 
+DRAWN = ("z", "natural", "misread", "jump")
+
+
 def exact_trace(problem, case: Case, draws: int = 60) -> Trace:
     """A trace that knows the truth: every draw the same, nothing drifts, kits all but perfect."""
     schedule = problem.schedule
@@ -47,9 +50,8 @@ def exact_trace(problem, case: Case, draws: int = 60) -> Trace:
     natural[[DRIFT, EFFLUENT_DRIFT, UNLOGGED_CALCIUM]] = 1e-5
     natural[schedule.shape.first_repeatability :] = 1e-4
     one = still_trace(problem, natural, draws)
-    return Trace(
-        *(np.repeat(part, 4, axis=0) for part in (one.z, one.natural, one.misread, one.jump)), 0, 0
-    )
+    parts = {name: np.repeat(getattr(one, name), 4, axis=0) for name in DRAWN}
+    return replace(one, **parts)
 
 
 @pytest.fixture(scope="module")

@@ -111,9 +111,10 @@ def quantiles(draws: np.ndarray) -> np.ndarray:
 def test_the_present_is_the_posterior(small_fit, next_tests) -> None:
     """Level, uptake, increment and needed flow at the log's end are those of the posterior.
 
-    The posterior drew its states with random numbers of its own, so the quantiles agree within a
-    tenth of the 9-in-10 range.
+    The posterior drew its states with random numbers of its own: of 600 draws the middle quantiles
+    agree within a tenth of the 9-in-10 range, its ends within a fifth (three standard errors).
     """
+    within = np.array([0.2, 0.1, 0.1, 0.1, 0.2])
     found = foresee(small_fit, list(next_tests.values()))
     states = outcomes_of(found, []).states[0]
     posterior: Posterior = small_fit.posterior
@@ -132,8 +133,8 @@ def test_the_present_is_the_posterior(small_fit, next_tests) -> None:
     }
     for name, (foreseen, known) in pairs.items():
         expected = quantiles(known)
-        apart = np.abs(quantiles(foreseen) - expected).max()
-        assert apart < 0.1 * (expected[-1] - expected[0]), name
+        apart = np.abs(quantiles(foreseen) - expected) / (expected[-1] - expected[0])
+        assert np.all(apart < within), (name, apart)
 
 
 def test_the_states_are_moments_of_exact_draws(small_fit, next_tests) -> None:
