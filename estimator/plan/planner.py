@@ -11,7 +11,7 @@ import numpy as np
 from estimator.advice.alarms import STANDS
 from estimator.next_tests.candidates import REFERENCE, Bench, bench_of, candidates_of
 from estimator.plan.course import Rhythm
-from estimator.plan.futures import Futures, futures_of
+from estimator.plan.futures import FUTURE_DRAWS, TOLD_DRAWS, Futures, futures_of
 from estimator.plan.gains import gains_of
 from estimator.plan.ground import STILL, Ground, kind_of
 from estimator.plan.present import settable_dose
@@ -51,8 +51,8 @@ def _made(ground: Ground, seed: np.random.SeedSequence) -> tuple[Plan, Rhythm | 
     *future_seeds, gain_seed = seed.spawn(3)
     span = (wait, wait + AHEAD_DAYS)
     looked, told = (
-        futures_of(ground.posterior, ground.tank, span, np.random.default_rng(one))
-        for one in future_seeds
+        futures_of(ground.posterior, ground.tank, span, np.random.default_rng(one), draws)
+        for one, draws in zip(future_seeds, (FUTURE_DRAWS, TOLD_DRAWS), strict=True)
     )
     kind, phase = kind_of(ground)
     task = task_of(ground, looked, phase)

@@ -49,8 +49,10 @@ LEAST_RUNG = 0.08
 """Part of the load that a rung moves at least."""
 LIFT_FROM = 0.25
 """A level so far below the aim, in half widths of the band, is put right by a one-off addition."""
-FAST_COST = 0.5
-"""Good days that a rise beyond the limit costs, in each future that has one: half of them."""
+SLOWER_SHARE = 0.5
+"""Part of the largest rise that a slower correction asks for."""
+FAST_COST = 1.0
+"""Good days that a rise beyond the limit costs, in each future that has one: all of them."""
 REPORT_COST = 0.01
 """Good days that each report of a week must bring (by design, as `LEFT_ALONE`)."""
 
@@ -81,6 +83,7 @@ class Task:
         highest_l_d: the pump is not to go beyond.
         doses: alkalinity may be dosed from today on.
         dose_stays: at the rate of now.
+        rise_share: part of the largest rise that is asked for.
         minutes: of one titration; infinite where there is no kit.
         minutes_per_week: that the rule's tests may take.
         reports: when the report may be run again, and those after it.
@@ -98,6 +101,7 @@ class Task:
     minutes_per_week: float
     reports: tuple[Reports, ...]
     dose_stays: bool = False
+    rise_share: float = SAFE_SHARE
 
     def with_less(self, minutes: float) -> Task:
         """The same with fewer minutes for the rule's tests, in the first week and in every one."""
@@ -122,7 +126,7 @@ class Task:
     @property
     def safe_rise(self) -> float:
         """Rise of the level in a day that a plan may ask for, meq/L."""
-        return SAFE_SHARE * self.means.rise_meq_l_d
+        return self.rise_share * self.means.rise_meq_l_d
 
     @property
     def once_meq(self) -> tuple[float, ...]:
@@ -366,9 +370,10 @@ def judge(task: Task, futures: Futures, courses: Courses, rhythm: Rhythm) -> Pro
 
 def search(task: Task, futures: Futures) -> Chosen:
     """The course to take."""
+    slower = [replace(task, rise_share=SLOWER_SHARE)] if task.once_meq else []
     best: list[tuple[float, float, Chosen]] = []
-    for rhythm in rhythms(task):
-        found = list(courses_of(task, rhythm, futures.kit_step_meq_l))
+    for paced, rhythm in product([task, *slower], rhythms(task)):
+        found = list(courses_of(paced, rhythm, futures.kit_step_meq_l))
         courses = _stacked([one for one, _, _ in found])
         told = judge(task, futures, courses, rhythm)
         fast = np.mean(told.largest_rise_meq_l_d > task.means.rise_meq_l_d, axis=1)

@@ -171,8 +171,8 @@ def _rule(ground: Ground, task: Task, chosen: Chosen) -> TestRule:
 def _reasons(ground: Ground, task: Task, chosen: Chosen) -> list[Remark]:
     """Why the plan is as it is."""
     found = []
-    if task.once_meq:
-        found.append(Remark("plan_corrects", {"days": len(task.once_meq)}))
+    if chosen.courses.once_meq:
+        found.append(Remark("plan_corrects", {"days": len(chosen.courses.once_meq)}))
     if ground.most_ml_h is not None:
         found.append(Remark("plan_held_back", {"most_ml_h": ground.most_ml_h}))
     if task.first_only and chosen.courses.flow_l_d[0, 0] > 0:

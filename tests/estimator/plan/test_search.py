@@ -124,6 +124,24 @@ def test_a_low_level_is_put_right_at_once_by_a_solution() -> None:
     assert len(task(level=BAND.middle - 0.31 * DKH).once_meq) == 1
 
 
+def test_a_correction_is_slower_where_its_rise_is_hardly_known() -> None:
+    """Of 1.2 dKH at 0.35 or 0.25 a day: the latter where one tank in five holds half the water."""
+    low = BAND.middle - 1.2 * DKH
+    sure = futures(level=low)
+    assert len(search(task(level=low), sure).courses.once_meq) == 4
+    law, small = sure.state.law, np.where(np.arange(len(sure.calibration)) % 5 == 0, 0.55, 1.0)
+    # In less water the same supply still meets what is taken.
+    unsure = sure._replace(
+        state=replace(
+            sure.state,
+            law=law._replace(volume_l=law.volume_l * small),
+            uptake_meq_l_d=sure.state.uptake_meq_l_d / small,
+        ),
+        uptake_meq_l_d=sure.uptake_meq_l_d / small,
+    )
+    assert len(search(task(level=low), unsure).courses.once_meq) == 5
+
+
 def test_the_largest_dosing_raises_the_level_no_faster_than_is_safe() -> None:
     """All of the load and 0.35 dKH a day of 600 L; none where nothing may be dosed."""
     most = task(doses=True).most_meq_d
