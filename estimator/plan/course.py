@@ -223,7 +223,7 @@ def follow(
                 tank.report(np.ones(tank.level.shape, dtype=bool))
             else:
                 tank.act(mean, shown[rhythm.repeats], rhythm.repeats)
-        tank.advance(day, futures.strength[day], futures.uptake_meq_l_d[day])
+        tank.advance(futures.strength[day], futures.uptake_meq_l_d[day])
         out.level_meq_l[day], out.flow_l_d[day] = tank.level, tank.flow
         out.dose_meq_d[day] = tank.dose
         out.shown_meq_l[day] = futures.titrations(day + 1, tank.level)[0]
@@ -240,6 +240,9 @@ class _Tank:
         self.rule = courses.rule.each(lambda part: part[:, None])
         self.row = np.arange(shape[0])[:, None]
         self.at = np.zeros(shape, dtype=np.intp)
+        # One-off additions still to be given, and how much of them in a day.
+        self.open_meq = np.full(shape, sum(courses.once_meq))
+        self.daily_meq = np.full(shape, courses.once_meq[0] if courses.once_meq else 0.0)
         self.flow = np.broadcast_to(courses.flow_l_d[:, :1], shape)
         self.dose = np.broadcast_to(courses.dose_meq_d[:, None], shape)
         self.level = np.broadcast_to(futures.state.level_meq_l, shape)
@@ -262,8 +265,7 @@ class _Tank:
         self.calibration = known.calibration
         self.believed = np.broadcast_to(known.level_meq_l, self.level.shape)
         self.net = self.net + known.net_meq_l_d
-        given = sum(self.courses.once_meq) / self._volume
-        self._steer(self.believed + given, np.ones(self.level.shape, dtype=bool))
+        self._steer(np.ones(self.level.shape, dtype=bool))
 
     def learn(self, mean: np.ndarray, gain: np.ndarray, repeats: int) -> None:
         """What a reading tells the fit."""
@@ -318,19 +320,24 @@ class _Tank:
         self.dose, self.flow = dose, flow
 
     def report(self, where: np.ndarray) -> None:
-        """New settings from all that is believed, where a report is run."""
-        courses, belief = self.courses, self.belief
-        lift = np.clip(belief.aim_meq_l - self.believed, 0.0, courses.lift_meq / self._volume)
-        lift = np.where(where & (lift > 0.5 * courses.lift_meq / self._volume), lift, 0.0)
-        self.level = self.level + lift * self._volume / self.law.volume_l
-        self.believed = self.believed + lift
-        self._rung(where)
-        self._steer(self.believed, where)
+        """New settings from all that is believed, where a report is run.
 
-    def _steer(self, level: np.ndarray, where: np.ndarray) -> None:
-        """Settings that bring a level to its aim in `REPORT_DAYS`."""
+        One-off additions are planned anew, for a level that lacks more than those of a day.
+        """
         courses = self.courses
-        wanted = -self._volume * (self.net + (level - self.belief.aim_meq_l) / REPORT_DAYS)
+        lacking = self._volume * (self.belief.aim_meq_l - self.believed)
+        lacking = np.where(lacking > courses.lift_meq, lacking, 0.0) * (courses.lift_meq > 0)
+        self.open_meq = np.where(where, lacking, self.open_meq)
+        self.daily_meq = np.where(where, courses.lift_meq, self.daily_meq)
+        self._rung(where)
+        self._steer(where)
+
+    def _steer(self, where: np.ndarray) -> None:
+        """Settings that bring the level to its aim in `REPORT_DAYS`, additions counted as given."""
+        courses = self.courses
+        given = self.open_meq / self._volume
+        off = self.believed + given - self.belief.aim_meq_l
+        wanted = -self._volume * (self.net - self.fading * given + off / REPORT_DAYS)
         wanted = np.where(where, wanted, 0.0)
         by_pump = courses.by_pump[:, None]
         dose = np.clip(
@@ -342,14 +349,17 @@ class _Tank:
         least, most = (step * self.flow for step in REPORT_STEPS)
         self._set(dose, np.clip(self.flow + left / self.slope, least, most))
 
-    def advance(self, day: int, strength: np.ndarray, uptake: np.ndarray) -> None:
+    def advance(self, strength: np.ndarray, uptake: np.ndarray) -> None:
         """One day."""
-        once = self.courses.once_meq[day] if day < len(self.courses.once_meq) else 0.0
+        once = np.minimum(self.open_meq, self.daily_meq)
+        self.open_meq = self.open_meq - once
         level = self.level + once / self.law.volume_l
         net = self.dose / self.law.volume_l - uptake
         self.level = self.law.advance(level, self.flow, net, strength)
-        now = self.believed + once / self._volume
-        self.believed = now + self.net
+        # A level that was raised takes more, and gets less from the chamber.
+        raised = once / self._volume
+        self.net = self.net - self.fading * raised
+        self.believed = self.believed + raised + self.net
         self.net = self.net * (1.0 - self.fading)
 
 

@@ -177,6 +177,17 @@ def test_what_cannot_be_taken_from_the_dosing_is_dropped() -> None:
     assert path.flow_l_d[3, 0, 0] == 25.0
 
 
+def test_a_report_replaces_the_additions_that_are_open() -> None:
+    """60 meq into 600 L a day for five days, and a report on the second that finds nothing low."""
+    of = {"once_meq": (60.0,) * 5, "by_pump": np.array([True]), "flow_l_d": np.full((1, 3), 50.0)}
+    still = courses(**of, dose_meq_d=np.array([0.0]), lift_meq=60.0)
+    reported = follow(futures(5), still, Rhythm((), 1, (1,)), belief(), 5).level_meq_l[:, 0, 0]
+    alone = follow(futures(5), still, NEVER, belief(), 5).level_meq_l[:, 0, 0]
+    assert reported[0] == alone[0]
+    assert np.all(np.diff(reported) < 0.02)
+    assert np.all(np.diff(alone) > 0.05)
+
+
 def test_additions_come_on_their_days() -> None:
     """60 meq into 600 L on the first two days: 0.1 meq/L each."""
     path = follow(futures(4), courses(once_meq=(60.0, 60.0)), NEVER, belief(), 4)
