@@ -54,12 +54,12 @@ def drawn(problem, monkeypatch, passes_from: int):
 @pytest.mark.parametrize(
     ("passes_from", "rounds", "sound"),
     [
-        (1, [300], True),
-        (300, [300], True),
-        (301, [300, 100], True),
-        (401, [300, 100, 133], True),
-        (1685, [300, 100, 133, 178, 237, 316, 421], True),
-        (1686, [300, 100, 133, 178, 237, 316, 421], False),
+        (1, [400], True),
+        (400, [400], True),
+        (401, [400, 133], True),
+        (534, [400, 133, 178], True),
+        (1685, [400, 133, 178, 237, 316, 421], True),
+        (1686, [400, 133, 178, 237, 316, 421], False),
     ],
 )
 def test_drawn_in_whole_rounds_until_the_checks_pass(
