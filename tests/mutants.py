@@ -2,66 +2,73 @@
 
 Of the modules that decide what a keeper is told (`MIRRORS`) a seeded sample of places is drawn,
 and for each place one of the changes that Cosmic Ray makes there: `<` for `<=`, minus for plus, a
-number one larger, a loop never entered. Each is made in a copy of the project, where the tests that
-mirror the module's package are run until the first one fails, those of the module itself first.
-What no test notices has survived; `mutants_equivalent.json` lists those that change nothing, with
-the reason.
+number one larger, a loop never entered. With each the tests that mirror the module's package are
+run until the first one fails, those of the module itself first. What no test notices has survived;
+`mutants_equivalent.json` lists those that change nothing, with the reason.
 
     pip install -e '.[test,mutation]'
-    python tests/mutants.py --sample 150 --seed 1 --out tests/mutants.json
+    python tests/mutants.py --sample 150 --seed 1
 
-`--again` runs only those that the file of `--out` has as survivors, after tests were added.
-Not for Windows: the tests are run in forked processes, so that libraries load once.
+`--again` runs only those that the file of `--out` has as survivors, or not yet: after tests were
+added, or where a run was stopped.
+
+No file is changed. Tests and libraries load once; each change is made in a forked process, in the
+code of the one function or the value of the one constant that it is in. So this is not for Windows,
+and what a test starts as a process of its own, or a constant made from another, is unchanged.
 """
 
 from __future__ import annotations
+import __future__
 
 import argparse
 import ast
+import functools
+import importlib
+import inspect
 import json
 import logging
 import os
 import platform
-import shutil
+import select
+import signal
 import sys
-import tempfile
-import time
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import date
 from importlib.metadata import version
-from multiprocessing import get_context
 from pathlib import Path
+from types import FunctionType
+from typing import Any
 
 import numpy as np
 
 # Before Cosmic Ray, whose own order of imports does not find all of its parts.
 import parso  # noqa: F401
+import pytest
 from cosmic_ray.ast import ast_nodes, get_ast
 from cosmic_ray.mutating import mutate_code
 from cosmic_ray.plugins import get_operator, operator_names
 
 ROOT = Path(__file__).resolve().parents[1]
-PLACES = ("estimator", "reports", "tests", "demo", "pyproject.toml", "README.md", "DEVELOPERS.md")
-"""What the tests need of the project."""
 MIRRORS = {
     "estimator/plan": ("tests/estimator/plan",),
     "estimator/advice": ("tests/estimator/advice",),
-    "estimator/fit/posterior.py": ("tests/estimator/fit",),
-    "estimator/fit/state.py": ("tests/estimator/fit",),
+    "estimator/fit/posterior.py": ("tests/estimator/fit/test_posterior.py",),
+    "estimator/fit/state.py": (
+        "tests/estimator/fit/test_posterior.py",
+        "tests/estimator/fit/test_forecast.py",
+    ),
     "reports/twin": ("tests/reports/twin", "tests/reports/page"),
 }
 """Packages and modules that are changed, and the tests that are to notice."""
-CHOICE = ("-x", "-q", "-p", "no:cacheprovider", "-p", "no:randomly", "-p", "no:xdist")
+CHOICE = ("-s", "-p", "no:terminal", "-p", "no:cacheprovider", "-p", "no:xdist")
 MARKED = "not sampler and not browser and not slow"
 GUARDS = ("frozen", "strict")
 """Arguments that only refuse what no code does: turned off they change no result."""
 ARITHMETIC = ("Add", "Sub", "Mul", "Div", "FloorDiv")
 """A slip of the pen takes one of these for another, not a shift of bits for a minus."""
-PRELOADED = ("numba", "numpy", "scipy.stats", "xarray", "pandas", "pymc", "arviz", "matplotlib")
 EQUIVALENT = Path(__file__).with_name("mutants_equivalent.json")
-SLOWEST = 4.0
-"""A change with which the tests take so many times as long as without it hangs: it is noticed."""
+PASSED = "passed"
 
 
 @dataclass(frozen=True)
@@ -95,13 +102,6 @@ def modules() -> Iterator[Path]:
         yield from [path] if path.is_file() else sorted(path.glob("*.py"))
 
 
-def _tests_of(file: str) -> list[str]:
-    """The tests that are to notice: those of the module itself first."""
-    folders = next(tests for place, tests in MIRRORS.items() if file.startswith(place))
-    own = [f"{folder}/test_{Path(file).name}" for folder in folders]
-    return [*(one for one in own if (ROOT / one).exists()), *folders]
-
-
 class _Bare(ast.NodeTransformer):
     """The code without what is never run: annotations, and the `GUARDS`."""
 
@@ -125,23 +125,22 @@ class _Bare(ast.NodeTransformer):
         return node
 
 
-def _bare(code: str) -> str:
-    return ast.dump(_Bare().visit(ast.parse(code)))
-
-
 def _differs(code: str, changed: str) -> bool:
     """Whether what is run differs, and can be compiled."""
     try:
         compile(changed, "mutant", "exec")
     except SyntaxError:
         return False
-    return _bare(code) != _bare(changed)
+    bare, other = (ast.dump(_Bare().visit(ast.parse(text))) for text in (code, changed))
+    return bare != other
 
 
 def _lines_changed(file: str, code: str, changed: str) -> Mutant:
     old, new = code.splitlines(), changed.splitlines()
-    first = next(at for at, (a, b) in enumerate(zip(old, new, strict=False)) if a != b)
-    last = next(at for at, (a, b) in enumerate(zip(old[::-1], new[::-1], strict=False)) if a != b)
+    pairs = list(zip(old, new, strict=False))
+    first = next(at for at, (a, b) in enumerate(pairs) if a != b)
+    ends = zip(old[::-1], new[::-1], strict=False)
+    last = next(at for at, (a, b) in enumerate(ends) if a != b)
     before, after = ("\n".join(one[first : len(one) - last]).strip() for one in (old, new))
     return Mutant(file, first + 1, before, after)
 
@@ -192,125 +191,147 @@ def drawn(sample: int, seed: int) -> list[tuple[Mutant, str]]:
     return found
 
 
-def _run_tests(folder: str, tests: Sequence[str], told: str) -> None:
-    """In a process of its own: tests in a copy of the project, what failed first into a file."""
-    import pytest
+def make(file: str, changed: str) -> None:
+    """Make a change in the loaded module: in a function's code, or in the value of a constant
+    wherever that was imported."""
+    module = importlib.import_module(file.removesuffix(".py").replace("/", "."))
+    bodies = (ast.parse(text).body for text in ((ROOT / file).read_text(), changed))
+    (statement,) = [b for a, b in zip(*bodies, strict=True) if ast.dump(a) != ast.dump(b)]
+    made = dict(vars(module))
+    flags = __future__.annotations.compiler_flag
+    exec(compile(ast.Module([statement], []), file, "exec", flags), made)
+    if isinstance(statement, ast.FunctionDef):
+        _transplant(vars(module)[statement.name], made[statement.name], file)
+        return
+    if isinstance(statement, ast.ClassDef):
+        old, new = vars(module)[statement.name], made[statement.name]
+        for name, value in vars(new).items():
+            if not _transplant(vars(old).get(name), value, file) and not name.startswith("__"):
+                setattr(old, name, value)
+        return
+    was = {name: old for name, old in vars(module).items() if made[name] is not old}
+    for other in list(sys.modules.values()):
+        for name, old in was.items():
+            if getattr(other, "__dict__", {}).get(name) is old:
+                setattr(other, name, made[name])
 
-    class First:
-        def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
-            if report.failed:
-                Path(told).write_text(report.nodeid)
 
-        def pytest_collectreport(self, report: pytest.CollectReport) -> None:
-            if report.failed:
-                Path(told).write_text(report.nodeid or "collection")
-
-    os.chdir(folder)
-    os.environ["PYTHONPATH"] = folder
-    sys.path[:] = [
-        one for one in sys.path if Path(one or ".").resolve() not in (ROOT, ROOT / "tests")
-    ]
-    with Path(os.devnull).open("w") as nothing:
-        os.dup2(nothing.fileno(), 1)
-        os.dup2(nothing.fileno(), 2)
-        code = pytest.main([*CHOICE, "-m", MARKED, *tests], plugins=[First()])
-    if code not in (0, 1) and not Path(told).exists():
-        Path(told).write_text("collection")
+def _transplant(old: Any, new: Any, file: str) -> bool:
+    """Give a function the code of another; whether it is one."""
+    if isinstance(new, property):
+        return _transplant(old.fget, new.fget, file)
+    if isinstance(new, functools.cached_property):
+        return _transplant(old.func, new.func, file)
+    old, new = (inspect.unwrap(getattr(one, "__func__", one)) for one in (old, new))
+    if not isinstance(new, FunctionType):
+        return False
+    if new.__code__.co_filename == file:
+        old.__code__ = new.__code__
+    old.__defaults__, old.__kwdefaults__ = new.__defaults__, new.__kwdefaults__
+    return True
 
 
 class Trial:
-    """A copy of the project, in which one change at a time is made and tested."""
+    """A run of pytest that, in place of running its tests, tries one change after the other."""
 
-    def __init__(self, folder: Path) -> None:
-        self.folder, self.told = folder / "project", folder / "told"
-        for place in PLACES:
-            source = ROOT / place
-            if source.is_dir():
-                shutil.copytree(source, self.folder / place)
-            else:
-                shutil.copy2(source, self.folder / place)
-        self.context = get_context("forkserver")
-        self.context.set_forkserver_preload(list(PRELOADED))
-        self.usual_s: dict[str, float] = {}
+    def __init__(self, wanted: Iterable[tuple[Mutant, str]], limit_s: float) -> None:
+        self.wanted, self.limit_s = wanted, limit_s
+        self.tried: list[Mutant] = []
+        self.failed = ""
 
-    def failed_first(self, tests: Sequence[str], limit_s: float | None) -> str | None:
-        """The first test that fails, `hangs` after the limit, None where all pass."""
-        self.told.unlink(missing_ok=True)
-        work = self.context.Process(
-            target=_run_tests, args=(str(self.folder), tests, str(self.told))
-        )
-        work.start()
-        work.join(limit_s)
-        if work.is_alive():
-            work.kill()
-            work.join()
-            return "hangs"
-        if self.told.exists():
-            return self.told.read_text()
-        return None if work.exitcode == 0 else "the interpreter ended"
+    def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
+        if report.failed:
+            self.failed = report.nodeid
 
-    def of(self, mutant: Mutant, changed: str) -> Mutant:
-        """What becomes of a change."""
-        tests = _tests_of(mutant.file)
-        usual = self._usual(tests[-1], [one for one in tests if not one.endswith(".py")])
-        target = self.folder / mutant.file
-        unchanged = target.read_text()
-        target.write_text(changed)
-        try:
-            found = self.failed_first(tests, 60.0 + SLOWEST * usual)
-        finally:
-            target.write_text(unchanged)
-        if found in (None, "hangs"):
-            return replace(mutant, outcome=found or "survived")
-        return replace(mutant, outcome="caught", by=found)
+    def pytest_runtestloop(self, session: pytest.Session) -> bool:
+        proved = set()
+        for mutant, changed in self.wanted:
+            tests = _tests_of(mutant.file, session.items)
+            found = self._outcome(tests, mutant.file, changed)
+            outcome = {PASSED: "survived", "hangs": "hangs"}.get(found, "caught")
+            by = found if outcome == "caught" else ""
+            self.tried.append(replace(mutant, outcome=outcome, by=by))
+            print(len(self.tried), f"{mutant.file}:{mutant.line}", outcome, by, flush=True)
+            if outcome == "survived":
+                # So these tests pass where nothing is changed.
+                proved.add(MIRRORS[_place(mutant.file)])
+        for tests in {MIRRORS[_place(one.file)] for one in self.tried} - proved:
+            items = [item for item in session.items if item.nodeid.startswith(tests)]
+            if (found := self._outcome(items, "", "")) != PASSED:
+                sys.exit(f"without any change a test fails: {found}")
+        return True
 
-    def _usual(self, key: str, tests: Sequence[str]) -> float:
-        """Seconds that tests take without a change; compiles what is to be compiled, too."""
-        if key not in self.usual_s:
-            begun = time.monotonic()
-            failed = self.failed_first(tests, None)
-            if failed is not None:
-                sys.exit(f"without any change a test fails: {failed}")
-            self.usual_s[key] = time.monotonic() - begun
-        return self.usual_s[key]
+    def _outcome(self, items: Sequence[pytest.Item], file: str, changed: str) -> str:
+        """The first test that fails with a change, or `PASSED`, or "hangs"."""
+        read, write = os.pipe()
+        child = os.fork()
+        if child == 0:
+            nothing = os.open(os.devnull, os.O_WRONLY)
+            os.dup2(nothing, 1)
+            os.dup2(nothing, 2)
+            try:
+                told = self._failed_first(items, file, changed)
+            except BaseException as error:
+                told = f"{type(error).__name__}: {error}"
+            os.write(write, told[:2000].encode())
+            os._exit(0)
+        os.close(write)
+        over = not select.select([read], [], [], self.limit_s)[0]
+        if over:
+            os.kill(child, signal.SIGKILL)
+        told = os.read(read, 4000).decode()
+        os.close(read)
+        os.waitpid(child, 0)
+        return "hangs" if over else told or "the process ended"
+
+    def _failed_first(self, items: Sequence[pytest.Item], file: str, changed: str) -> str:
+        if changed:
+            make(file, changed)
+        for item, following in zip(items, [*items[1:], None], strict=True):
+            item.config.hook.pytest_runtest_protocol(item=item, nextitem=following)
+            if self.failed:
+                return self.failed
+        return PASSED
 
 
-def _equivalent() -> set[tuple[str, str, str]]:
-    known = json.loads(EQUIVALENT.read_text()) if EQUIVALENT.exists() else []
-    return {(one["file"], one["before"], one["after"]) for one in known}
+def _place(file: str) -> str:
+    return next(place for place in MIRRORS if file.startswith(place))
 
 
-def results(found: Iterable[Mutant], sample: int, seed: int) -> dict[str, object]:
+def _tests_of(file: str, items: Sequence[pytest.Item]) -> list[pytest.Item]:
+    """The tests that are to notice: those of the module itself first."""
+    of_place = [item for item in items if item.nodeid.startswith(MIRRORS[_place(file)])]
+    own = f"/test_{Path(file).name}::"
+    return sorted(of_place, key=lambda item: own not in item.nodeid)
+
+
+def results(tried: Iterable[Mutant], sample: int, seed: int) -> dict[str, object]:
     """What is written: counts, by package too, and every change."""
-    same = _equivalent()
+    known = json.loads(EQUIVALENT.read_text()) if EQUIVALENT.exists() else []
+    same = {(one["file"], one["before"], one["after"]) for one in known}
     all_of = [
         replace(one, outcome="equivalent") if one.outcome == "survived" and one.key in same else one
-        for one in found
+        for one in tried
     ]
 
     def counts(some: Sequence[Mutant]) -> dict[str, float]:
         told = [one for one in some if one.outcome != "equivalent"]
         caught = sum(one.outcome != "survived" for one in told)
-        share = round(caught / len(told), 3) if told else 0.0
         return {
             "changes": len(some),
             "equivalent": len(some) - len(told),
             "caught": caught,
-            "share": share,
+            "share": round(caught / len(told), 3) if told else 0.0,
         }
 
+    by_place = {place: [one for one in all_of if _place(one.file) == place] for place in MIRRORS}
     return {
-        "sample": sample,
-        "seed": seed,
+        "command": f"python tests/mutants.py --sample {sample} --seed {seed}",
         "date": date.today().isoformat(),
         "python": platform.python_version(),
         "cosmic_ray": version("cosmic-ray"),
         **counts(all_of),
-        "by_place": {
-            place: counts(some)
-            for place in MIRRORS
-            if (some := [one for one in all_of if one.file.startswith(place)])
-        },
+        "by_place": {place: counts(some) for place, some in by_place.items()},
         "mutants": [asdict(one) for one in all_of],
     }
 
@@ -319,30 +340,38 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--sample", type=int, default=150)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--limit", type=float, default=900.0, help="seconds for the tests of one")
     parser.add_argument("--again", action="store_true", help="only the survivors of --out")
     parser.add_argument("--out", type=Path, default=Path(__file__).with_suffix(".json"))
     given = parser.parse_args()
     logging.disable()
     sample = drawn(given.sample, given.seed)
-    before = {}
+    known: dict[tuple[str, str, str], Mutant] = {}
     if given.again:
-        mutants = json.loads(given.out.read_text())["mutants"]
-        before = {one.key: one for one in (Mutant(**each) for each in mutants)}
-    found: list[Mutant] = []
-    with tempfile.TemporaryDirectory() as folder:
-        trial = Trial(Path(folder))
-        for at, (mutant, changed) in enumerate(sample):
-            known = before.get(mutant.key)
-            again = known is None or known.outcome == "survived"
-            found.append(trial.of(mutant, changed) if again else known)
-            told = found[-1]
-            if again:
-                print(f"{at + 1} {told.file}:{told.line} {told.outcome} {told.by}", flush=True)
-            given.out.write_text(
-                json.dumps(results(found, given.sample, given.seed), indent=1) + "\n"
-            )
-    told = results(found, given.sample, given.seed)
-    print(f"{told['caught']} caught, {told['equivalent']} equivalent of {told['changes']}")
+        former = json.loads(given.out.read_text())["mutants"]
+        known = {one.key: one for one in (Mutant(**each) for each in former)}
+    wanted = [
+        pair
+        for pair in sample
+        if pair[0].key not in known or known[pair[0].key].outcome == "survived"
+    ]
+
+    def written() -> Iterator[tuple[Mutant, str]]:
+        """What is to be tried; what was found is written before the next one and at the end."""
+        for pair in [*wanted, None]:
+            found = known | {one.key: one for one in trial.tried}
+            told = [found[mutant.key] for mutant, _ in sample if mutant.key in found]
+            of = results(told, given.sample, given.seed)
+            given.out.write_text(json.dumps(of, indent=1) + "\n")
+            if pair is not None:
+                yield pair
+        print(f"{of['caught']} caught, {of['equivalent']} equivalent of {of['changes']}")
+
+    trial = Trial(written(), given.limit)
+    tests = sorted({test for tests in MIRRORS.values() for test in tests})
+    sys.path.insert(0, str(ROOT))
+    os.chdir(ROOT)
+    sys.exit(pytest.main([*CHOICE, "-m", MARKED, *tests], plugins=[trial]))
 
 
 if __name__ == "__main__":
