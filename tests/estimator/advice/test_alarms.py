@@ -283,3 +283,28 @@ def test_tests_name_kit_and_minutes() -> None:
         ("ph", "chamber", None, 1, 1.0),
     ]
     assert isinstance(study.log.end, datetime)
+
+
+@pytest.mark.parametrize(("before", "code"), [(3.0, []), (2.9, ["alarm_salinity_down"])])
+def test_salinity_readings_of_three_days_count_together(before: float, code: list[str]) -> None:
+    """30 and then 34.8 g/kg of 35: their mean is far too low, the last alone is right. What was
+    read three days before the last one counts no more."""
+    study = build_study("full")
+    both = [
+        (day, "salinity", "tank", "", one, "") for day, one in ((0.5 + before, 30.0), (0.5, 34.8))
+    ]
+    alarms = found(replace(study, log=with_readings(study.log, *both)))
+    assert [alarm.code for alarm in alarms] == code
+
+
+def test_half_a_gram_of_salinity_is_what_an_instrument_errs_by() -> None:
+    """A twentieth of 35 is 1.75: at 33.25 the chance is even, half a gram lower 84 %."""
+    study = build_study("full")
+    for reads, chance in ((33.2, 0.54), (32.75, 0.8413)):
+        log = with_readings(study.log, (0.5, "salinity", "tank", "", reads, ""))
+        (alarm,) = found(replace(study, log=log))
+        assert alarm.chance == pytest.approx(chance, abs=0.003)
+        assert alarm.size is not None
+        assert np.quantile(alarm.size, [0.05, 0.95]) == pytest.approx(
+            [reads - 35 - 1.645 * 0.5, reads - 35 + 1.645 * 0.5]
+        )

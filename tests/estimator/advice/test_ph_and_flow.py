@@ -7,9 +7,15 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from estimator.advice.chamber import chamber_of, held_at
+from estimator.advice.chamber import Held, chamber_of, held_at
 from estimator.advice.flow import HORIZON_DAYS, to_l_d
-from estimator.advice.ph_and_flow import MUSH_PH, PH_AXIS, chamber_trade
+from estimator.advice.ph_and_flow import (
+    MUSH_PH,
+    PH_AXIS,
+    _flow_axis,
+    _inside_chance,
+    chamber_trade,
+)
 from estimator.fit.forecast import hold_chances
 from estimator.inputs.tank import Reactor
 from estimator.water import carbonate, chamber_table
@@ -236,3 +242,49 @@ def test_a_low_tank_is_judged_by_what_it_takes_at_the_middle() -> None:
     np.testing.assert_allclose(first.holding, second.holding, atol=0.01)
     deaf = trade_of(known_posterior(log_sd=0.02), example_tank())
     assert first.holding.sum() > 1.1 * deaf.holding.sum()
+
+
+def of_need(needed_ml_h: list[float], **changes) -> Held:
+    """A chamber whose draws need these flows."""
+    posterior = known_posterior(len(needed_ml_h))
+    held = seen(draws=len(needed_ml_h))
+    found = held_at(posterior, held[1], held[1].ph)
+    flow = to_l_d(np.array(needed_ml_h))
+    return replace(found, **({"needed_l_d": flow, "flow_l_d": flow} | changes))
+
+
+def test_the_pump_gives_what_lies_between_its_ends() -> None:
+    """Ends included: 60, 1000 and 3000 of 60 to 3000 mL/h, not 59 nor 3001, nor what no flow
+    reaches."""
+    pump = Reactor(60.0, 3000.0, 10.0)
+    need = [60.0, 1000.0, 3000.0, 59.0, 3001.0]
+    assert _inside_chance(of_need(need), pump) == pytest.approx(0.6)
+    reached = np.array([True, False, True, True, True])
+    assert _inside_chance(of_need(need, reached=reached), pump) == pytest.approx(0.4)
+    assert _inside_chance(of_need(need, reached=reached), None) == pytest.approx(0.8)
+
+
+@pytest.mark.parametrize(
+    ("pump", "low", "high"),
+    [
+        (None, 200.0, 7200.0),
+        (Reactor(60.0, 3000.0, 10.0), 200.0, 3000.0),
+        (Reactor(500.0, 9000.0, 10.0), 500.0, 7200.0),
+        # What is needed lies beyond the pump but for a little: all that the pump can give.
+        (Reactor(1.0, 399.0, 1.0), 3.99, 399.0),
+        (Reactor(1.0, 401.0, 1.0), 200.0, 401.0),
+        (Reactor(10.0, 390.0, 1.0), 10.0, 390.0),
+    ],
+)
+def test_flows_are_about_the_needed_one(pump: Reactor | None, low: float, high: float) -> None:
+    """A sixth to six times 1200 mL/h, inside the pump's limits, by equal factors."""
+    flows = _flow_axis(of_need([600.0, 1200.0, 5000.0]), pump)
+    assert (flows[0], flows[-1]) == pytest.approx((low, high))
+    assert np.diff(np.log(flows)) == pytest.approx(np.log(high / low) / (len(flows) - 1))
+
+
+def test_the_present_ph_is_told_to_hundredths() -> None:
+    """6.55 stands among the tenths."""
+    tank = example_tank(reactor=Reactor(60.0, 6000.0, 10.0, chamber_ph=6.55))
+    trade = trade_of(known_posterior(20), tank)
+    assert [point.chamber_ph for point in trade.points if point.is_present] == [6.55]

@@ -71,3 +71,4 @@ def test_a_tank_without_solutions_has_nothing_to_dose() -> None:
     found = means_of(known(dosed_meq_d=0.0), example_log(READ, []), tank)
     assert found.ml_per_meq == {}
     assert found.once is None
+    assert found.meq_per_ml == 0.0

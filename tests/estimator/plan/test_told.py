@@ -150,6 +150,7 @@ def test_the_rule_is_of_the_kit_that_reads_the_tank() -> None:
     assert last.cases[6].from_meq_l == pytest.approx(3.3 + 2.0 * DKH)
     assert told(kits=both, tests=(("coarse", 2), ("fine", 3))).rule.kit == "fine"
     assert told(kits=both).rule.kit == "fine"
+    assert told(kits=both).foretold.kit == "fine"
 
 
 def test_a_kit_that_reads_high_has_a_wider_band() -> None:
