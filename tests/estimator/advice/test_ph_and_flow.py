@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
+from typing import Any, cast
 
 import numpy as np
 import pytest
@@ -14,6 +16,7 @@ from estimator.advice.ph_and_flow import (
     PH_AXIS,
     _flow_axis,
     _inside_chance,
+    _region,
     chamber_trade,
 )
 from estimator.fit.forecast import hold_chances
@@ -288,3 +291,32 @@ def test_the_present_ph_is_told_to_hundredths() -> None:
     tank = example_tank(reactor=Reactor(60.0, 6000.0, 10.0, chamber_ph=6.55))
     trade = trade_of(known_posterior(20), tank)
     assert [point.chamber_ph for point in trade.points if point.is_present] == [6.55]
+
+
+def region_of(co2: np.ndarray, inside: np.ndarray, ph: float = 6.6, pump: Reactor | None = None):
+    """Where gas is used so and the pump serves with these chances: (low, high, what is told)."""
+    chamber = cast(Any, SimpleNamespace(ph=ph))
+    region, reasons = _region(chamber, pump, [], inside, co2)
+    assert region is not None
+    return round(region.low, 2), round(region.high, 2), codes(reasons)
+
+
+def test_the_region_is_the_run_of_ph_about_the_least_gas() -> None:
+    """Least at 6.7: as far as a little more is used and the pump serves; what lies beyond a gap is
+    another run. It ends at 6.3, where media turn to mush, and that is told only where it does."""
+    ones, far = np.ones(len(PH_AXIS)), np.abs(PH_AXIS - 6.7)
+    co2 = np.where(far < 0.11, 10.0, 20.0) + far
+    found = region_of(co2, ones)
+    assert found == (6.6, 6.8, ["chamber_least_co2", "chamber_keep_ph"])
+    gap = np.where(np.isclose(PH_AXIS, 6.65), 0.0, ones)
+    assert region_of(co2, gap)[:2] == (6.7, 6.8)
+    acid = region_of(10.0 + np.abs(PH_AXIS - MUSH_PH), ones, pump=Reactor(60.0, 3000.0, 10.0))
+    assert acid[0] == MUSH_PH
+    assert acid[2][:3] == ["chamber_least_co2", "chamber_inside_pump", "chamber_mush"]
+    assert region_of(co2, ones, ph=7.0)[2][-1] == "chamber_change_ph"
+
+
+def test_flows_of_a_tank_that_needs_none_are_small() -> None:
+    """Never nothing, whose logarithm has no place on the axis."""
+    flows = _flow_axis(of_need([0.0, 0.0, 0.0]), None)
+    assert (flows[0], flows[-1]) == pytest.approx((1e-3 / 6, 6e-3))
