@@ -490,3 +490,13 @@ def test_minutes_of_the_hour_count() -> None:
 
     early, nearly, late = base(10.0), base(10.95), base(11.0)
     assert abs(nearly - late) < abs(nearly - early) / 2
+
+
+@pytest.mark.parametrize("room", [OUTDOOR_CO2_PPM, OUTDOOR_CO2_PPM - 60.0])
+def test_fresh_air_brings_nothing_to_a_room_like_outdoors(monkeypatch, room) -> None:
+    """Nor where the room is said to hold less."""
+    fixed_air(monkeypatch, [0.03] * 3, room=room)
+    monkeypatch.setattr(module, "HELPS", -1.0)
+    found, _, _ = told_with(known_posterior(draws=3, days=DAYS, reach=0.9))
+    rises = {measure.name.code: measure.rise for measure in found.measures}
+    assert rises["tank_ph_fresh_air"] == 0.0
