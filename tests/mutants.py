@@ -217,7 +217,7 @@ def make(file: str, changed: str) -> None:
                 setattr(old, name, value)
         return
     # The functions in a table, which may have been copied into others.
-    functions = [one for one in gc.get_objects() if isinstance(one, FunctionType)]
+    functions = [one for one in gc.get_objects() if type(one) is FunctionType]
     for old_code, new_code in zip(_codes(was_code), _codes(code), strict=True):
         for function in functions:
             if old_code != new_code and function.__code__ == old_code:
