@@ -326,9 +326,10 @@ def _place(file: str) -> str:
 
 def _tests_of(file: str, items: Sequence[pytest.Item]) -> list[pytest.Item]:
     """The tests that are to notice: those of the module itself first."""
-    of_place = [item for item in items if item.nodeid.startswith(MIRRORS[_place(file)])]
+    places = MIRRORS[_place(file)]
     own = f"/test_{Path(file).name}::"
-    return sorted(of_place, key=lambda item: own not in item.nodeid)
+    in_order = [item for one in places for item in items if item.nodeid.startswith(one)]
+    return sorted(in_order, key=lambda item: own not in item.nodeid)
 
 
 def results(tried: Iterable[Mutant], sample: int, seed: int) -> dict[str, object]:
