@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from estimator import units
-from estimator.advice.alarms import GRAVITY, Alarm, alarms_of, draws_through
+from estimator.advice.alarms import GRAVITY, Alarm, alarms_of, draws_through, effluent_ratios
 from estimator.advice.fit_failure import lacking
 from estimator.advice.trust import trust_in
 from estimator.fit.checks import Diagnostics
@@ -22,6 +22,7 @@ from estimator.remark import Remark
 from estimator.study import Study
 from estimator.unknowns import Unknown
 from helpers.studies import FAILURES, build_study
+from helpers.tanks import MIDNIGHT, example_log, example_tank
 
 DKH = units.MEQ_L_PER_DKH
 SIZES = {"uptake": (0.02, 0.05, 0.08), "kit": (0.02, 0.05, 0.08)}
@@ -283,3 +284,41 @@ def test_tests_name_kit_and_minutes() -> None:
         ("ph", "chamber", None, 1, 1.0),
     ]
     assert isinstance(study.log.end, datetime)
+
+
+@pytest.mark.parametrize(("before", "code"), [(3.0, []), (2.9, ["alarm_salinity_down"])])
+def test_salinity_readings_of_three_days_count_together(before: float, code: list[str]) -> None:
+    """30 and then 34.8 g/kg of 35: their mean is far too low, the last alone is right. What was
+    read three days before the last one counts no more."""
+    study = build_study("full")
+    both = [
+        (day, "salinity", "tank", "", one, "") for day, one in ((0.5 + before, 30.0), (0.5, 34.8))
+    ]
+    alarms = found(replace(study, log=with_readings(study.log, *both)))
+    assert [alarm.code for alarm in alarms] == code
+
+
+def test_half_a_gram_of_salinity_is_what_an_instrument_errs_by() -> None:
+    """A twentieth of 35 is 1.75: at 33.25 the chance is even, half a gram lower 84 %."""
+    study = build_study("full")
+    for reads, chance in ((33.2, 0.54), (32.75, 0.8413)):
+        log = with_readings(study.log, (0.5, "salinity", "tank", "", reads, ""))
+        (alarm,) = found(replace(study, log=log))
+        assert alarm.chance == pytest.approx(chance, abs=0.003)
+        assert alarm.size is not None
+        assert np.quantile(alarm.size, [0.05, 0.95]) == pytest.approx(
+            [reads - 35 - 1.645 * 0.5, reads - 35 + 1.645 * 0.5]
+        )
+
+
+def test_effluent_tests_are_held_against_those_of_their_flow_and_media() -> None:
+    """At 30 L/day since day 4, new media on day 6: 20 and 24 dKH before day 10 are 22 as a rule,
+    after which 15.1 reads half of the 13.8 over the band's 8.2; not what is of another flow or of
+    the media before, wherever it stands, nor the tank's own."""
+    of = [(2.0, 12.0), (5.0, 40.0), (7.0, 20.0), (8.0, 24.0), (12.0, 15.1)]
+    read = [(day, "alkalinity", "effluent", "alk", dkh * DKH) for day, dkh in of]
+    read.append((12.5, "alkalinity", "tank", "alk", 8.0 * DKH))
+    done = [(0.0, "flow", "", 500.0), (4.0, "flow", "", 1250.0), (6.0, "media_change")]
+    since = MIDNIGHT.date() + timedelta(days=10)
+    found = effluent_ratios(example_log(read, done), example_tank(), since)
+    assert found == {6: pytest.approx(0.5, abs=1e-6)}

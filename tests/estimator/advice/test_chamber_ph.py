@@ -6,8 +6,9 @@ from datetime import datetime, timedelta
 
 import numpy as np
 import pytest
+from scipy import stats
 
-from estimator.advice.chamber_ph import ChamberShift, chamber_shift
+from estimator.advice.chamber_ph import ChamberShift, _cases, _marginal, _sizes, chamber_shift
 from estimator.inputs.records import Action, Reading, TankLog
 from helpers.tanks import example_tank
 
@@ -104,3 +105,60 @@ def test_no_reading_of_late_says_nothing() -> None:
     assert readings is None or readings.chance < 0.1
     log = TankLog("log", "a", 0, 0, (), (), BEGAN, BEGAN + timedelta(days=30))
     assert chamber_shift(log, example_tank()) is None
+
+
+def test_the_marginal_is_that_of_the_normal_distribution() -> None:
+    """Offset and change integrated out: the density of the departures under the covariance
+    σ² + 0.1² + 0.25² v v', and c v_n given them, by the textbook formulas (scipy)."""
+    rng = np.random.default_rng(4)
+    departures, variance = 0.2 * rng.standard_normal(5), np.array([1, 1, 4, 1, 90]) * 0.03**2
+    shape = np.array([[0, 0, 0, 0, 0], [0, 0, 1, 1, 1], [0, 0.2, 0.5, 0.8, 1.0], [0, 1, 0.5, 0, 0]])
+    log_likelihood, mean, sd = _marginal(departures, shape, variance)
+    for k, v in enumerate(shape):
+        covariance = np.diag(variance) + 0.1**2 + 0.25**2 * np.outer(v, v)
+        density = stats.multivariate_normal(np.zeros(5), covariance).logpdf(departures)
+        assert log_likelihood[k] - log_likelihood[0] == pytest.approx(
+            density
+            - stats.multivariate_normal(np.zeros(5), np.diag(variance) + 0.1**2).logpdf(departures)
+        )
+        gain = 0.25**2 * v[-1] * v @ np.linalg.inv(covariance)
+        assert mean[k] == pytest.approx(gain @ departures)
+        assert sd[k] ** 2 == pytest.approx(0.25**2 * v[-1] ** 2 - gain @ v * 0.25**2 * v[-1])
+
+
+def test_sizes_are_even_quantiles_beyond_the_least() -> None:
+    """A normal that lies well beyond 0.1 comes back with its quantiles, on either side; one that
+    straddles it is cut off there; two of them share by their weight."""
+    points = [0.05, 0.5, 0.95]
+    for sign in (1.0, -1.0):
+        found = _sizes(np.array([sign * 0.5]), np.array([0.05]), np.array([1.0]), sign)
+        expected = stats.norm(sign * 0.5, 0.05).ppf(points)
+        assert np.quantile(found, points) == pytest.approx(expected, abs=0.002)
+    cut = _sizes(np.array([0.1]), np.array([0.05]), np.array([0.4]), 1.0)
+    half = stats.norm(0.1, 0.05).ppf([0.525, 0.75, 0.975])
+    assert np.quantile(cut, points) == pytest.approx(half, abs=0.002)
+    two = _sizes(np.array([0.3, 0.6]), np.full(2, 0.01), np.array([0.3, 0.1]), 1.0)
+    assert np.mean(two < 0.45) == pytest.approx(0.75)
+
+
+def test_ways_a_change_may_have_come_share_its_chance() -> None:
+    """Read on days 0, 4 and 6: gaps of four and two days, each a step or a ramp at 0.05/14/2 a day,
+    lasting or mended on a later day with readings, half of it each."""
+    cases = _cases(np.array([0, 4, 6]), 0)
+    a_day = 0.5 * 0.05 / 14
+    chance = np.exp(cases.log_prior)
+    assert chance.sum() == pytest.approx(1.0)
+    assert chance[0] == pytest.approx(1.0 - 2 * a_day * 6)
+    rows = sorted(
+        (day, *shape, round(float(part) / a_day, 6))
+        for day, shape, part in zip(cases.day[1:], cases.shape[1:], chance[1:], strict=True)
+    )
+    assert rows == [
+        (1, 0.0, pytest.approx(4 / 6), 1.0, 2.0),
+        (1, 0.0, 1.0, 0.0, 2.0),
+        (4, 0.0, 1.0, 0.0, 2.0),
+        (4, 0.0, 1.0, 1.0, 2.0),
+        (5, 0.0, 0.0, 1.0, 2.0),
+        (6, 0.0, 0.0, 1.0, 2.0),
+    ]
+    assert _cases(np.array([0, 4, 6]), 5).day.tolist() == [6, 6, 6]

@@ -10,9 +10,13 @@ import pytest
 
 from estimator import units
 from estimator.advice.flow import (
+    CO2_PER_CACO3,
     HORIZON_DAYS,
     PLANNED_RATIO_LIMIT,
     RANGE_RATIO_LIMIT,
+    _best_setting,
+    _round_outward,
+    _usual_co2,
     recommend,
     to_l_d,
     to_ml_h,
@@ -370,3 +374,56 @@ def test_pump_units_there_and_back() -> None:
     """1000 mL/h is 24 L/day."""
     assert to_l_d(1000.0) == pytest.approx(24.0)
     assert to_ml_h(np.array([24.0])) == pytest.approx([1000.0])
+
+
+def test_the_range_ends_on_steps_of_the_pump_and_no_step_further() -> None:
+    """Ends that stand on a step stay there, others go outward: 5 and 95 % points of 1000 to 1100
+    are 1005 and 1095; on a step of 0.1, of which 0.3 is not a multiple in binary, 0.3."""
+    pump = Reactor(0.0, 6000.0, 5.0)
+    assert _round_outward(np.linspace(1000.0, 1100.0, 101), pump) == (1005.0, 1095.0)
+    coarse = Reactor(0.0, 6000.0, 10.0)
+    assert _round_outward(np.linspace(1000.0, 1100.0, 101), coarse) == (1000.0, 1100.0)
+    fine = Reactor(0.0, 6000.0, 0.1)
+    assert _round_outward(np.full(9, 0.3), fine) == pytest.approx((0.3, 0.3))
+
+
+def test_the_middle_of_what_does_equally_well_is_set() -> None:
+    """1.0 from 500 to 900 mL/h and 0.996 to 1100, which is as good: 800. With 0.994 it is not:
+    700. Where the level is out of the band the given flow is set, within the ends."""
+    pump = Reactor(60.0, 3000.0, 10.0)
+
+    def chosen(beyond: float, middle: float | None = None) -> float:
+        def forecast(flow_l_d: np.ndarray) -> np.ndarray:
+            ml_h = to_ml_h(flow_l_d)
+            best = np.where((ml_h > 499) & (ml_h < 901), 1.0, 0.3)
+            return np.where((ml_h > 901) & (ml_h < 1101), beyond, best)
+
+        found = _best_setting(pump, 200.0, 1500.0, forecast, middle)
+        assert found is not None
+        return found[0]
+
+    assert chosen(0.996) == pytest.approx(800.0)
+    assert chosen(0.994) == pytest.approx(700.0)
+    assert chosen(0.3, 1234.0) == pytest.approx(1230.0)
+    assert chosen(0.3, 4000.0) == pytest.approx(1500.0)
+
+
+def test_carbon_dioxide_of_usual_chambers_scatters_about_its_median() -> None:
+    """100.09 g of media and 44.01 g of CO2 a mole: at the median ratio, with its log sd."""
+    median, log_sd = CO2_PER_CACO3
+    found = np.log(_usual_co2(np.full(20_000, 50.0), 3) / (50.0 / 100.09 * 44.01))
+    assert np.median(found) == pytest.approx(np.log(median), abs=0.02)
+    assert np.std(found) == pytest.approx(log_sd, rel=0.03)
+
+
+def test_shares_are_amplified_where_more_flow_hardly_brings_more() -> None:
+    """Two thirds of saturation at 30 L/day, so that one per cent more uptake needs 1/(2/3) = 1.5 %
+    more flow there: what the flow itself, which is further up, needs beyond is flow response."""
+    posterior = known(
+        3000, uptake=spread(0.5, 0.001, 3000, 1), reach=2 / 3, at_l_d=30.0, flow_l_d=30.0
+    )
+    elasticity = float(np.median(posterior.law.elasticity(30.0)))
+    needed = float(np.median(posterior.law.elasticity(np.median(posterior.needed_flow_l_d))))
+    shares = variance_shares(posterior.state, 30.0)
+    assert shares[Unknown.UPTAKE] == pytest.approx(needed / elasticity, rel=0.01)
+    assert shares[Unknown.FLOW_RESPONSE] == pytest.approx(1 - needed / elasticity, abs=0.01)

@@ -104,6 +104,9 @@ def test_drift_is_the_difference_of_shares(share, mg_l) -> None:
     np.testing.assert_allclose(
         found.calcium.change[6], found.calcium.change[1] * 182 / 30, atol=1e-9
     )
+    np.testing.assert_allclose(
+        found.calcium.change[3], found.calcium.change[1] * 91 / 30, atol=1e-9
+    )
 
 
 def holding(fraction: float, kind: str | None = None) -> dict[str, Reactor]:

@@ -3,13 +3,22 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
+from typing import Any, cast
 
 import numpy as np
 import pytest
 
-from estimator.advice.chamber import chamber_of, held_at
+from estimator.advice.chamber import Held, chamber_of, held_at
 from estimator.advice.flow import HORIZON_DAYS, to_l_d
-from estimator.advice.ph_and_flow import MUSH_PH, PH_AXIS, chamber_trade
+from estimator.advice.ph_and_flow import (
+    MUSH_PH,
+    PH_AXIS,
+    _flow_axis,
+    _inside_chance,
+    _region,
+    chamber_trade,
+)
 from estimator.fit.forecast import hold_chances
 from estimator.inputs.tank import Reactor
 from estimator.water import carbonate, chamber_table
@@ -236,3 +245,78 @@ def test_a_low_tank_is_judged_by_what_it_takes_at_the_middle() -> None:
     np.testing.assert_allclose(first.holding, second.holding, atol=0.01)
     deaf = trade_of(known_posterior(log_sd=0.02), example_tank())
     assert first.holding.sum() > 1.1 * deaf.holding.sum()
+
+
+def of_need(needed_ml_h: list[float], **changes) -> Held:
+    """A chamber whose draws need these flows."""
+    posterior = known_posterior(len(needed_ml_h))
+    held = seen(draws=len(needed_ml_h))
+    found = held_at(posterior, held[1], held[1].ph)
+    flow = to_l_d(np.array(needed_ml_h))
+    return replace(found, **({"needed_l_d": flow, "flow_l_d": flow} | changes))
+
+
+def test_the_pump_gives_what_lies_between_its_ends() -> None:
+    """Ends included: 60, 1000 and 3000 of 60 to 3000 mL/h, not 59 nor 3001, nor what no flow
+    reaches."""
+    pump = Reactor(60.0, 3000.0, 10.0)
+    need = [60.0, 1000.0, 3000.0, 59.0, 3001.0]
+    assert _inside_chance(of_need(need), pump) == pytest.approx(0.6)
+    reached = np.array([True, False, True, True, True])
+    assert _inside_chance(of_need(need, reached=reached), pump) == pytest.approx(0.4)
+    assert _inside_chance(of_need(need, reached=reached), None) == pytest.approx(0.8)
+
+
+@pytest.mark.parametrize(
+    ("pump", "low", "high"),
+    [
+        (None, 200.0, 7200.0),
+        (Reactor(60.0, 3000.0, 10.0), 200.0, 3000.0),
+        (Reactor(500.0, 9000.0, 10.0), 500.0, 7200.0),
+        # What is needed lies beyond the pump but for a little: all that the pump can give.
+        (Reactor(1.0, 399.0, 1.0), 3.99, 399.0),
+        (Reactor(1.0, 401.0, 1.0), 200.0, 401.0),
+        (Reactor(10.0, 390.0, 1.0), 10.0, 390.0),
+    ],
+)
+def test_flows_are_about_the_needed_one(pump: Reactor | None, low: float, high: float) -> None:
+    """A sixth to six times 1200 mL/h, inside the pump's limits, by equal factors."""
+    flows = _flow_axis(of_need([600.0, 1200.0, 5000.0]), pump)
+    assert (flows[0], flows[-1]) == pytest.approx((low, high))
+    assert np.diff(np.log(flows)) == pytest.approx(np.log(high / low) / (len(flows) - 1))
+
+
+def test_the_present_ph_is_told_to_hundredths() -> None:
+    """6.55 stands among the tenths."""
+    tank = example_tank(reactor=Reactor(60.0, 6000.0, 10.0, chamber_ph=6.55))
+    trade = trade_of(known_posterior(20), tank)
+    assert [point.chamber_ph for point in trade.points if point.is_present] == [6.55]
+
+
+def region_of(co2: np.ndarray, inside: np.ndarray, ph: float = 6.6, pump: Reactor | None = None):
+    """Where gas is used so and the pump serves with these chances: (low, high, what is told)."""
+    chamber = cast(Any, SimpleNamespace(ph=ph))
+    region, reasons = _region(chamber, pump, [], inside, co2)
+    assert region is not None
+    return round(region.low, 2), round(region.high, 2), codes(reasons)
+
+
+def test_the_region_is_the_run_of_ph_about_the_least_gas() -> None:
+    """Least at 6.7: as far as a little more is used and the pump serves; what lies beyond a gap is
+    another run. It ends at 6.3, where media turn to mush, and that is told only where it does."""
+    ones, far = np.ones(len(PH_AXIS)), np.abs(PH_AXIS - 6.7)
+    co2 = np.where(far < 0.11, 10.0, 20.0) + far
+    found = region_of(co2, ones)
+    assert found == (6.6, 6.8, ["chamber_least_co2", "chamber_keep_ph"])
+    gap = np.where(np.isclose(PH_AXIS, 6.65), 0.0, ones)
+    assert region_of(co2, gap)[:2] == (6.7, 6.8)
+    acid = region_of(10.0 + np.abs(PH_AXIS - MUSH_PH), ones, pump=Reactor(60.0, 3000.0, 10.0))
+    assert acid[0] == MUSH_PH
+    assert acid[2][:3] == ["chamber_least_co2", "chamber_inside_pump", "chamber_mush"]
+    assert region_of(co2, ones, ph=7.0)[2][-1] == "chamber_change_ph"
+
+
+def test_flows_of_a_tank_that_needs_none_are_small() -> None:
+    """Never nothing, whose logarithm has no place on the axis."""
+    flows = _flow_axis(of_need([0.0, 0.0, 0.0]), None)
+    assert (flows[0], flows[-1]) == pytest.approx((1e-3 / 6, 6e-3))

@@ -473,3 +473,30 @@ def test_a_higher_chamber_ph_helps_where_the_chamber_is_acid(monkeypatch, chambe
     )
     assert named.rise == pytest.approx(then - now, abs=1e-6)
     assert then - now > 0.01
+
+
+def test_minutes_of_the_hour_count() -> None:
+    """pH read at 10:57 tells of a tank as if it were read at 11:00, not at 10:00."""
+
+    def base(hour: float) -> float:
+        fitted = known_fit(
+            log_with_ph([(day + hour / 24, 8.3) for day in range(1, 38)]),
+            example_tank(),
+            known_posterior(draws=2000, days=DAYS),
+        )
+        readings = unflagged_ph_readings(fitted.log)
+        air = learn_air(fitted, exact_chamber(fitted), readings, np.random.default_rng(1))
+        return float(np.mean(air.base_mmol_l))
+
+    early, nearly, late = base(10.0), base(10.95), base(11.0)
+    assert abs(nearly - late) < abs(nearly - early) / 2
+
+
+@pytest.mark.parametrize("room", [OUTDOOR_CO2_PPM, OUTDOOR_CO2_PPM - 60.0])
+def test_fresh_air_brings_nothing_to_a_room_like_outdoors(monkeypatch, room) -> None:
+    """Nor where the room is said to hold less."""
+    fixed_air(monkeypatch, [0.03] * 3, room=room)
+    monkeypatch.setattr(module, "HELPS", -1.0)
+    found, _, _ = told_with(known_posterior(draws=3, days=DAYS, reach=0.9))
+    rises = {measure.name.code: measure.rise for measure in found.measures}
+    assert rises["tank_ph_fresh_air"] == 0.0

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from datetime import timedelta
+from pathlib import Path
 
 import pytest
 
 from estimator.advice.trust import CHECKED_DAYS, ENOUGH_TESTS, FEW_TESTS, check_level, trust_in
 from estimator.inputs.records import Reading
 from helpers.studies import build_study
+
+STUDY = Path(__file__).resolve().parents[2] / "recovery" / "misspecification.json"
 
 
 def codes(trust) -> list[str]:
@@ -142,3 +146,14 @@ def test_a_failed_check_makes_trust_low() -> None:
     study, failed = build_study("full"), build_study("failed").posterior.diagnostics
     trust = trust_in(replace(study.posterior, diagnostics=failed), study.log)
     assert (trust.level, codes(trust)) == ("low", ["trust_checks_failed"])
+
+
+def test_how_often_the_level_holds_is_as_the_study_found_it() -> None:
+    """Both shares stand in the figures of the study of departures from the model."""
+    departures = json.loads(STUDY.read_text())["departures"]
+    told = check_level(build_study("full").log)
+    for departure, share in (
+        ("silent 5 % kit shift", told.held_if_kit_shifted),
+        ("uptake follows saturation", told.held_if_uptake_follows_saturation),
+    ):
+        assert share == pytest.approx(departures[departure]["in_90"]["alkalinity now"], abs=0.005)

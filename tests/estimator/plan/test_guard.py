@@ -14,8 +14,9 @@ from estimator.advice.flow import Recommendation, recommend
 from estimator.fit.checks import ReadingCheck
 from estimator.fit.doubts import Doubts
 from estimator.fit.posterior import Posterior
+from estimator.inputs.dosing import Solution
 from estimator.inputs.records import Reading, TankLog
-from estimator.plan.guard import Held, held_back, hold, withheld
+from estimator.plan.guard import Held, held_back, hold, most_meanwhile, withheld
 from estimator.remark import Remark
 from helpers.plans import known
 from helpers.studies import build_study
@@ -197,3 +198,67 @@ def test_the_made_up_study_is_held() -> None:
         study.log, study.tank, study.posterior, study.recommendation, study.job and study.job.watch
     )
     assert [one.about for one in alarms] == ["effluent"]
+
+
+def ordinary(*days_ago: int) -> Held | None:
+    """Held or not with effluent tests at another flow, so many days before the log's end, which
+    the fit finds ordinary; the effluent weakens since twenty days."""
+    study = build_study("alarmed")
+    end = study.log.end
+    tests = tuple(
+        Reading(
+            900 + i, end - timedelta(days=days), "alkalinity", "effluent", "", 20.0, "dKH", "drops"
+        )
+        for i, days in enumerate(days_ago)
+    )
+    # Nothing was read at the flow of these tests before.
+    flow = replace(study.log.actions[0], value=9999.0, time=end - timedelta(days=30))
+    log = replace(study.log, readings=tests[::-1], actions=(flow,))
+    posterior, advice, _ = case()
+    checks = tuple(ReadingCheck(r, r.value, 0.1, 0.9, 0.5, -0.5) for r in tests[::-1])
+    weak = replace(WEAK, since=end.date() - timedelta(days=20))
+    return held_back(advice, (weak,), replace(posterior, checks=checks), log, TANK)
+
+
+def test_two_ordinary_tests_confirm_while_the_last_is_fresh() -> None:
+    """Two since then, the last of them at most seven days old; one, or two that are older, or that
+    lie before it, do not."""
+    assert ordinary(7, 12) is None
+    assert ordinary(1, 2) is None
+    assert ordinary(8, 12) is not None
+    assert ordinary(1) is not None
+    assert ordinary(1, 21) is not None
+    assert ordinary(1, 20) is None
+
+
+def test_the_bridge_is_the_first_solution_of_alkalinity() -> None:
+    """Of two the one that is told first; calcium's is none, wherever it stands."""
+    solutions = dict(reversed(TANK.solutions.items()))
+    more = {**solutions, "bicarbonate": Solution("bicarbonate", alkalinity_meq_per_ml=1.0)}
+    tank = replace(TANK, solutions=more)
+    posterior, _, log = case()
+    advice = recommend(posterior, tank, np.random.SeedSequence(1))
+    assert list(advice.dose_ml_d) == ["chloride", "soda", "bicarbonate"]
+    found = held_back(advice, (WEAK,), posterior, log, tank)
+    assert found is not None
+    assert found.bridge_ml_d == {"soda": pytest.approx(84.0 / 1.9)}
+    none = replace(advice, dose_ml_d={"chloride": advice.dose_ml_d["chloride"]})
+    found = held_back(none, (WEAK,), posterior, log, tank)
+    assert found is not None
+    assert (found.bridge_ml_d, found.bridge_meq_d) == ({}, 0.0)
+
+
+@pytest.mark.parametrize(
+    ("flow_l_d", "step", "most"), [(30.0, 10.0, 1500.0), (30.0, 400.0, 1250.0)]
+)
+def test_a_fifth_more_is_rounded_down_to_the_pumps_step(
+    flow_l_d: float, step: float, most: float
+) -> None:
+    """1250 mL/h and a fifth are 1500: a multiple of ten, as it is; in steps of 400 the pump would
+    have to go down to 1200, and is left."""
+    assert TANK.reactor is not None
+    tank = replace(TANK, reactor=replace(TANK.reactor, flow_step_ml_h=step))
+    posterior, _, log = case(flow_l_d)
+    assert most_meanwhile((WEAK,), posterior, log, tank) == pytest.approx(most)
+    never = replace(posterior, last_run_flow_l_d=None)
+    assert most_meanwhile((WEAK,), never, log, tank) is None

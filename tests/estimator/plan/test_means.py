@@ -7,8 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from estimator.advice.flow import to_ml_h
 from estimator.inputs.dosing import Solution
-from estimator.plan.means import means_of
+from estimator.inputs.tank import Reactor
+from estimator.plan.means import means_of, settable_flow
 from helpers.plans import known
 from helpers.tanks import example_log, example_tank
 
@@ -71,3 +73,14 @@ def test_a_tank_without_solutions_has_nothing_to_dose() -> None:
     found = means_of(known(dosed_meq_d=0.0), example_log(READ, []), tank)
     assert found.ml_per_meq == {}
     assert found.once is None
+    assert found.meq_per_ml == 0.0
+
+
+@pytest.mark.parametrize(
+    ("ml_h", "settable"), [(0.0, 60.0), (64.0, 60.0), (66.0, 70.0), (5999.0, 5990.0), (9e3, 5990.0)]
+)
+def test_a_flow_is_set_on_a_step_between_the_pumps_ends(ml_h: float, settable: float) -> None:
+    """Of 60 to 5995 mL/h in steps of ten: 60 is the least, 5990 the most."""
+    pump = Reactor(60.0, 5995.0, 10.0)
+    assert to_ml_h(np.array(settable_flow(pump, ml_h * 0.024))) == pytest.approx(settable)
+    assert to_ml_h(np.array(settable_flow(Reactor(55.0, 90.0, 10.0), 0.0))) == pytest.approx(60.0)

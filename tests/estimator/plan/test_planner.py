@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import timedelta
+from datetime import datetime, time, timedelta
 from itertools import pairwise
 
 import numpy as np
@@ -15,10 +15,15 @@ from estimator.advice.asked_tests import AskedTest
 from estimator.advice.flow import recommend
 from estimator.fit.posterior import Posterior
 from estimator.inputs.tank import Composition, Kit, Tank, Target
+from estimator.next_tests.candidates import REFERENCE, Bench
+from estimator.plan import planner
+from estimator.plan.course import Rhythm
 from estimator.plan.ground import Ground, ground_of
-from estimator.plan.planner import make_plan
-from estimator.plan.result import Plan
+from estimator.plan.planner import _held_still, _kit_checks, make_plan, schedule_for
+from estimator.plan.result import Chances, Plan, TestGain, Today
+from estimator.plan.search import search
 from estimator.plan.task import REPORT_DAYS
+from estimator.plan.told import told_by
 from estimator.remark import Remark
 from helpers.plans import known, unsure
 from helpers.tanks import example_log, example_tank
@@ -320,3 +325,121 @@ def test_one_seed_makes_one_plan() -> None:
 def test_every_kind_of_report_has_its_day() -> None:
     """A week at most."""
     assert all(1 <= day <= 7 for days in REPORT_DAYS.values() for day in days)
+
+
+BENCH = Bench(
+    now=datetime(2026, 3, 29, 15),
+    daily=time(19),
+    lights_on=time(10),
+    lights_off=time(20),
+    kits={"alkalinity": Kit("alk", "alkalinity", "dKH", 0.1, None, None, 6.0)},
+    runs=True,
+    reference="standard",
+    running=(),
+)
+
+
+def checks(*good_days: float, bench: Bench = BENCH, key: str = "reference") -> int | None:
+    """How many checks of the kit are worth their minutes, where 1, 2, … of them bring so much."""
+    gains = [TestGain("tank", 1, 0.5, 0.0)]
+    gains += [TestGain(key, n, days, 0.0) for n, days in enumerate(good_days, start=1)]
+    found = _kit_checks(gains, bench)
+    return None if found is None else found.repeats
+
+
+def test_checks_of_the_kit_are_worth_the_minutes_of_all_of_them() -> None:
+    """A minute costs 0.0005 good days, each check six: 0.003. A second one is to bring as much
+    more, and the first as much; without a solution at hand, or a kit, there is none."""
+    assert checks(0.010, 0.0125, 0.0150) == 1
+    assert checks(0.010, 0.0135, 0.0160) == 2
+    assert checks(0.010, 0.0135, 0.0170) == 3
+    assert checks(0.0031) == 1
+    assert checks(0.0029) is None
+    assert checks(0.5, key="effluent_alkalinity") is None
+    assert checks(0.5, bench=replace(BENCH, reference=REFERENCE)) is None
+    assert checks(0.5, bench=replace(BENCH, kits={})) is None
+    unstated = {"alkalinity": replace(BENCH.kits["alkalinity"], minutes=None)}
+    assert checks(0.0026, bench=replace(BENCH, kits=unstated)) == 1
+
+
+@pytest.mark.parametrize(("worth", "takes_its_place"), [(0.06, True), (0.04, False)])
+def test_checks_take_the_place_of_tests_that_are_worth_less(
+    monkeypatch, worth: float, takes_its_place: bool
+) -> None:
+    """Two checks take twelve of the rule's 24 minutes, which costs 0.05 good days: where they bring
+    more they are made, and the plan is the one with fewer minutes."""
+    searched, chosen, told = [], [], []
+
+    def spying_search(task, futures):
+        searched.append(task.minutes_per_week)
+        chosen.append(search(task, futures))
+        return chosen[-1]
+
+    def spying_told(ground, task, taken, futures, kind):
+        told.append(taken)
+        return told_by(ground, task, taken, futures, kind)
+
+    monkeypatch.setattr(planner, "search", spying_search)
+    monkeypatch.setattr(planner, "told_by", spying_told)
+    monkeypatch.setattr(planner, "gains_of", lambda *_: (TestGain("reference", 2, worth, 0.0),))
+    monkeypatch.setattr(
+        planner, "_good_days", lambda _, taken, __: 0.9 if taken is chosen[0] else 0.85
+    )
+    of = tank(
+        references={"standard": Composition("standard", {"alkalinity": 7.0 * DKH})},
+        kits={"alk": replace(example_tank().kits["alk"], minutes=6.0)},
+    )
+    found = plan(known(**CARRIES), RUNNING, of)
+    assert searched == [24.0, 12.0]
+    assert told[0] is chosen[int(takes_its_place)]
+    assert [(t.of, t.repeats) for t in found.tests if t.of == "standard"] == [("standard", 2)]
+
+
+def scheduled(of_kind: str = "hold", rhythm: Rhythm | None = None, minutes=90.0, **changes):
+    """(day, sample, repeats, serves) of a plan's tests, as asked for, with a report after four
+    days."""
+    given = ground(known(**(CARRIES | changes.pop("posterior", {}))), RUNNING, minutes=minutes)
+    given = replace(given, **{k: changes.pop(k) for k in ("alarms",) if k in changes})
+    held = _held_still(given)
+    stated = {
+        "kind": of_kind,
+        "report_again": held.begins + timedelta(days=4),
+        "today": Today(1000.0, {}),
+    }
+    made = replace(held, **(stated | changes))
+    found = schedule_for(given, made, rhythm)
+    return [((t.time.date() - made.begins).days, t.of, t.repeats, t.serves) for t in found.tests]
+
+
+def test_the_schedule_holds_the_reports_test_the_rules_and_one_of_the_effluent() -> None:
+    """The rule's between today and the report, each with the rhythm's repeats; those of later days
+    are the next plan's; without a rhythm only the report's."""
+    assert scheduled(rhythm=Rhythm((2, 4, 6), 2, (4, 8))) == [
+        (4, "tank", 2, "rule"),
+        (2, "tank", 2, "rule"),
+        (4, "effluent", 1, "learning"),
+    ]
+    assert scheduled() == [(4, "tank", 1, "rule"), (4, "effluent", 1, "learning")]
+    off = {"today": Today(0.0, {}), "posterior": {"flow_l_d": None}}
+    assert scheduled(**off) == [(4, "tank", 1, "rule")]
+
+
+def test_an_effluent_that_was_never_tested_is_tested_first_and_once() -> None:
+    """Twice on the day after the first step, which is no day for another; not while it stands."""
+    untested = {"posterior": {"effluent_tested": False}}
+    assert scheduled(**untested) == [(1, "effluent", 2, "learning"), (4, "tank", 1, "rule")]
+    off = untested | {"today": Today(0.0, {})}
+    assert scheduled(**off) == [(4, "tank", 1, "rule")]
+
+
+def test_an_alarms_tests_are_asked_for_while_a_cause_is_to_be_found() -> None:
+    """Of an alarm that stands; of a lesser one too where nothing can be foretold."""
+    weak = alarm("effluent", "effluent_down", 0.9)
+    asked = (0, "effluent", 2, "learning")
+    assert scheduled("check", alarms=(weak,))[0] == asked
+    lesser = replace(weak, chance=0.4)
+    assert scheduled("check", alarms=(lesser,))[0] == asked
+    judged = Chances(7, 0.9, 0.9, 0.9, 0.9, 0.9, 0.9, np.zeros(2))
+    assert scheduled("check", alarms=(lesser,), chances=judged)[0] == (4, "tank", 1, "rule")
+    assert scheduled("check", alarms=(weak,), chances=judged)[0] == asked
+    assert scheduled("hold", alarms=(weak,))[0] == (4, "tank", 1, "rule")

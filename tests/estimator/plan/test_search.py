@@ -8,10 +8,16 @@ import numpy as np
 import pytest
 
 from estimator.plan import search as searching
+from estimator.plan.course import Rhythm
 from estimator.plan.search import (
     Reports,
+    Task,
+    _pump_steps,
+    belief_for,
     courses_of,
+    judge,
     minutes_a_week,
+    net_supply,
     rhythms,
     search,
 )
@@ -168,3 +174,169 @@ def test_rungs_are_equal_in_supply_and_end_at_the_end() -> None:
     np.testing.assert_allclose(np.diff(supply), np.diff(supply)[0], rtol=0.03)
     for steps, flows in ladders.items():
         assert flows[steps] == 50.0
+
+
+def handed(**changes) -> Task:
+    """From 10 L/day, 100 of the 300 meq/day, to 50; 200 are dosed."""
+    stated = {
+        "present_l_d": 10.0,
+        "present_meq_d": 200.0,
+        "flows_l_d": (10.0,),
+        "ladder_to_l_d": 50.0,
+        "doses": True,
+    }
+    return task(**(stated | changes))
+
+
+def every(given: Task, rhythm: Rhythm = Rhythm((2, 5), 1, (7,))):  # noqa: B008
+    """All courses of a rhythm."""
+    return list(courses_of(given, rhythm, 0.1))
+
+
+def test_what_a_rung_brings_comes_off_the_dosing_when_it_is_taken() -> None:
+    """In each rung's own column: what it brings over the one before, no more in all than the load
+    less what today's flow brings; nothing in today's column."""
+    found = every(handed())
+    assert {steps for _, steps, _ in found} >= {1, 2, 3}
+    for course, steps, _ in found:
+        flows = course.flow_l_d[0, : steps + 1]
+        supply = np.asarray(LAW.supply_meq_d(flows, BAND.middle))
+        takes = course.takes_meq_d[0]
+        assert takes[0] == 0.0
+        np.testing.assert_allclose(takes[1 : steps + 1], np.diff(supply), atol=1e-6)
+        assert takes.sum() == pytest.approx(200.0)
+        assert np.all(takes[steps + 1 :] == 0.0)
+    # Beyond the load nothing is left to take: 60 L/day bring 327.
+    for course, steps, _ in every(handed(ladder_to_l_d=60.0)):
+        assert course.takes_meq_d[0].sum() == pytest.approx(200.0)
+        assert course.flow_l_d[0, steps] == 60.0
+
+
+def test_dosing_brings_the_level_back_in_its_lead_times() -> None:
+    """0.1 meq/L low at 50 L/day that bring 300: nothing more, 0.1 · 600 / 6 = 10 meq/day or 20,
+    with what the reactor brings more to lower water; or the rate of now."""
+    given = task(level=BAND.middle - 0.1, once=None, doses=True, present_meq_d=77.0)
+    more = given.supply_meq_d(50.0) - 300.0
+    found = {float(course.dose_meq_d[0]) for course, _, _ in every(given)}
+    expected = {max(dose - more, 0.0) for dose in (0.0, 10.0, 20.0)} | {77.0}
+    assert sorted(found) == pytest.approx(sorted(expected))
+    stays = task(doses=True, dose_stays=True, present_meq_d=77.0)
+    assert {float(course.dose_meq_d[0]) for course, _, _ in every(stays)} == {77.0}
+
+
+def test_a_lead_is_no_faster_than_is_safe_either_way() -> None:
+    """1 meq/L off would need 0.33 a day: 0.35 dKH, 0.125, are safe; what the tank takes more of
+    where it answers to its level is made good."""
+    low, high = (task(level=BAND.middle + off, once=None) for off in (-1.0, 1.0))
+    safe = 0.35 * DKH
+    assert low.wanted_meq_d(3.0) == pytest.approx((0.5 + safe) * VOLUME)
+    assert high.wanted_meq_d(3.0) == pytest.approx((0.5 - safe) * VOLUME)
+    assert low.wanted_meq_d(np.inf) == pytest.approx(300.0)
+    answers = replace(low, belief=low.belief._replace(law=LAW._replace(level_response_per_d=0.1)))
+    assert answers.wanted_meq_d(np.inf) == pytest.approx((0.5 - 0.1) * VOLUME)
+
+
+def test_steps_of_the_pump_by_hand() -> None:
+    """At 50 L/day, F0 50: a litre a day more brings 12/4 = 3 meq/day; 30 meq/day are 10 L/day, a
+    fifth of the flow, in steps of 10 mL/h: 410 of 416. Each of six tests may raise by a sixth of
+    the way to what lifts the level safely, rounded down; 0.24 L/day, a step, is a step."""
+    law_rise = float(LAW.flow_for(300.0 + 0.35 * DKH * VOLUME)) - 50.0
+    unit = 0.24
+    whole = np.floor(law_rise / 6 / unit) * unit
+    assert _pump_steps(task(), 50.0, 30.0, 6, 144.0) == pytest.approx((whole, -9.84))
+    assert _pump_steps(task(), 50.0, 90.0, 1, 144.0) == pytest.approx((9.84, -9.84))
+    assert _pump_steps(task(), 50.0, 6.0, 1, 144.0) == pytest.approx((1.92, -1.92))
+    assert _pump_steps(task(), 50.0, 0.72, 1, 144.0) == pytest.approx((0.24, -0.24))
+    assert _pump_steps(task(), 50.0, 30.0, 1, 50.5) == pytest.approx((0.48, -9.84))
+    assert _pump_steps(task(), 50.0, 30.0, 1, 49.0) == (0.0, pytest.approx(-9.84))
+
+
+def test_the_hand_that_steers_is_the_pumps_where_little_is_dosed() -> None:
+    """Steps of the dosing below and above what is near, up and down by as much, where more is
+    dosed than a step; else those of the pump at today's flow, though a hand-over follows."""
+    for course, _, _ in every(handed()):
+        rule = [float(part[0]) for part in course.rule]
+        assert not course.by_pump[0]
+        assert rule[4] == -rule[5] > 0
+        assert rule[6:] == [0.0, 0.0]
+    steps = {round(float(course.rule.raise_meq_d[0]), 6) for course, _, _ in every(handed())}
+    half = 0.6 * DKH * VOLUME
+    assert steps == {round(near * half / days, 6) for near in (0.35, 0.6) for days in (3, 6, 12)}
+    for course, count, _ in every(handed(doses=False, present_meq_d=0.0)):
+        rule = [float(part[0]) for part in course.rule]
+        assert course.by_pump[0]
+        assert rule[4:6] == [0.0, 0.0]
+        assert 0.0 > rule[7] >= -0.2 * 10.0
+        assert count > 0
+
+
+def test_rows_are_where_the_kit_shows_what_is_aimed_at() -> None:
+    """A kit that reads 1.25 times the level, at an hour when it stands 0.1 meq/L below its mean:
+    aimed at is 1.25 · (2.924 − 0.1) = 3.530, near 0.35 · 0.214 · 1.25 = 0.094 about it, far 0.267;
+    between figures of 0.1: from 3.35 to 3.65, from 3.25 to 3.85."""
+    given = task()
+    given = replace(given, belief=given.belief._replace(calibration=1.25, below_mean_meq_l=0.1))
+    edges = {tuple(float(part[0]) for part in one.rule[:4]) for one, _, _ in every(given)}
+    aim, half = 1.25 * (BAND.middle - 0.1), 1.25 * 0.6 * DKH
+    expected = set()
+    for near in (0.35, 0.6):
+        low = np.round((aim - near * half) / 0.1) * 0.1 - 0.05
+        high = np.round((aim + near * half) / 0.1) * 0.1 + 0.05
+        far_low = min(np.round((aim - half) / 0.1) * 0.1 - 0.05, low - 0.1)
+        far_high = max(np.round((aim + half) / 0.1) * 0.1 + 0.05, high + 0.1)
+        expected.add(tuple(round(float(x), 6) for x in (low, high, far_low, far_high)))
+    assert {tuple(round(x, 6) for x in one) for one in edges} == expected
+    assert (3.35, 3.65, 3.25, 3.85) in expected
+
+
+@pytest.mark.parametrize(("sign", "expected"), [(1.0, 0.99), (-1.0, -0.99)])
+def test_what_is_unsure_of_level_and_supply_goes_together(sign: float, expected: float) -> None:
+    """A level known to 0.1, and an uptake that goes with it one to two: the net supply falls where
+    the uptake rises, and all but wholly correlated counts as 0.99."""
+    ahead = futures(wander=0.0)
+    off = np.linspace(-1.0, 1.0, len(ahead.calibration))
+    level, uptake = BAND.middle + 0.1 * off, 0.5 - sign * 0.2 * off
+    # With nothing running the net supply is what is dosed less the uptake.
+    ahead = ahead._replace(state=replace(ahead.state, level_meq_l=level, uptake_meq_l_d=uptake))
+    course, _, _ = every(task(present_l_d=0.0, flows_l_d=(0.0,), doses=True))[0]
+    found = belief_for(task(), course, ahead)
+    assert found.level_sd == pytest.approx([0.1 * np.std(off)])
+    assert found.net_sd == pytest.approx([0.2 * np.std(off)])
+    assert found.correlation == pytest.approx([expected])
+    assert net_supply(course, ahead)[0] == pytest.approx(course.dose_meq_d[0] / VOLUME - uptake)
+
+
+def test_minutes_of_a_week_count_its_seventh_day() -> None:
+    """Tests on days 2, 5, 9 and 12 and a report on day 7, twice each at six minutes: three of them
+    are in the week; none are counted without a kit."""
+    rhythm = Rhythm((2, 5, 9, 12), 2, (7, 14))
+    assert minutes_a_week(rhythm, task()) == 3 * 2 * 6.0
+    assert minutes_a_week(rhythm, task(minutes=np.inf)) == 0.0
+
+
+def test_less_minutes_are_less_in_the_first_week_and_in_all() -> None:
+    """As where a check of the kit takes twelve of thirty."""
+    found = task(reports=(Reports((2, 5), 20.0), Reports((7,), 30.0))).with_less(12.0)
+    assert found.minutes_per_week == 18.0
+    assert [one.minutes for one in found.reports] == [8.0, 18.0]
+    assert [one.days for one in found.reports] == [(2, 5), (7,)]
+
+
+def test_present_settings_stay_only_where_nothing_is_better_by_the_limit(monkeypatch) -> None:
+    """48 L/day of the 50 that are needed and 50: the gain in good days is on one side of the limit
+    or on the other."""
+    one = task(present_l_d=48.0, flows_l_d=(48.0, 75.0), minutes_per_week=0.0)
+    assert search(one, futures(wander=0.0)).left
+    better = task(present_l_d=75.0, flows_l_d=(75.0, 50.0), minutes_per_week=0.0)
+    monkeypatch.setattr(searching, "REPORT_COST", 0.0)
+    gain = 0.0
+    for flow in (75.0, 50.0):
+        alone = task(present_l_d=flow, flows_l_d=(flow,), minutes_per_week=0.0)
+        chosen = search(alone, futures(wander=0.0))
+        told = judge(alone, futures(wander=0.0), chosen.courses, chosen.rhythm)
+        gain = float(told.good_days[0]) - gain
+    assert gain > 0.0
+    for limit, left in ((gain - 0.001, False), (gain + 0.001, True)):
+        monkeypatch.setattr(searching, "LEFT_ALONE", limit)
+        monkeypatch.setattr(searching, "FAST_COST", 0.0)
+        assert search(better, futures(wander=0.0)).left == left

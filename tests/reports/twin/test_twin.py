@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from estimator.inputs.records import Action
 from estimator.inputs.tank import Target
 from helpers.studies import DRAWS, build_study
 from reports.blocks import Numbers
@@ -526,3 +527,26 @@ def test_sizes_of_changes_rise_from_low_to_high():
     for one in found["changes"]:
         assert one["size"]["q05"] < one["size"]["q50"] < one["size"]["q95"]
     assert found["kit_window_days"] == 14
+
+
+def test_flagged_actions_are_told_with_value_and_unit():
+    """Water in the keeper's own unit, all else as the log has it."""
+    study = build_study("full")
+    when = study.log.end
+    done = (
+        Action(950, when, "water_change", "new", 37.85411784, flags=("much",)),
+        Action(951, when, "dose", "soda", 25.0, flags=("much",)),
+        Action(952, when, "stock_change", "", None, flags=("odd",)),
+    )
+    told = replace(
+        study,
+        log=replace(study.log, actions=(*study.log.actions, *done)),
+        tank=replace(study.tank, volume_unit="gal"),
+    )
+    found = {entry["row"]: entry for entry in build_twin(told)["flagged"]}
+    assert [found[row]["entry"] for row in (950, 951, 952)] == [
+        *("water_change", "dose", "stock_change")
+    ]
+    assert found[950]["value"] == pytest.approx(10.0, rel=1e-5)
+    assert [found[row]["value"] for row in (951, 952)] == [25.0, None]
+    assert [found[row]["unit"] for row in (950, 951)] == ["gal", "mL"]
