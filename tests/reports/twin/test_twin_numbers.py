@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 
 from estimator import units
+from estimator.advice.ph_and_flow import SecondChamber
 from estimator.fit.checks import ReadingCheck
 from estimator.fit.priors import IDENTITY, LOG, Prior
 from estimator.inputs.records import Reading
@@ -285,3 +286,11 @@ def test_priors_are_read_in_the_keepers_units():
         as_read = priors[name]["as_read"]
         assert as_read["unit"] == unit
         assert as_read["median"] == pytest.approx(priors[name]["median"] / one, rel=2e-5)
+
+
+def test_what_a_second_chamber_saves_is_a_share(study):
+    """1.5 mol of CO2 for each of media in place of 2: a quarter."""
+    second = SecondChamber(6.6, (9.1, 9.9), (6.6, 6.8), (2.0, 1.5), (2.0, 1.5))
+    chamber = replace(study.job.chamber, second=second)
+    found = build_twin(replace(study, job=replace(study.job, chamber=chamber)))["chamber"]
+    assert found["second"]["co2_saved_share"] == pytest.approx(0.25)
