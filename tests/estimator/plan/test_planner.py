@@ -19,13 +19,14 @@ from estimator.next_tests.candidates import REFERENCE, Bench
 from estimator.plan import planner
 from estimator.plan.course import Rhythm
 from estimator.plan.ground import Ground, ground_of
-from estimator.plan.planner import _held_still, _kit_checks, make_plan, schedule_for
+from estimator.plan.planner import _held_still, make_plan, schedule_for
 from estimator.plan.result import Chances, Plan, TestGain, Today
 from estimator.plan.search import search
 from estimator.plan.task import REPORT_DAYS
 from estimator.plan.told import told_by
 from estimator.remark import Remark
 from helpers.plans import known, unsure
+from helpers.searches import task
 from helpers.tanks import example_log, example_tank
 
 DKH = units.MEQ_L_PER_DKH
@@ -339,27 +340,36 @@ BENCH = Bench(
 )
 
 
-def checks(*good_days: float, bench: Bench = BENCH, key: str = "reference") -> int | None:
-    """How many checks of the kit are worth their minutes, where 1, 2, … of them bring so much."""
+def checks(monkeypatch, *good_days: float, loses: float = 0.0, **of) -> int:
+    """How often the kit is checked where 1, 2, … checks bring so much, and each takes the place of
+    tests that brought `loses`."""
+    key, bench = of.get("key", "reference"), of.get("bench", BENCH)
     gains = [TestGain("tank", 1, 0.5, 0.0)]
     gains += [TestGain(key, n, days, 0.0) for n, days in enumerate(good_days, start=1)]
-    found = _kit_checks(gains, bench)
-    return None if found is None else found.repeats
+    monkeypatch.setattr(planner, "search", lambda task, _: task.minutes_per_week)
+    monkeypatch.setattr(planner, "_worth", lambda _, left, __: 0.9 - loses * (30.0 - left) / 6.0)
+    chosen, found = planner._with_kit_checks(task(), 30.0, (None, None), gains, bench)
+    assert chosen == 30.0 - 6.0 * found
+    return found
 
 
-def test_checks_of_the_kit_are_worth_the_minutes_of_all_of_them() -> None:
+def test_checks_of_the_kit_are_worth_the_minutes_of_all_of_them(monkeypatch) -> None:
     """A minute costs 0.0005 good days, each check six: 0.003. A second one is to bring as much
-    more, and the first as much; without a solution at hand, or a kit, there is none."""
-    assert checks(0.010, 0.0125, 0.0150) == 1
-    assert checks(0.010, 0.0135, 0.0160) == 2
-    assert checks(0.010, 0.0135, 0.0170) == 3
-    assert checks(0.0031) == 1
-    assert checks(0.0029) is None
-    assert checks(0.5, key="effluent_alkalinity") is None
-    assert checks(0.5, bench=replace(BENCH, reference=REFERENCE)) is None
-    assert checks(0.5, bench=replace(BENCH, kits={})) is None
-    unstated = {"alkalinity": replace(BENCH.kits["alkalinity"], minutes=None)}
-    assert checks(0.0026, bench=replace(BENCH, kits=unstated)) == 1
+    more, and the first as much; without a solution at hand there is none."""
+    assert checks(monkeypatch, 0.010, 0.0125, 0.0150) == 1
+    assert checks(monkeypatch, 0.010, 0.0135, 0.0160) == 2
+    assert checks(monkeypatch, 0.010, 0.0135, 0.0170) == 3
+    assert checks(monkeypatch, 0.0031) == 1
+    assert checks(monkeypatch, 0.0029) == 0
+    assert checks(monkeypatch, 0.5, key="effluent_alkalinity") == 0
+    assert checks(monkeypatch, 0.5, bench=replace(BENCH, reference=REFERENCE)) == 0
+
+
+def test_checks_are_weighed_against_the_tests_that_they_displace(monkeypatch) -> None:
+    """Each costs 0.003 for its minutes and 0.01 for what is tested less."""
+    assert checks(monkeypatch, 0.0129, 0.0259, loses=0.01) == 0
+    assert checks(monkeypatch, 0.0129, 0.0261, loses=0.01) == 2
+    assert checks(monkeypatch, 0.0132, 0.0261, loses=0.01) == 1
 
 
 @pytest.mark.parametrize(("worth", "takes_its_place"), [(0.06, True), (0.04, False)])
@@ -382,9 +392,7 @@ def test_checks_take_the_place_of_tests_that_are_worth_less(
     monkeypatch.setattr(planner, "search", spying_search)
     monkeypatch.setattr(planner, "told_by", spying_told)
     monkeypatch.setattr(planner, "gains_of", lambda *_: (TestGain("reference", 2, worth, 0.0),))
-    monkeypatch.setattr(
-        planner, "_good_days", lambda _, taken, __: 0.9 if taken is chosen[0] else 0.85
-    )
+    monkeypatch.setattr(planner, "_worth", lambda _, taken, __: 0.9 if taken is chosen[0] else 0.85)
     of = tank(
         references={"standard": Composition("standard", {"alkalinity": 7.0 * DKH})},
         kits={"alk": replace(example_tank().kits["alk"], minutes=6.0)},
@@ -392,7 +400,8 @@ def test_checks_take_the_place_of_tests_that_are_worth_less(
     found = plan(known(**CARRIES), RUNNING, of)
     assert searched == [24.0, 12.0]
     assert told[0] is chosen[int(takes_its_place)]
-    assert [(t.of, t.repeats) for t in found.tests if t.of == "standard"] == [("standard", 2)]
+    checked = [(t.of, t.repeats) for t in found.tests if t.of == "standard"]
+    assert checked == ([("standard", 2)] if takes_its_place else [])
 
 
 def scheduled(of_kind: str = "hold", rhythm: Rhythm | None = None, minutes=90.0, **changes):

@@ -316,8 +316,8 @@ def test_calcium_pauses_only_where_something_is_dosed() -> None:
 def test_reasons_are_told_by_what_was_chosen() -> None:
     """A correction by its days, a pump that is held by its limit, a hand-over by its rungs, a
     first step where no more is known: but for a pump that stays off."""
-    low = handed(level=BAND.middle - 1.2 * DKH)
-    assert told(given=low, most_ml_h=1500.0).reasons[0].values == {"days": 4}
+    low = courses(once_meq=(60.0,) * 4)
+    assert told(low, most_ml_h=1500.0).reasons[0].values == {"days": 4}
     assert told(most_ml_h=1500.0).reasons[0].values == {"most_ml_h": 1500.0}
     assert [reason.values for reason in told().reasons] == [{"steps": 2}]
     first = handed(first_only=True)
