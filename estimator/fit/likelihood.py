@@ -41,7 +41,7 @@ def compiled() -> bool:
 
     If so, most likely all else is there, too.
     """
-    kept = Path(density_and_gradient.stats.cache_path).glob("*.density_and_gradient-*.nbi")
+    kept = Path(density_and_gradient.stats.cache_path or "").glob("*.density_and_gradient-*.nbi")
     source = Path(__file__).stat().st_mtime
     return any(one.stat().st_mtime > source for one in kept)
 

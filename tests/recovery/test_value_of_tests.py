@@ -19,6 +19,7 @@ def short() -> list[value_of_tests.Compared]:
     return value_of_tests.run(1, 2, 5, seed=1, draws=150, refit_draws=100, days=30)[0]
 
 
+@pytest.mark.slow
 def test_widths_foreseen_are_those_of_refits(short: list[value_of_tests.Compared]) -> None:
     """Fitting the log anew with the imagined readings leaves the width that was foreseen.
 
@@ -41,6 +42,7 @@ def longer() -> list[list[value_of_tests.Compared]]:
     return value_of_tests.run(2, 5, 8, seed=2)
 
 
+@pytest.mark.slow
 @pytest.mark.slow
 def test_widths_foreseen_are_those_of_refits_for_most_tests(
     longer: list[list[value_of_tests.Compared]],

@@ -639,6 +639,7 @@ def command(*arguments, **options):
 
 
 @pytest.mark.sampler
+@pytest.mark.slow
 def test_a_tank_gets_the_same_bytes_alone_and_among_others(farm):
     """A real run: three tanks in two processes, one at fault; the report by itself is the same."""
     folder = farm("a", "b", "c")
