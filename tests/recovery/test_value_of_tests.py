@@ -19,7 +19,6 @@ def short() -> list[value_of_tests.Compared]:
     return value_of_tests.run(1, 2, 5, seed=1, draws=150, refit_draws=100, days=30)[0]
 
 
-@pytest.mark.slow
 def test_widths_foreseen_are_those_of_refits(short: list[value_of_tests.Compared]) -> None:
     """Fitting the log anew with the imagined readings leaves the width that was foreseen.
 
