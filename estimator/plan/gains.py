@@ -15,7 +15,7 @@ import numpy as np
 
 from estimator.inputs.parameters import ALKALINITY
 from estimator.next_tests.candidates import REFERENCE_ALKALINITY, Candidate
-from estimator.plan.course import Known, follow
+from estimator.plan.course import Belief, Known, follow
 from estimator.plan.futures import Futures
 from estimator.plan.result import TestGain
 from estimator.plan.search import AHEAD_DAYS, Chosen, Task, belief_for, net_supply
@@ -37,7 +37,8 @@ def gains_of(
         seed: for the errors of the tests, the same for all candidates.
     """
     errors = np.random.default_rng(seed).standard_normal((2, len(futures.calibration)))
-    nothing = _good_days(task, chosen, futures, _known(task, chosen, futures, []))
+    belief = belief_for(task, chosen.courses, futures)
+    nothing = _good_days(task, chosen, futures, belief, _known(task, chosen, futures, []))
     found = []
     for candidate in candidates:
         shown = _shows(candidate, task, futures)
@@ -45,7 +46,7 @@ def gains_of(
             continue
         tests = [(what, sd, error) for (what, sd), error in zip(shown, errors, strict=False)]
         known = _known(task, chosen, futures, tests)
-        gain = _good_days(task, chosen, futures, known) - nothing
+        gain = _good_days(task, chosen, futures, belief, known) - nothing
         error = float(np.std(gain) / np.sqrt(len(gain)))
         found.append(TestGain(candidate.key, candidate.repeats, float(np.mean(gain)), error))
     return tuple(found)
@@ -94,10 +95,11 @@ def _known(
     return Known(belief.level_meq_l + found[0], found[1], belief.calibration + found[2])
 
 
-def _good_days(task: Task, chosen: Chosen, futures: Futures, known: Known) -> np.ndarray:
+def _good_days(
+    task: Task, chosen: Chosen, futures: Futures, belief: Belief, known: Known
+) -> np.ndarray:
     """(s,) share of days in the band."""
     courses, band = chosen.courses, task.band
-    belief = belief_for(task, courses, futures)
     followed = follow(futures, courses, chosen.rhythm, belief, AHEAD_DAYS, known)
     level = followed.level_meq_l[:, 0]
     return np.asarray(((level >= band.low) & (level <= band.high)).mean(axis=0))

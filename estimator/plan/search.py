@@ -371,7 +371,7 @@ def judge(task: Task, futures: Futures, courses: Courses, rhythm: Rhythm) -> Pro
 def search(task: Task, futures: Futures) -> Chosen:
     """The course to take."""
     slower = [replace(task, rise_share=SLOWER_SHARE)] if task.once_meq else []
-    best: list[tuple[float, float, Chosen]] = []
+    best: list[tuple[float, Chosen]] = []
     for paced, rhythm in product([task, *slower], rhythms(task)):
         found = list(courses_of(paced, rhythm, futures.kit_step_meq_l))
         courses = _stacked([one for one, _, _ in found])
@@ -383,11 +383,11 @@ def search(task: Task, futures: Futures) -> Chosen:
             score = float(told.good_days[at]) - MINUTE_COST * minutes_a_week(rhythm, task)
             score -= STEP_COST * steps * each + FAST_COST * float(fast[at]) + REPORT_COST * reports
             chosen = Chosen(courses.pick(np.array([at])), rhythm, steps, same)
-            best.append((score, float(told.good_days[at]), chosen))
+            best.append((score, chosen))
     top = max(best, key=lambda one: one[0])
-    left = [one for one in best if one[2].left]
+    left = [one for one in best if one[1].left]
     if left:
         stay = max(left, key=lambda one: one[0])
         if stay[0] >= top[0] - LEFT_ALONE:
-            return stay[2]
-    return top[2]
+            return stay[1]
+    return top[1]
