@@ -7,10 +7,10 @@ be taken from the dosing, because nothing is left of it, is dropped. A course wi
 pump one rung on at each test that reads near, and what the reactor takes over comes off the
 dosing.
 
-At a report the plan is made anew from all that was read. In its stead stands a Kalman filter of two
-states for each future, the level as the kit has it and the net supply, with the supply law at its
-middle, and a setting that brings that level to its aim in `REPORT_DAYS` (certainty equivalence).
-So futures differ from what a keeper does by the difference between that filter and a fit.
+At a report the plan is made anew from all that was read. In its stead stands a Kalman filter for
+each future (`belief`) and a setting that brings the level to its aim in `REPORT_DAYS` (certainty
+equivalence). So futures differ from what a keeper does by the difference between that filter and a
+fit.
 """
 
 from __future__ import annotations
@@ -21,8 +21,8 @@ from typing import NamedTuple
 import numpy as np
 
 from estimator.inputs.tank import Target
+from estimator.plan.belief import EFFLUENT, GIVEN, LEVEL, NET, TANK, Belief, Visit, gains
 from estimator.plan.futures import Futures
-from estimator.water.supply import SupplyLaw
 
 REPORT_DAYS = 4.0
 """A report sets what brings the level to its aim in this time."""
@@ -63,45 +63,22 @@ class Rhythm(NamedTuple):
     Attributes:
         test_days: of the tests that the rule acts on.
         repeats: of each.
-        report_days: of the reports; a test on such a day goes into the report.
+        report_days: of the reports; a test of the tank on such a day goes into the report.
+        with_effluent: the effluent is tested once on the day of a report, too.
     """
 
     test_days: tuple[int, ...]
     repeats: int
     report_days: tuple[int, ...]
+    with_effluent: bool = False
 
-
-class Belief(NamedTuple):
-    """What a report would go by, numbers of the middle tank.
-
-    Attributes:
-        law: supply law.
-        level_meq_l: now.
-        uptake_meq_l_d: at the middle of the band.
-        calibration, below_mean_meq_l: of the tests.
-        level_sd, net_sd, correlation: of the level as the kit has it and of the net supply, by
-            course where the settings decide (c,).
-        net_drift: sd of the net supply's change in a day, meq/L/day.
-        reading_sd: of one titration.
-        aim_meq_l: level aimed at.
-    """
-
-    law: SupplyLaw
-    level_meq_l: float
-    uptake_meq_l_d: float
-    calibration: float
-    below_mean_meq_l: float
-    level_sd: np.ndarray
-    net_sd: np.ndarray
-    correlation: np.ndarray
-    net_drift: float
-    reading_sd: float
-    aim_meq_l: float
-
-    @property
-    def load_meq_d(self) -> float:
-        """What the tank takes up at the middle of the band; nothing where it gives off."""
-        return max(self.uptake_meq_l_d, 0.0) * float(self.law.volume_l)
+    def visits(self) -> list[Visit]:
+        """Every test, by day."""
+        days = {*self.test_days, *self.report_days}
+        found = [Visit(day, TANK, self.repeats) for day in days]
+        if self.with_effluent:
+            found += [Visit(day, EFFLUENT, 1) for day in self.report_days]
+        return sorted(found)
 
 
 class Known(NamedTuple):
@@ -173,28 +150,6 @@ class Followed(NamedTuple):
         return Followed(*(part[:days] for part in self))
 
 
-def gains(belief: Belief, rhythm: Rhythm, days: int) -> np.ndarray:
-    """Kalman gains (tests, c, 2) of the level and of the net supply at each test of the rhythm."""
-    level, net = belief.level_sd, belief.net_sd
-    cross = belief.correlation * level * net
-    p = np.array([[level**2, cross], [cross, net**2]])
-    noise = belief.reading_sd**2 / rhythm.repeats / belief.calibration**2
-    tested = {*rhythm.test_days, *rhythm.report_days}
-    found = []
-    for day in range(days):
-        if day in tested:
-            gain = p[:, 0] / (p[0, 0] + noise)
-            found.append(gain)
-            p = p - np.einsum("ic,jc->ijc", gain, p[0])
-        ahead = p.copy()
-        ahead[0, 0] += 2 * p[0, 1] + p[1, 1]
-        ahead[0, 1] += p[1, 1]
-        ahead[1, 0] = ahead[0, 1]
-        ahead[1, 1] += belief.net_drift**2
-        p = ahead
-    return np.array(found).transpose(0, 2, 1) if found else np.zeros((0, len(level), 2))
-
-
 def follow(
     futures: Futures,
     courses: Courses,
@@ -210,19 +165,20 @@ def follow(
     tank = _Tank(futures, courses, belief)
     if known is not None:
         tank.start_from(known)
-    weights = gains(belief, rhythm, days)
-    tests = 0
+    visits = rhythm.visits()
+    weights = gains(belief, visits, courses.flow_l_d[:, 0], days)
     out = Followed(*(np.empty((days, *tank.level.shape)) for _ in range(4)))
     for day in range(days):
-        if day in rhythm.test_days or day in rhythm.report_days:
-            shown = futures.titrations(day, tank.level)
-            mean = shown[: rhythm.repeats].mean(axis=0)
-            tank.learn(mean, weights[tests], rhythm.repeats)
-            tests += 1
-            if day in rhythm.report_days:
-                tank.report(np.ones(tank.level.shape, dtype=bool))
-            else:
-                tank.act(mean, shown[rhythm.repeats], rhythm.repeats)
+        for visit, gain in zip(visits, weights, strict=False):
+            if visit.day != day:
+                continue
+            shown = tank.titrations(futures, visit)
+            mean = shown[: visit.repeats].mean(axis=0)
+            tank.learn(mean, gain, visit)
+            if day not in rhythm.report_days:
+                tank.act(mean, shown[visit.repeats], visit.repeats)
+        if day in rhythm.report_days:
+            tank.report(np.ones(tank.level.shape, dtype=bool))
         tank.advance(futures.strength[day], futures.uptake_meq_l_d[day])
         out.level_meq_l[day], out.flow_l_d[day] = tank.level, tank.flow
         out.dose_meq_d[day] = tank.dose
@@ -259,6 +215,7 @@ class _Tank:
         decay = self.fading * (belief.level_meq_l - middle)
         net = (self.supply[:, :1] + courses.dose_meq_d[:, None]) / float(law.volume_l)
         self.net = np.broadcast_to(net - belief.uptake_meq_l_d - decay, shape)
+        self.given = np.broadcast_to(self.supply[:, :1] / self._volume, shape)
 
     def start_from(self, known: Known) -> None:
         """Today's settings by what is known."""
@@ -267,14 +224,26 @@ class _Tank:
         self.net = self.net + known.net_meq_l_d
         self._steer(np.ones(self.level.shape, dtype=bool))
 
-    def learn(self, mean: np.ndarray, gain: np.ndarray, repeats: int) -> None:
+    def titrations(self, futures: Futures, visit: Visit) -> np.ndarray:
+        """What the kit shows at a visit, see `Futures.titrations`."""
+        if visit.sample == TANK:
+            return futures.titrations(visit.day, self.level)
+        return futures.effluent_titrations(visit.day, self.level, self.flow)
+
+    def learn(self, mean: np.ndarray, gain: np.ndarray, visit: Visit) -> None:
         """What a reading tells the fit."""
         belief = self.belief
         surprise = mean / self.calibration + belief.below_mean_meq_l - self.believed
-        widest = WIDEST * (belief.reading_sd / np.sqrt(repeats) + belief.level_sd[:, None])
-        surprise = np.clip(surprise, -widest, widest)
-        self.believed = self.believed + gain[:, :1] * surprise
-        self.net = self.net + gain[:, 1:] * surprise
+        at = LEVEL
+        if visit.sample == EFFLUENT:
+            at, surprise = GIVEN, surprise * self.flow / self._volume - self.given
+        noise = belief.noise(visit.sample, visit.repeats, self.courses.flow_l_d[:, 0])
+        if at == LEVEL:
+            widest = WIDEST * (noise + np.sqrt(belief.spread[:, at, at]))[:, None]
+            surprise = np.clip(surprise, -widest, widest)
+        self.believed = self.believed + gain[:, LEVEL, None] * surprise
+        self.net = self.net + gain[:, NET, None] * surprise
+        self.given = self.given + gain[:, GIVEN, None] * surprise
 
     def act(self, mean: np.ndarray, more: np.ndarray, repeats: int) -> None:
         """The rule of a test, and what a mean that surprises twice calls for."""
@@ -305,7 +274,9 @@ class _Tank:
         dose = np.clip(self.dose - taken, 0.0, courses.most_meq_d)
         given = self.supply[self.row, following] - self.supply[self.row, self.at]
         flow = np.clip(self.flow + np.where(moves, by, 0.0), *courses.limits_l_d)
-        self.net = self.net + (np.where(moves, given, 0.0) + dose - self.dose) / self._volume
+        given = np.where(moves, given, 0.0) / self._volume
+        self.net = self.net + given + (dose - self.dose) / self._volume
+        self.given = self.given + given
         self.dose, self.flow, self.at = dose, flow, self.at + moves
 
     @property
@@ -315,8 +286,9 @@ class _Tank:
     def _set(self, dose: np.ndarray, flow: np.ndarray) -> None:
         """New settings, and the net supply that the keeper expects of them."""
         flow = np.clip(flow, *self.courses.limits_l_d)
-        given = dose - self.dose + self.slope * (flow - self.flow)
-        self.net = self.net + given / self._volume
+        given = self.slope * (flow - self.flow) / self._volume
+        self.net = self.net + given + (dose - self.dose) / self._volume
+        self.given = self.given + given
         self.dose, self.flow = dose, flow
 
     def report(self, where: np.ndarray) -> None:

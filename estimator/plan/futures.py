@@ -37,7 +37,8 @@ class Futures(NamedTuple):
         calibration: (s,) reading over level of the kit's bottle.
         below_mean_d: (s,) how far the level stands below its daily mean at the hour of the tests,
             in days of uptake.
-        error_meq_l: (days + 1, MOST_REPEATS + 1, s) of each titration of a day's test.
+        error_meq_l, effluent_error_meq_l: (days + 1, MOST_REPEATS + 1, s) of each titration of a
+            day's test of tank and effluent.
         repeatability_meq_l: (s,) sd of an ordinary one.
         kit_step_meq_l: smallest step of the kit.
     """
@@ -48,17 +49,32 @@ class Futures(NamedTuple):
     calibration: np.ndarray
     below_mean_d: np.ndarray
     error_meq_l: np.ndarray
+    effluent_error_meq_l: np.ndarray
     repeatability_meq_l: np.ndarray
     kit_step_meq_l: float
 
     def titrations(self, day: int, level_meq_l: np.ndarray) -> np.ndarray:
         """What the kit shows so many days after the start (MOST_REPEATS + 1, …, s), meq/L, at
         levels (…, s), daily means."""
+        return self._read(self.error_meq_l, day, self._then(day, level_meq_l))
+
+    def effluent_titrations(
+        self, day: int, level_meq_l: np.ndarray, flow_l_d: np.ndarray
+    ) -> np.ndarray:
+        """The same of the effluent, at flows (…, s)."""
+        law = self.state.law._replace(strength=self.strength[min(day, len(self.strength) - 1)])
+        above = law.increment_at(flow_l_d, level_meq_l)
+        return self._read(self.effluent_error_meq_l, day, self._then(day, level_meq_l) + above)
+
+    def _then(self, day: int, level_meq_l: np.ndarray) -> np.ndarray:
+        """Levels at the hour of the tests."""
         taken = self.uptake_meq_l_d[min(day, len(self.uptake_meq_l_d) - 1)]
-        then = level_meq_l - self.below_mean_d * taken
+        return level_meq_l - self.below_mean_d * taken
+
+    def _read(self, errors: np.ndarray, day: int, then: np.ndarray) -> np.ndarray:
         shape = (MOST_REPEATS + 1, *(1,) * (then.ndim - 1), then.shape[-1])
-        error = self.error_meq_l[day].reshape(shape)
-        return to_step(self.calibration * then + error, self.kit_step_meq_l)
+        shown = self.calibration * then + errors[day].reshape(shape)
+        return to_step(shown, self.kit_step_meq_l)
 
 
 def futures_of(
@@ -98,16 +114,21 @@ def futures_of(
         net = posterior.dosed_meq_d / law.volume_l - uptake[day]
         level = law.advance(level, present, net, strength[day])
     kit = kit_in_use(posterior, tank)
-    tests = (end - wait + 1, MOST_REPEATS + 1, len(at))
-    spread = rng.choice(MISREAD_SPREAD, p=MISREAD_CHANCE, size=tests)
     repeatability = kit.repeatability_meq_l[at]
+
+    def errors() -> np.ndarray:
+        tests = (end - wait + 1, MOST_REPEATS + 1, len(at))
+        spread = rng.choice(MISREAD_SPREAD, p=MISREAD_CHANCE, size=tests)
+        return spread * repeatability * rng.standard_normal(tests)
+
     return Futures(
         state=replace(state, level_meq_l=level),
         uptake_meq_l_d=uptake[wait:],
         strength=strength[wait:],
         calibration=kit.calibration[at],
         below_mean_d=day_shape(tank, posterior.light_share[at], usual_time_d(posterior)),
-        error_meq_l=spread * repeatability * rng.standard_normal(tests),
+        error_meq_l=errors(),
+        effluent_error_meq_l=errors(),
         repeatability_meq_l=repeatability,
         kit_step_meq_l=kit.step_meq_l,
     )

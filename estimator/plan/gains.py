@@ -15,10 +15,11 @@ import numpy as np
 
 from estimator.inputs.parameters import ALKALINITY
 from estimator.next_tests.candidates import REFERENCE_ALKALINITY, Candidate
-from estimator.plan.course import Belief, Known, follow
+from estimator.plan.belief import Belief
+from estimator.plan.course import Known, follow
 from estimator.plan.futures import Futures
 from estimator.plan.result import TestGain
-from estimator.plan.search import AHEAD_DAYS, Chosen, Task, belief_for, net_supply
+from estimator.plan.search import AHEAD_DAYS, Chosen, Task, belief_for, supplies
 
 
 def gains_of(
@@ -79,7 +80,7 @@ def _known(
     tests: Sequence[tuple[np.ndarray, np.ndarray | float, np.ndarray]],
 ) -> Known:
     """What is known after tests, each what it would show, the sd of its error, and the error."""
-    net = net_supply(chosen.courses, futures)[0]
+    net = supplies(chosen.courses, futures)[0][0]
     # What the tests would show stands below what they are to tell of.
     truth = np.array(
         [futures.state.level_meq_l, net, futures.calibration, *(exact for exact, _, _ in tests)]

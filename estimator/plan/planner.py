@@ -23,7 +23,7 @@ from estimator.plan.search import (
     Chosen,
     Task,
     judge,
-    minutes_a_week,
+    minutes_of,
     search,
 )
 from estimator.plan.task import task_of
@@ -90,7 +90,7 @@ def _with_kit_checks(
 def _worth(task: Task, chosen: Chosen, told: Futures) -> float:
     """Good days of a course less what its tests cost."""
     good = float(judge(task, told, chosen.courses, chosen.rhythm).good_days[0])
-    return good - MINUTE_COST * minutes_a_week(chosen.rhythm, task)
+    return good - MINUTE_COST * minutes_of(chosen.rhythm, task, 7)
 
 
 def _held_still(ground: Ground) -> Plan:

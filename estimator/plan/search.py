@@ -17,7 +17,8 @@ import numpy as np
 
 from estimator.advice.flow import to_l_d
 from estimator.inputs.tank import Target
-from estimator.plan.course import Belief, Courses, Prospects, Rhythm, Rule, follow, prospects
+from estimator.plan.belief import Belief
+from estimator.plan.course import Courses, Prospects, Rhythm, Rule, follow, prospects
 from estimator.plan.futures import MOST_REPEATS, Futures
 from estimator.plan.means import SAFE_SHARE, Means, settable_flow
 
@@ -87,6 +88,7 @@ class Task:
         minutes: of one titration; infinite where there is no kit.
         minutes_per_week: that the rule's tests may take.
         reports: when the report may be run again, and those after it.
+        with_effluent: a reactor runs whose effluent was tested: it is on the day of each report.
     """
 
     means: Means
@@ -100,6 +102,7 @@ class Task:
     minutes: float
     minutes_per_week: float
     reports: tuple[Reports, ...]
+    with_effluent: bool = False
     dose_stays: bool = False
     rise_share: float = SAFE_SHARE
 
@@ -182,7 +185,7 @@ class Chosen:
 def rhythms(task: Task, between: Sequence[int] = BETWEEN) -> Iterator[Rhythm]:
     """All rhythms that the keeper's minutes allow, and those without tests between reports."""
     for reports, minutes in task.reports:
-        yield Rhythm((), 1, reports)
+        yield Rhythm((), 1, reports, task.with_effluent)
         after_all = 2 * reports[-1] - reports[-2] if len(reports) > 1 else 2 * reports[0]
         for count, repeats in product(between, range(1, MOST_REPEATS + 1)):
             days = {
@@ -191,21 +194,18 @@ def rhythms(task: Task, between: Sequence[int] = BETWEEN) -> Iterator[Rhythm]:
                 for after in np.linspace(0, ends - begins, count + 2)[1:-1]
             }
             days = {day for day in days if day < AHEAD_DAYS} - {0, *reports}
-            found = Rhythm(tuple(sorted(days)), repeats, reports)
-            first = len({day for day in found.test_days if day < reports[0]}) + 1
-            fits = first * repeats * task.minutes <= minutes + 1e-9
-            if (
-                found.test_days
-                and fits
-                and minutes_a_week(found, task) <= task.minutes_per_week + 1e-9
-            ):
+            found = Rhythm(tuple(sorted(days)), repeats, reports, task.with_effluent)
+            first = minutes_of(found, task, reports[0])
+            a_week = minutes_of(found, task, 7)
+            fits = first <= minutes + 1e-9 and a_week <= task.minutes_per_week + 1e-9
+            if found.test_days and fits:
                 yield found
 
 
-def minutes_a_week(rhythm: Rhythm, task: Task) -> float:
-    """Of the rule's tests and of those on the days of a report."""
-    tests = [day for day in (*rhythm.test_days, *rhythm.report_days) if day <= 7]
-    return len(tests) * rhythm.repeats * task.minutes if np.isfinite(task.minutes) else 0.0
+def minutes_of(rhythm: Rhythm, task: Task, days: int) -> float:
+    """Of the rule's tests and of those on the days of a report, until so many days from now."""
+    repeats = sum(one.repeats for one in rhythm.visits() if one.day <= days)
+    return repeats * task.minutes if np.isfinite(task.minutes) else 0.0
 
 
 def _thresholds(task: Task, near: float, kit_step: float) -> tuple[float, float, float, float]:
@@ -273,7 +273,7 @@ def courses_of(task: Task, rhythm: Rhythm, kit_step: float) -> Iterator[tuple[Co
                 shapes.append((ladder, takes, dose, len(ladder) - 1, same and len(ladder) == 1))
     rules = list(product(NEAR, STEER_DAYS)) if rhythm.test_days else [(NEAR[0], np.inf)]
     for (ladder, takes, dose, steps, same), (near, days) in product(shapes, rules):
-        low, high, far_low, far_high = _thresholds(task, near, kit_step)
+        edges = _thresholds(task, near, kit_step)
         step_meq_d = near * task.half_band * task.volume_l / days
         by_pump = (dose < step_meq_d or not task.doses) and ladder[0] > 0
         up = down = raise_l_d = lower_l_d = 0.0
@@ -281,7 +281,7 @@ def courses_of(task: Task, rhythm: Rhythm, kit_step: float) -> Iterator[tuple[Co
             raise_l_d, lower_l_d = _pump_steps(task, ladder[0], step_meq_d, tests, limits[1])
         elif task.doses:
             up, down = step_meq_d, -step_meq_d
-        numbers = (low, high, far_low, far_high, up, down, raise_l_d, lower_l_d)
+        numbers = (*edges, up, down, raise_l_d, lower_l_d)
         columns = max(RUNGS) + 1
         yield (
             Courses(
@@ -337,28 +337,26 @@ def _stacked(found: Sequence[Courses]) -> Courses:
     )
 
 
-def net_supply(courses: Courses, futures: Futures) -> np.ndarray:
-    """Change of the level in a day at each course's settings of today (c, s), meq/L/day."""
+def supplies(courses: Courses, futures: Futures) -> tuple[np.ndarray, np.ndarray]:
+    """Change of the level in a day at each course's settings of today, and what the reactor gives
+    of it, (c, s), meq/L/day."""
     law, state = futures.state.law, futures.state
     answer = np.asarray(law.level_response_per_d) * (state.level_meq_l - law.middle_meq_l)
     taken = state.uptake_meq_l_d + answer
-    supply = law.supply_meq_d(courses.flow_l_d[:, :1], state.level_meq_l)
-    return np.asarray((supply + courses.dose_meq_d[:, None]) / law.volume_l - taken)
+    given = law.supply_meq_d(courses.flow_l_d[:, :1], state.level_meq_l) / law.volume_l
+    dosed = courses.dose_meq_d[:, None] / law.volume_l
+    return np.asarray(given + dosed - taken), np.asarray(given + 0 * dosed)
 
 
 def belief_for(task: Task, courses: Courses, futures: Futures) -> Belief:
     """The belief with what is unsure of the net supply at each course's settings of today."""
-    net = net_supply(courses, futures)
-    shown = futures.calibration / task.belief.calibration * futures.state.level_meq_l
-    off = shown - shown.mean()
-    apart = net - net.mean(axis=1, keepdims=True)
-    level_sd, net_sd = np.std(shown) + 1e-9, np.std(net, axis=1) + 1e-9
-    correlation = np.mean(apart * off, axis=1) / (level_sd * net_sd)
-    return task.belief._replace(
-        level_sd=np.full(len(net_sd), level_sd),
-        net_sd=net_sd,
-        correlation=np.clip(correlation, -0.99, 0.99),
-    )
+    net, given = supplies(courses, futures)
+    as_kit = futures.calibration / task.belief.calibration
+    level = np.broadcast_to(as_kit * futures.state.level_meq_l, net.shape)
+    states = np.stack([level, net, as_kit * given], axis=1)
+    apart = states - states.mean(axis=2, keepdims=True)
+    spread = apart @ apart.transpose(0, 2, 1) / apart.shape[2]
+    return task.belief._replace(spread=spread + 1e-12 * np.eye(3))
 
 
 def judge(task: Task, futures: Futures, courses: Courses, rhythm: Rhythm) -> Prospects:
@@ -380,7 +378,7 @@ def search(task: Task, futures: Futures) -> Chosen:
         reports = sum(day <= 7 for day in rhythm.report_days)
         each = rhythm.test_days[0] if rhythm.test_days else rhythm.report_days[0]
         for at, (_, steps, same) in enumerate(found):
-            score = float(told.good_days[at]) - MINUTE_COST * minutes_a_week(rhythm, task)
+            score = float(told.good_days[at]) - MINUTE_COST * minutes_of(rhythm, task, 7)
             score -= STEP_COST * steps * each + FAST_COST * float(fast[at]) + REPORT_COST * reports
             chosen = Chosen(courses.pick(np.array([at])), rhythm, steps, same)
             best.append((score, chosen))
@@ -388,6 +386,16 @@ def search(task: Task, futures: Futures) -> Chosen:
     left = [one for one in best if one[1].left]
     if left:
         stay = max(left, key=lambda one: one[0])
-        if stay[0] >= top[0] - LEFT_ALONE:
+        close = stay[0] >= top[0] - LEFT_ALONE
+        if close and _alone(task, futures, stay[1]) >= _alone(task, futures, top[1]) - LEFT_ALONE:
             return stay[1]
     return top[1]
+
+
+def _alone(task: Task, futures: Futures, chosen: Chosen) -> float:
+    """Good days where today's settings were never changed again.
+
+    With the rule followed the next report makes good what this one leaves: by that alone a slow
+    drift would be left from week to week until it is outside.
+    """
+    return float(judge(task, futures, chosen.courses, Rhythm((), 1, ())).good_days[0])

@@ -8,9 +8,11 @@ import numpy as np
 
 from estimator.advice.chamber import FASTEST
 from estimator.advice.flow import to_l_d
+from estimator.fit.jumps import DAILY_CHANCE, EFFLUENT, SIZE_SD, UPTAKE
 from estimator.inputs.parameters import ALKALINITY
 from estimator.inputs.tank import USUAL_MINUTES
-from estimator.plan.course import REPORT_STEPS, Belief
+from estimator.plan.belief import Belief
+from estimator.plan.course import REPORT_STEPS
 from estimator.plan.futures import Futures
 from estimator.plan.ground import Ground, kit_of
 from estimator.plan.means import settable_flow
@@ -76,6 +78,7 @@ def task_of(ground: Ground, futures: Futures, phase: str) -> Task:
         minutes=minutes,
         minutes_per_week=_for_the_rule(ground, ground.minutes_per_week, minutes),
         reports=_reports(ground, phase, minutes),
+        with_effluent=_with_effluent(ground),
     )
 
 
@@ -85,22 +88,21 @@ def _belief(ground: Ground, futures: Futures) -> Belief:
     law = state.law.median()
     calibration = float(np.median(futures.calibration))
     uptake = float(np.median(state.uptake_meq_l_d))
-    supply = law.supply_meq_d(max(ground.means.present_l_d, 1e-9), law.middle_meq_l)
-    wander = float(np.mean(state.uptake_drift_meq_l_d**2))
-    wander += float(np.mean(state.effluent_drift**2) * (supply / law.volume_l) ** 2)
+    # A linear filter is best off to take what changes at once for a walk of the same variance.
+    wander = np.mean(state.uptake_drift_meq_l_d**2)
+    wander += DAILY_CHANCE * (SIZE_SD[UPTAKE] * uptake) ** 2
+    weakens = np.mean(state.effluent_drift**2) + DAILY_CHANCE * SIZE_SD[EFFLUENT] ** 2
     step = futures.kit_step_meq_l
     noise = float(np.median(futures.repeatability_meq_l)) ** 2 + step**2 / 12
-    none = np.zeros(1)
     return Belief(
         law=law,
         level_meq_l=float(np.median(state.level_meq_l)),
         uptake_meq_l_d=uptake,
         calibration=calibration,
         below_mean_meq_l=float(np.median(futures.below_mean_d * state.uptake_meq_l_d)),
-        level_sd=none,
-        net_sd=none,
-        correlation=none,
-        net_drift=float(np.sqrt(wander)),
+        spread=np.zeros((1, 3, 3)),
+        uptake_drift=float(np.sqrt(wander)),
+        effluent_drift=float(np.sqrt(weakens)),
         reading_sd=float(np.sqrt(noise)),
         aim_meq_l=band.middle,
     )
@@ -160,10 +162,14 @@ def _flows(ground: Ground, belief: Belief, final_l_d: float | None, *, ladder: b
     return list(dict.fromkeys([present, *found]))
 
 
+def _with_effluent(ground: Ground) -> bool:
+    return ground.means.present_l_d > 0 and ground.posterior.effluent_tested
+
+
 def _for_the_rule(ground: Ground, minutes: float, each: float) -> float:
-    """Minutes for tests of the tank's alkalinity: one of the effluent is left room for."""
-    runs = ground.means.reactor and np.isfinite(each)
-    return minutes - (each if runs else 0.0)
+    """Minutes for the rule's tests: a first one of the effluent is left room for."""
+    untested = ground.means.reactor and not _with_effluent(ground) and np.isfinite(each)
+    return minutes - (each if untested else 0.0)
 
 
 def _reports(ground: Ground, phase: str, each: float) -> tuple[Reports, ...]:
