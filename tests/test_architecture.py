@@ -61,7 +61,7 @@ ORDER = {
             *("enough", "timetable", "planning"),
         ),
         "plan": (
-            *("present", "guard", "futures", "means", "course", "search"),
+            *("present", "guard", "futures", "means", "belief", "course", "search"),
             *("result", "gains", "foretold", "schedule", "ground", "task", "told", "planner"),
         ),
         "study": (),

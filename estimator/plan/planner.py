@@ -80,7 +80,10 @@ def _with_kit_checks(
     possible = [one for one in gains if one.key == "reference" and bench.reference != REFERENCE]
     for gain in possible:
         minutes = gain.repeats * task.minutes
-        instead = search(task.with_less(minutes), looked)
+        less = task.with_less(minutes)
+        if not less.reports:
+            continue
+        instead = search(less, looked)
         worth = _worth(task, instead, told) + gain.good_days - MINUTE_COST * minutes
         found.append((worth, instead, gain.repeats))
     _, best, checks = max(found, key=lambda one: one[0])

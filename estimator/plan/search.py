@@ -106,9 +106,18 @@ class Task:
     dose_stays: bool = False
     rise_share: float = SAFE_SHARE
 
+    @property
+    def report_minutes(self) -> float:
+        """For the tests on the day of a report, once each."""
+        return self.minutes * (1 + self.with_effluent)
+
     def with_less(self, minutes: float) -> Task:
-        """The same with fewer minutes for the rule's tests, in the first week and in every one."""
-        reports = tuple(one._replace(minutes=one.minutes - minutes) for one in self.reports)
+        """The same with fewer minutes for the rule's tests, in the first week and in every one.
+
+        Reports whose tests there are then no minutes for are left out.
+        """
+        left = (one._replace(minutes=one.minutes - minutes) for one in self.reports)
+        reports = tuple(one for one in left if one.minutes >= self.report_minutes - 1e-9)
         return replace(self, reports=reports, minutes_per_week=self.minutes_per_week - minutes)
 
     @property

@@ -33,7 +33,7 @@ REPORT_DAYS = {
     "untested": (1,),
     "correct": (1, 2, 3),
     "hand_over": (4,),
-    "hold": (7,),
+    "hold": (3, 4, 7),
     "dose": (4, 7),
 }
 """From the first step to the next report, by what a plan is for."""
@@ -163,6 +163,7 @@ def _flows(ground: Ground, belief: Belief, final_l_d: float | None, *, ladder: b
 
 
 def _with_effluent(ground: Ground) -> bool:
+    """Whether the effluent is tested with each report: a reactor runs, and it was tested before."""
     return ground.means.present_l_d > 0 and ground.posterior.effluent_tested
 
 
@@ -176,9 +177,10 @@ def _reports(ground: Ground, phase: str, each: float) -> tuple[Reports, ...]:
     """When the report may be run again: the last day that the phase allows, or an earlier one that
     the keeper has the minutes for."""
     found = []
+    needed = each * (1 + _with_effluent(ground))
     for first in REPORT_DAYS[phase]:
         until = ground.begins + timedelta(days=first)
         minutes = _for_the_rule(ground, ground.minutes_until(until), each)
-        if minutes >= each or first == REPORT_DAYS[phase][-1]:
+        if minutes >= needed or first == REPORT_DAYS[phase][-1]:
             found.append(Reports(tuple(range(first, AHEAD_DAYS, max(first, 3))), minutes))
     return tuple(found)

@@ -7,7 +7,7 @@ import numpy as np
 from estimator import units
 from estimator.fit.state import TankState
 from estimator.inputs.tank import Reactor, Target
-from estimator.plan.course import Belief
+from estimator.plan.belief import Belief
 from estimator.plan.futures import MOST_REPEATS, Futures
 from estimator.plan.means import Means
 from estimator.plan.search import AHEAD_DAYS, Reports, Task
@@ -42,8 +42,8 @@ def means(**changes) -> Means:
 def task(level: float = BAND.middle, **changes) -> Task:
     """A running reactor that carries the load; six minutes a test."""
     of = {name: changes.pop(name) for name in list(changes) if name in Means.__dataclass_fields__}
-    none = np.zeros(1)
-    belief = Belief(LAW, level, UPTAKE, 1.0, 0.0, none, none, none, 0.01, 0.08, BAND.middle)
+    unknown = np.zeros((1, 3, 3))
+    belief = Belief(LAW, level, UPTAKE, 1.0, 0.0, unknown, 0.01, 0.0, 0.08, BAND.middle)
     stated = {
         "means": means(**of),
         "belief": belief,
@@ -73,6 +73,7 @@ def futures(level: float = BAND.middle, wander: float = 0.02, step: float = 0.1)
         calibration=ones,
         below_mean_d=0 * ones,
         error_meq_l=0.08 * rng.standard_normal((days + 1, MOST_REPEATS + 1, DRAWS)),
+        effluent_error_meq_l=0.08 * rng.standard_normal((days + 1, MOST_REPEATS + 1, DRAWS)),
         repeatability_meq_l=0.08 * ones,
         kit_step_meq_l=step,
     )

@@ -12,7 +12,8 @@ from estimator import units
 from estimator.fit.state import TankState
 from estimator.inputs.tank import Target
 from estimator.plan import course
-from estimator.plan.course import Belief, Courses, Rhythm, Rule, follow, gains, prospects
+from estimator.plan.belief import EFFLUENT, GIVEN, LEVEL, NET, TANK, Belief, Visit, gains
+from estimator.plan.course import Courses, Rhythm, Rule, follow, prospects
 from estimator.plan.futures import MOST_REPEATS, Futures
 from estimator.water.supply import SupplyLaw
 
@@ -42,24 +43,30 @@ def futures(
         calibration=ones,
         below_mean_d=0 * ones,
         error_meq_l=none if error is None else error,
+        effluent_error_meq_l=none,
         repeatability_meq_l=0 * ones,
         kit_step_meq_l=STEP,
     )
 
 
+def spread(level_sd: float, net_sd: float, given_sd: float = 0.0) -> np.ndarray:
+    """(1, 3, 3), the net supply unsure by what the reactor gives, too."""
+    found = np.diag([level_sd**2, net_sd**2 + given_sd**2, given_sd**2])
+    found[NET, GIVEN] = found[GIVEN, NET] = given_sd**2
+    return found[None]
+
+
 def belief(level: float = MIDDLE, **changes) -> Belief:
     """A keeper who knows the tank."""
-    small = np.array([1e-3])
     stated = {
         "law": LAW,
         "level_meq_l": level,
         "uptake_meq_l_d": UPTAKE,
         "calibration": 1.0,
         "below_mean_meq_l": 0.0,
-        "level_sd": small,
-        "net_sd": small,
-        "correlation": np.zeros(1),
-        "net_drift": 1e-3,
+        "spread": spread(1e-3, 1e-3),
+        "uptake_drift": 1e-3,
+        "effluent_drift": 0.0,
         "reading_sd": 0.05,
         "aim_meq_l": MIDDLE,
     }
@@ -146,7 +153,7 @@ def test_the_mean_of_the_repeats_counts() -> None:
 
 def test_what_surprises_twice_calls_for_a_report() -> None:
     """2.0 and 2.0 again: settings are made from what is believed, which takes the tests in."""
-    unsure = belief(level_sd=np.array([0.5]), net_sd=np.array([0.2]))
+    unsure = belief(spread=spread(0.5, 0.2))
     path = follow(read_as(3, 2.0), courses(), Rhythm((3,), 1, ()), unsure, 5)
     assert path.dose_meq_d[3, 0, 0] > 160.0
 
@@ -205,7 +212,7 @@ def test_reports_settle_the_pump_at_the_needed_flow() -> None:
     )
     every = Rhythm((), 1, tuple(range(2, 120, 2)))
     tank = futures(120, level=2.6)._replace(kit_step_meq_l=1e-6)
-    known = belief(level=2.6, level_sd=np.array([0.1]), net_sd=np.array([0.1]), reading_sd=1e-4)
+    known = belief(level=2.6, spread=spread(0.1, 0.1), reading_sd=1e-4)
     path = follow(tank, start, every, known, 120)
     assert path.flow_l_d[-1, 0, 0] == pytest.approx(float(LAW.flow_for(300.0)), rel=0.002)
     assert path.level_meq_l[-1, 0, 0] == pytest.approx(MIDDLE, abs=0.002)
@@ -230,13 +237,59 @@ def test_gains_are_those_of_the_riccati_equation() -> None:
     """Tested daily, the gains settle at those of the steady Kalman filter (scipy's solver of the
     discrete algebraic Riccati equation)."""
     drift, noise = 0.03, 0.08
-    known = belief(
-        level_sd=np.array([0.2]), net_sd=np.array([0.1]), net_drift=drift, reading_sd=noise
-    )
-    found = gains(known, Rhythm(tuple(range(1, 200)), 1, ()), 200)[-1, 0]
+    known = belief(spread=spread(0.2, 0.1), uptake_drift=drift, reading_sd=noise)
+    visits = [Visit(day, TANK, 1) for day in range(1, 200)]
+    found = gains(known, visits, np.array([50.0]), 200)[-1][0, :GIVEN]
     move, look = np.array([[1.0, 1.0], [0.0, 1.0]]), np.array([[1.0], [0.0]])
     p = linalg.solve_discrete_are(move.T, look, np.diag([0.0, drift**2]), np.array([[noise**2]]))
     np.testing.assert_allclose(found, p[:, 0] / (p[0, 0] + noise**2), rtol=1e-6)
+
+
+def test_gains_of_three_states_are_those_of_the_riccati_equation() -> None:
+    """The same where the effluent is tested each day, too: 50 L/day of 12 meq/L into 600 L, half of
+    saturation, are 0.5 meq/L/day, and a titration of 0.08 tells 0.0067 of it."""
+    drift, weaker, noise = 0.03, 0.02, 0.08
+    known = belief(
+        spread=spread(0.2, 0.1, 0.1), uptake_drift=drift, effluent_drift=weaker, reading_sd=noise
+    )
+    visits = [Visit(day, of, 1) for day in range(1, 300) for of in (EFFLUENT, TANK)]
+    found = [one[0] for one in gains(known, visits, np.array([50.0]), 300)[-2:]]
+    move = np.array([[1.0, 1.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]])
+    look = np.array([[0.0, 0.0, 1.0], [1.0, 0.0, 0.0]])
+    less = (weaker * 0.5) ** 2
+    change = np.array([[0, 0, 0], [0, drift**2 + less, less], [0, less, less]])
+    error = np.diag([(noise * 50 / VOLUME) ** 2, noise**2])
+    p = linalg.solve_discrete_are(move.T, look.T, change, error)
+    # One test after the other: the tank's is read with what the effluent's has told.
+    effluent = p[:, GIVEN] / (p[GIVEN, GIVEN] + error[0, 0])
+    np.testing.assert_allclose(found[0], effluent, rtol=1e-5)
+    p = p - np.outer(effluent, p[GIVEN])
+    tank = p[:, LEVEL] / (p[LEVEL, LEVEL] + error[1, 1])
+    np.testing.assert_allclose(found[1], tank, rtol=1e-5)
+
+
+@pytest.mark.parametrize("tested", [False, True])
+def test_a_report_heeds_what_its_effluent_test_reads(tested: bool) -> None:
+    """A reactor that gave 300 meq/day lost a quarter yesterday. The tank has hardly fallen yet, and
+    the report makes good that fall; the effluent tells all of it, and the report raises the pump by
+    what a quarter of the load asks for, as far as one report may."""
+    tank = futures(6)._replace(strength=np.full((6, 1), 0.75), kit_step_meq_l=1e-6)
+    known = belief(spread=spread(1e-3, 1e-3, 0.2), reading_sd=0.01)
+    course = courses(
+        flow_l_d=np.full((1, 3), 50.0),
+        dose_meq_d=np.zeros(1),
+        by_pump=np.array([True]),
+        limits_l_d=(0.0, 500.0),
+        most_meq_d=0.0,
+    )
+    path = follow(tank, course, Rhythm((), 1, (1,), tested), known, 3)
+    raised = path.flow_l_d[-1, 0, 0] - 50.0
+    # 75 meq/day lacking, and what the level lost meanwhile within four days; 3 meq in a litre more.
+    wanted = (75.0 + VOLUME * 0.125 / 4) / 3.0
+    assert raised == pytest.approx(
+        25.0 if tested else VOLUME * 0.12 / 4 / 3.0, rel=0.5 - 0.4 * tested
+    )
+    assert wanted > 25.0
 
 
 def test_the_time_of_a_report_can_be_the_best_there_is(monkeypatch) -> None:

@@ -35,6 +35,7 @@ def futures(**changes: Any) -> Futures:
         "calibration": ones,
         "below_mean_d": 0.0 * ones,
         "error_meq_l": np.zeros((DAYS + 1, MOST_REPEATS + 1, DRAWS)),
+        "effluent_error_meq_l": np.zeros((DAYS + 1, MOST_REPEATS + 1, DRAWS)),
         "repeatability_meq_l": 0.0 * ones,
         "kit_step_meq_l": STEP,
     }

@@ -116,7 +116,7 @@ def test_a_pump_that_carries_the_load_is_left() -> None:
     assert set(found.today.dose_ml_d.values()) == {0.0}
     assert found.chances is not None
     assert found.chances.good_days > 0.95
-    assert found.report_again == found.begins + timedelta(days=7)
+    assert 3 <= (found.report_again - found.begins).days <= 7
 
 
 def test_a_pump_that_brings_too_little_is_raised() -> None:
@@ -376,7 +376,7 @@ def test_checks_are_weighed_against_the_tests_that_they_displace(monkeypatch) ->
 def test_checks_take_the_place_of_tests_that_are_worth_less(
     monkeypatch, worth: float, takes_its_place: bool
 ) -> None:
-    """Two checks take twelve of the rule's 24 minutes, which costs 0.05 good days: where they bring
+    """Two checks take twelve of the thirty minutes, which costs 0.05 good days: where they bring
     more they are made, and the plan is the one with fewer minutes."""
     searched, chosen, told = [], [], []
 
@@ -398,7 +398,7 @@ def test_checks_take_the_place_of_tests_that_are_worth_less(
         kits={"alk": replace(example_tank().kits["alk"], minutes=6.0)},
     )
     found = plan(known(**CARRIES), RUNNING, of)
-    assert searched == [24.0, 12.0]
+    assert searched == [30.0, 18.0]
     assert told[0] is chosen[int(takes_its_place)]
     checked = [(t.of, t.repeats) for t in found.tests if t.of == "standard"]
     assert checked == ([("standard", 2)] if takes_its_place else [])

@@ -16,10 +16,10 @@ from estimator.plan.search import (
     belief_for,
     courses_of,
     judge,
-    minutes_a_week,
-    net_supply,
+    minutes_of,
     rhythms,
     search,
+    supplies,
 )
 from helpers.searches import BAND, DKH, LAW, VOLUME, futures, task
 
@@ -31,8 +31,20 @@ def test_no_rhythm_takes_more_minutes_than_there_are(minutes: float) -> None:
     found = list(rhythms(task(minutes_per_week=minutes)))
     assert found[0].test_days == ()
     for one in found[1:]:
-        assert minutes_a_week(one, task()) <= minutes + 1e-9
+        assert minutes_of(one, task(), 7) <= minutes + 1e-9
     assert (len(found) > 1) == (minutes >= 12.0)
+
+
+@pytest.mark.parametrize(("minutes", "most"), [(23.0, 1), (24.0, 2)])
+def test_effluent_tests_of_reports_take_minutes_too(minutes: float, most: int) -> None:
+    """Report days take twelve minutes in place of six, in the first week as in every one."""
+    for given in (
+        task(minutes_per_week=minutes, with_effluent=True),
+        task(reports=(Reports((7,), minutes),), with_effluent=True),
+    ):
+        found = [one for one in rhythms(given) if one.repeats == 1]
+        assert max(len([day for day in one.test_days if day < 7]) for one in found) == most
+        assert all(one.with_effluent for one in found)
 
 
 def test_the_first_days_take_no_more_minutes_than_are_left_of_the_week() -> None:
@@ -111,11 +123,24 @@ def test_a_gain_of_two_days_in_a_hundred_is_the_limit(monkeypatch) -> None:
     assert kept == [False, True]
 
 
+def test_a_slow_fall_is_not_left_to_the_next_report_for_ever(monkeypatch) -> None:
+    """46 L/day of the 50 that are needed, and a level below the middle: a report in three days
+    would make good what this one leaves, so that leaving costs little now, and no less the next
+    time; left alone, it costs eight days in a hundred."""
+    low = BAND.middle - 0.25
+    reports = (Reports((3, 6, 9, 12), 30.0),)
+    slow = task(low, present_l_d=46.0, flows_l_d=(46.0, 50.0, 52.0), reports=reports)
+    monkeypatch.setattr(searching, "LEFT_ALONE", 0.05)
+    assert not search(slow, futures(low)).left
+    monkeypatch.setattr(searching, "_alone", lambda *_: 0.9)
+    assert search(slow, futures(low)).left
+
+
 def test_tests_are_made_where_they_pay() -> None:
     """A tank that wanders is tested between reports; one that stands is not."""
     assert search(task(), futures(wander=0.05)).rhythm.test_days
     still = task()
-    still = replace(still, belief=still.belief._replace(net_drift=1e-6))
+    still = replace(still, belief=still.belief._replace(uptake_drift=1e-6))
     assert not search(still, futures(wander=0.0)).rhythm.test_days
 
 
@@ -289,29 +314,49 @@ def test_rows_are_where_the_kit_shows_what_is_aimed_at() -> None:
     assert (3.35, 3.65, 3.25, 3.85) in expected
 
 
-@pytest.mark.parametrize(("sign", "expected"), [(1.0, 0.99), (-1.0, -0.99)])
-def test_what_is_unsure_of_level_and_supply_goes_together(sign: float, expected: float) -> None:
-    """A level known to 0.1, and an uptake that goes with it one to two: the net supply falls where
-    the uptake rises, and all but wholly correlated counts as 0.99."""
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_what_is_unsure_of_level_and_supply_goes_together(sign: float) -> None:
+    """A level known to 0.1, an uptake that goes with it one to two, and a chamber that goes with
+    it, too: the net supply falls where the uptake rises, and rises with what the reactor gives."""
     ahead = futures(wander=0.0)
     off = np.linspace(-1.0, 1.0, len(ahead.calibration))
     level, uptake = BAND.middle + 0.1 * off, 0.5 - sign * 0.2 * off
-    # With nothing running the net supply is what is dosed less the uptake.
-    ahead = ahead._replace(state=replace(ahead.state, level_meq_l=level, uptake_meq_l_d=uptake))
-    course, _, _ = every(task(present_l_d=0.0, flows_l_d=(0.0,), doses=True))[0]
-    found = belief_for(task(), course, ahead)
-    assert found.level_sd == pytest.approx([0.1 * np.std(off)])
-    assert found.net_sd == pytest.approx([0.2 * np.std(off)])
-    assert found.correlation == pytest.approx([expected])
-    assert net_supply(course, ahead)[0] == pytest.approx(course.dose_meq_d[0] / VOLUME - uptake)
+    strength = 1.0 + 0.1 * off
+    state = replace(
+        ahead.state,
+        level_meq_l=level,
+        uptake_meq_l_d=uptake,
+        law=ahead.state.law._replace(strength=strength),
+    )
+    ahead = ahead._replace(state=state)
+    course, _, _ = every(task())[0]
+    found = belief_for(task(), course, ahead).spread
+    # 50 L/day at half of saturation, which is lower by the level's height.
+    given = 50.0 * 0.5 * (12.0 * strength - 0.1 * off) / VOLUME
+    np.testing.assert_allclose(supplies(course, ahead)[1][0], given)
+    net = given + course.dose_meq_d[0] / VOLUME - uptake
+    np.testing.assert_allclose(supplies(course, ahead)[0][0], net)
+    np.testing.assert_allclose(found[0], np.cov([level, net, given], bias=True), atol=1e-9)
+
+
+def test_what_is_unsure_is_as_the_kit_has_it() -> None:
+    """A kit of unknown calibration shows level and effluent wrong by the same part; the net supply
+    is as it is."""
+    ahead = futures(wander=0.0)
+    calibration = np.linspace(0.9, 1.1, len(ahead.calibration))
+    course, _, _ = every(task())[0]
+    found = belief_for(task(), course, ahead._replace(calibration=calibration)).spread[0]
+    sd = np.sqrt(np.diagonal(found))
+    expected = [BAND.middle * np.std(calibration), 0.0, 0.5 * np.std(calibration)]
+    np.testing.assert_allclose(sd, expected, atol=2e-6)
 
 
 def test_minutes_of_a_week_count_its_seventh_day() -> None:
     """Tests on days 2, 5, 9 and 12 and a report on day 7, twice each at six minutes: three of them
     are in the week; none are counted without a kit."""
     rhythm = Rhythm((2, 5, 9, 12), 2, (7, 14))
-    assert minutes_a_week(rhythm, task()) == 3 * 2 * 6.0
-    assert minutes_a_week(rhythm, task(minutes=np.inf)) == 0.0
+    assert minutes_of(rhythm, task(), 7) == 3 * 2 * 6.0
+    assert minutes_of(rhythm, task(minutes=np.inf), 7) == 0.0
 
 
 def test_less_minutes_are_less_in_the_first_week_and_in_all() -> None:
@@ -329,6 +374,7 @@ def test_present_settings_stay_only_where_nothing_is_better_by_the_limit(monkeyp
     assert search(one, futures(wander=0.0)).left
     better = task(present_l_d=75.0, flows_l_d=(75.0, 50.0), minutes_per_week=0.0)
     monkeypatch.setattr(searching, "REPORT_COST", 0.0)
+    monkeypatch.setattr(searching, "_alone", lambda *_: 0.9)
     gain = 0.0
     for flow in (75.0, 50.0):
         alone = task(present_l_d=flow, flows_l_d=(flow,), minutes_per_week=0.0)

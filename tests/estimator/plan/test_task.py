@@ -92,7 +92,10 @@ def test_the_middle_tank_is_the_median_of_the_futures() -> None:
     assert found.uptake_meq_l_d == UPTAKE
     assert found.below_mean_meq_l == pytest.approx(0.1 * UPTAKE)
     assert found.reading_sd == pytest.approx(np.sqrt(0.08**2 + 0.1**2 / 12))
-    assert found.net_drift == pytest.approx(np.hypot(0.02, 0.01 * 300 / 600))
+    # Either may change at once, 0.05 times in a fortnight, by a quarter or so.
+    jumps = 0.05 / 14 * (0.25 * UPTAKE) ** 2
+    assert found.uptake_drift == pytest.approx(np.sqrt(0.02**2 + jumps))
+    assert found.effluent_drift == pytest.approx(np.sqrt(0.01**2 + 0.05 / 14 * 0.25**2))
     assert found.aim_meq_l == BAND.middle
     assert found.load_meq_d == pytest.approx(300.0)
 
@@ -218,13 +221,16 @@ def test_settings_that_hold_are_left_while_additions_are_missing() -> None:
 
 
 def test_minutes_leave_room_for_a_test_of_a_running_reactors_effluent() -> None:
-    """Six of thirty where there is a reactor; none are left out without one, nor without a kit,
+    """Six of thirty where the first of them is still to come, or no reactor runs yet; one that was
+    tested is in the rhythm of the reports. None are left out without a reactor, nor without a kit,
     whose titrations then never end."""
     assert task().minutes == 6.0
-    assert task().minutes_per_week == 24.0
+    assert (task().minutes_per_week, task().with_effluent) == (30.0, True)
+    off = task("hand_over", present_l_d=0.0)
+    assert (off.minutes_per_week, off.with_effluent) == (24.0, False)
     assert task(reactor=False).minutes_per_week == 30.0
     unstated = {name: replace(kit, minutes=None) for name, kit in KITS.items()}
-    assert task(stated=tank(kits=unstated)).minutes_per_week == 25.0
+    assert task("hand_over", present_l_d=0.0, stated=tank(kits=unstated)).minutes_per_week == 25.0
     none = task(stated=tank(kits={"ca": KITS["ca"]}))
     assert none.minutes == np.inf
     assert none.minutes_per_week == 30.0
@@ -242,4 +248,6 @@ def test_the_report_comes_sooner_only_where_there_are_minutes_for_it() -> None:
     assert [one.days for one in rich] == [(1, 4, 7, 10, 13), (2, 5, 8, 11), (3, 6, 9, 12)]
     just = task("correct", reactor=False, present_l_d=0.0, minutes_per_week=6.0).reports
     assert len(just) == 3
-    assert [one.minutes for one in task("dose").reports] == [24.0, 24.0]
+    # A reactor's effluent is tested, too: twelve minutes.
+    for minutes, days in ((12.0, 3), (11.0, 7)):
+        assert task("hold", minutes_per_week=minutes).reports[0].days[0] == days
