@@ -32,7 +32,7 @@ build.to_json = lambda twin: json.dumps(twin) + "\\n"
 shell.render = lambda *_: Path("page.html").read_text()
 sys.modules |= dict(zip(names, (pipeline, build, shell)))
 """
-"""Fit, twin and page as they would come: what they load takes seconds, and is not looked at here."""
+"""Fit, twin and page as they would come: what they load takes seconds, and is not looked at."""
 CHECK = ("check", "log.csv", "--tank", "tank.toml")
 FAULTY = ("check", "no.csv", "--tank", "tank.toml")
 REPORT = ("report", "log.csv", "--tank", "tank.toml")
@@ -91,10 +91,10 @@ def test_an_answer_that_could_not_be_printed_is_no_success(folder, arguments):
 @pytest.mark.parametrize("stream", [">/dev/full", ">&-", ">/dev/full 2>&-", ">&- 2>&- <&-"])
 def test_a_report_without_its_summary_is_a_report(made, stream):
     """Both files are what was asked for: they are whole, and said to be written."""
-    folder, result = made, call(made, stream, *REPORT, code=MADE + MAIN)
+    result = call(made, stream, *REPORT, code=MADE + MAIN)
     assert result.returncode == 0
-    assert (folder / "log-report.html").read_text().startswith("<!DOCTYPE html>")
-    assert (folder / "log-report.json").read_text().endswith("}\n")
+    assert (made / "log-report.html").read_text().startswith("<!DOCTYPE html>")
+    assert (made / "log-report.json").read_text().endswith("}\n")
     if stream == ">/dev/full":
         line = "The files are written, but the output could not be printed"
         assert result.stderr.startswith(f"{line} ({FULL})")
@@ -105,11 +105,11 @@ def test_a_report_without_its_summary_is_a_report(made, stream):
 
 def test_messages_never_go_into_a_report(made):
     """With all streams closed the next file to be opened would be the new standard output."""
-    folder, code = made, MADE + "import os\n" + MAIN.replace("main()", "os.close(2); os.close(1); main()")
-    result = call(folder, "", *REPORT, code=code)
+    code = MADE + "import os\n" + MAIN.replace("main()", "os.close(2); os.close(1); main()")
+    result = call(made, "", *REPORT, code=code)
     assert result.returncode == 0
-    assert (folder / "log-report.html").read_text().startswith("<!DOCTYPE html>")
-    assert "Report: " not in (folder / "log-report.html").read_text()
+    assert (made / "log-report.html").read_text().startswith("<!DOCTYPE html>")
+    assert "Report: " not in (made / "log-report.html").read_text()
 
 
 def test_who_stops_reading_is_no_fault(folder):

@@ -248,7 +248,9 @@ def test_same_bytes_from_a_cluster_even_where_a_worker_is_killed(folder, running
     assert out.startswith(b"3 tanks: ")
     assert b"c.csv, row 2" in out
     found = written(folder)
-    assert set(found) == {f"{name}-report{suffix}" for name in NAMES for suffix in (".html", ".json")}
+    assert set(found) == {
+        f"{name}-report{suffix}" for name in NAMES for suffix in (".html", ".json")
+    }
     assert {name: found[name] for name in alone} == alone
     assert found["b-report.json"] == alone["a-report.json"].replace(b'"a.csv"', b'"b.csv"')
     index = json.loads((folder / "reports" / "index.json").read_text())
