@@ -132,6 +132,19 @@ def test_the_rule_acts_by_its_rows(shown: float, dose: float) -> None:
     assert path.dose_meq_d[2:4, 0, 0].tolist() == [100.0, dose]
 
 
+@pytest.mark.parametrize(
+    ("shown", "dose"),
+    [((2.75,), 100.0), ((3.25,), 40.0), ((2.25, 3.5), 160.0), ((3.75, 2.5), 100.0)],
+)
+def test_a_reading_on_an_edge_is_of_the_row_above_it(shown: tuple[float, ...], dose: float) -> None:
+    """By a kit of steps of 0.25: 2.75 is near, 3.25 high; 2.25 is low and not repeated, 3.75 is:
+    with 2.5 their mean, 3.125, is near."""
+    edges = rule(far_low_meq_l=2.25, far_high_meq_l=3.75)
+    coarse = read_as(3, *shown)._replace(kit_step_meq_l=0.25)
+    path = follow(coarse, courses(rule=edges), Rhythm((3,), 1, ()), belief(), 5)
+    assert path.dose_meq_d[3, 0, 0] == dose
+
+
 def test_a_reading_that_surprises_is_repeated() -> None:
     """2.0 is far off, repeated it shows 3.0: their mean, 2.5, is acted on as low."""
     path = follow(read_as(3, 2.0, 3.0), courses(), Rhythm((3,), 1, ()), belief(), 5)
