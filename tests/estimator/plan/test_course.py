@@ -224,6 +224,32 @@ def test_reports_settle_the_pump_at_the_needed_flow() -> None:
     assert path.level_meq_l[-1, 0, 0] == pytest.approx(MIDDLE, abs=0.002)
 
 
+@pytest.mark.parametrize(
+    ("level", "dosed", "dose", "way"), [(4.2, 60.0, 0.0, -1.0), (2.4, 100.0, 120.0, 0.0)]
+)
+def test_where_the_dosing_ends_a_report_may_lower_the_pump_but_not_raise_it(
+    level: float, dosed: float, dose: float, way: float
+) -> None:
+    """1.2 meq/L too high with 60 meq/day dosed: none is, and the pump goes down as well. 0.6 too low
+    with 120 at most: that, and the pump stays."""
+    start = courses(dose_meq_d=np.array([dosed]), most_meq_d=120.0)
+    path = follow(futures(3, level=level), start, Rhythm((), 1, (0,)), belief(level), 3)
+    assert path.dose_meq_d[0, 0, 0] == dose
+    assert np.sign(path.flow_l_d[0, 0, 0] - 25.0) == way
+
+
+@pytest.mark.parametrize(("repeats", "believed"), [(1, 3.45), (4, 3.375)])
+def test_a_wild_reading_moves_what_is_believed_by_three_errors(
+    repeats: int, believed: float
+) -> None:
+    """An error of 0.05 and a level known to 0.1: 9 meq/L counts as 0.45 too much, and the mean of
+    four, whose error is half, as 0.375, where a reading is taken for all there is."""
+    known = belief(level_sd=np.array([0.1]), reading_sd=0.05)
+    tank = course._Tank(futures(1), courses(), known)
+    tank.learn(np.full((1, 1), 9.0), np.array([[1.0, 0.0]]), repeats)
+    assert tank.believed[0, 0] == pytest.approx(believed)
+
+
 def test_the_rule_alone_settles_within_its_near_row() -> None:
     """The pump a tenth short, tested every second day: the level ends between the rule's edges,
     and the pump at most one change from what is needed."""
