@@ -230,8 +230,8 @@ def test_reports_settle_the_pump_at_the_needed_flow() -> None:
 def test_where_the_dosing_ends_a_report_may_lower_the_pump_but_not_raise_it(
     level: float, dosed: float, dose: float, way: float
 ) -> None:
-    """1.2 meq/L too high with 60 meq/day dosed: none is, and the pump goes down as well. 0.6 too low
-    with 120 at most: that, and the pump stays."""
+    """1.2 meq/L too high with 60 meq/day dosed: none is, and the pump goes down as well. 0.6 too
+    low with 120 at most: that, and the pump stays."""
     start = courses(dose_meq_d=np.array([dosed]), most_meq_d=120.0)
     path = follow(futures(3, level=level), start, Rhythm((), 1, (0,)), belief(level), 3)
     assert path.dose_meq_d[0, 0, 0] == dose
@@ -276,6 +276,17 @@ def test_gains_are_those_of_the_riccati_equation() -> None:
     move, look = np.array([[1.0, 1.0], [0.0, 1.0]]), np.array([[1.0], [0.0]])
     p = linalg.solve_discrete_are(move.T, look, np.diag([0.0, drift**2]), np.array([[noise**2]]))
     np.testing.assert_allclose(found, p[:, 0] / (p[0, 0] + noise**2), rtol=1e-6)
+
+
+def test_a_kit_that_reads_twice_the_level_with_twice_the_error_tells_as_much() -> None:
+    """The error of the level is that of the reading over the calibration."""
+    rhythm = Rhythm((1, 3), 1, ())
+    one, twice = (
+        gains(belief(calibration=by, reading_sd=0.08 * by, level_sd=np.array([0.2])), rhythm, 5)
+        for by in (1.0, 2.0)
+    )
+    np.testing.assert_allclose(twice, one)
+    assert one[0, 0, 0] == pytest.approx(0.2**2 / (0.2**2 + 0.08**2), rel=1e-3)
 
 
 def test_the_time_of_a_report_can_be_the_best_there_is(monkeypatch) -> None:
@@ -337,13 +348,14 @@ def test_no_sequence_of_readings_passes_the_limits(shown, by_pump, rungs) -> Non
 
 
 def test_prospects_count_days_as_they_are_and_as_they_read() -> None:
-    """Two futures of three days, one of them out on one day; the rise is that of daily means."""
+    """Two futures of three days, one of them out on one day; the rise is that of daily means, from
+    the level at the start on."""
     level = np.array([[[3.0, 3.0]], [[3.1, 3.5]], [[3.2, 3.2]]])
     shown = np.array([[[3.0, 3.4]], [[3.0, 3.0]], [[3.3, 3.0]]])
     path = course.Followed(level, shown, level, level)
-    found = prospects(path, np.array([2.9, 2.9]), Target(2.7, 3.3, "meq/L"))
+    found = prospects(path, np.array([2.6, 2.9]), Target(2.7, 3.3, "meq/L"))
     assert found.all_days.tolist() == [0.5]
     assert found.good_days == pytest.approx([5 / 6])
     assert found.all_days_as_kit_reads.tolist() == [0.5]
     assert found.good_days_as_kit_reads == pytest.approx([5 / 6])
-    np.testing.assert_allclose(found.largest_rise_meq_l_d, [[0.1, 0.5]])
+    np.testing.assert_allclose(found.largest_rise_meq_l_d, [[0.4, 0.5]])
