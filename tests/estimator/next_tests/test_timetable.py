@@ -38,6 +38,7 @@ def test_tests_keep_to_the_minutes_and_narrow_the_flow(small_fit) -> None:
         assert test.minutes == test.repeats * USUAL_MINUTES
     assert found.tests == tuple(sorted(found.tests, key=lambda test: test.time))
     assert found.width < 1.0
+    assert 0.0 < found.width_error < 0.2
 
 
 def test_no_minutes_no_tests(small_fit) -> None:
