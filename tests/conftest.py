@@ -23,6 +23,18 @@ def pytest_configure(config: pytest.Config) -> None:
     asked = config.option.markexpr
     if "slow" not in asked:
         config.option.markexpr = f"({asked}) and not slow" if asked else "not slow"
+    # Else the files of fewest tests, which are those that take longest, would be begun last.
+    config.option.loadscopereorder = False
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Files that take long are begun first, so that no process is left with one at the end."""
+    long = {
+        item.path
+        for item in items
+        if any(item.get_closest_marker(one) for one in ("sampler", "browser"))
+    }
+    items.sort(key=lambda item: item.path not in long)
 
 
 @pytest.fixture(scope="session", params=list(CASES))

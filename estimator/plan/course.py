@@ -237,8 +237,9 @@ class _Tank:
         at = LEVEL
         if visit.sample == EFFLUENT:
             at, surprise = GIVEN, surprise * self.flow / self._volume - self.given
-        noise = belief.noise(visit.sample, visit.repeats, self.courses.flow_l_d[:, 0])
         if at == LEVEL:
+            # The effluent may truly change at once by many errors of a test.
+            noise = belief.noise(TANK, visit.repeats, self.courses.flow_l_d[:, 0])
             widest = WIDEST * (noise + np.sqrt(belief.spread[:, at, at]))[:, None]
             surprise = np.clip(surprise, -widest, widest)
         self.believed = self.believed + gain[:, LEVEL, None] * surprise

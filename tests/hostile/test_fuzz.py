@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from helpers import catalogue
 from helpers.command import run
 
-EXAMPLES, MORE_EXAMPLES = 250, 5000
+EXAMPLES, MORE_EXAMPLES = 100, 5000
 
 LOG = catalogue.LOG.encode() + (
     b"2025-03-04 18:00,flow,,600,mL/h,,start\n"
@@ -156,5 +156,5 @@ def test_damaged_pairs(answer, log, tank):
 @bounded(MORE_EXAMPLES)
 @given(log=damaged_logs(), tank=damaged_tanks(), which=st.integers(0, 2))
 def test_damaged_files_at_length(answer, log, tank, which):
-    """The same with twenty times the examples."""
+    """The same with twenty times the examples of all three together."""
     answer(LOG if which == 1 else log, TANK if which == 0 else tank)

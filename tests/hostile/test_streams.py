@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import subprocess
 import sys
@@ -10,21 +11,31 @@ from pathlib import Path
 import pytest
 
 from helpers.catalogue import LOG, TANK
+from helpers.pages import page_and_twin
+from helpers.studies import build_study
 from reports import start, terminal
 
 ROOT = Path(__file__).parents[2]
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="/dev/full, and closed by a shell")
 MAIN = "from reports.start import main; main()"
-FITTED = """\
-import sys
-sys.path.insert(0, sys.argv.pop())
-import estimator.pipeline
-from helpers import studies
-estimator.pipeline.run_study = lambda *_, **__: studies.build_study("full")
+MADE = """\
+import json, sys
+from datetime import datetime
+from pathlib import Path
+from types import ModuleType, SimpleNamespace
+names = "estimator.pipeline", "reports.twin.build", "reports.page.shell"
+pipeline, build, shell = map(ModuleType, names)
+log = SimpleNamespace(end=datetime.now())
+pipeline.run_study = lambda *_, **__: SimpleNamespace(log=log, seconds={})
+build.build_twin = lambda *_, **__: json.loads(Path("twin.json").read_text())
+build.to_json = lambda twin: json.dumps(twin) + "\\n"
+shell.render = lambda *_: Path("page.html").read_text()
+sys.modules |= dict(zip(names, (pipeline, build, shell)))
 """
+"""Fit, twin and page as they would come: what they load takes seconds, and is not looked at."""
 CHECK = ("check", "log.csv", "--tank", "tank.toml")
 FAULTY = ("check", "no.csv", "--tank", "tank.toml")
-REPORT = ("report", "log.csv", "--tank", "tank.toml", str(ROOT / "tests"))
+REPORT = ("report", "log.csv", "--tank", "tank.toml")
 FULL = "No space left on device"
 
 
@@ -34,6 +45,15 @@ def folder(tmp_path):
     (tmp_path / "log.csv").write_text(LOG)
     (tmp_path / "tank.toml").write_text(TANK)
     return tmp_path
+
+
+@pytest.fixture
+def made(folder):
+    """That folder with a twin and its page."""
+    page, twin = page_and_twin(build_study("full"))
+    (folder / "twin.json").write_text(json.dumps(twin))
+    (folder / "page.html").write_text(page)
+    return folder
 
 
 def call(folder, redirected, *arguments, code=MAIN):
@@ -69,12 +89,12 @@ def test_an_answer_that_could_not_be_printed_is_no_success(folder, arguments):
 
 
 @pytest.mark.parametrize("stream", [">/dev/full", ">&-", ">/dev/full 2>&-", ">&- 2>&- <&-"])
-def test_a_report_without_its_summary_is_a_report(folder, stream):
+def test_a_report_without_its_summary_is_a_report(made, stream):
     """Both files are what was asked for: they are whole, and said to be written."""
-    result = call(folder, stream, *REPORT, code=FITTED + MAIN)
+    result = call(made, stream, *REPORT, code=MADE + MAIN)
     assert result.returncode == 0
-    assert (folder / "log-report.html").read_text().startswith("<!DOCTYPE html>")
-    assert (folder / "log-report.json").read_text().endswith("}\n")
+    assert (made / "log-report.html").read_text().startswith("<!DOCTYPE html>")
+    assert (made / "log-report.json").read_text().endswith("}\n")
     if stream == ">/dev/full":
         line = "The files are written, but the output could not be printed"
         assert result.stderr.startswith(f"{line} ({FULL})")
@@ -83,13 +103,13 @@ def test_a_report_without_its_summary_is_a_report(folder, stream):
         assert result.stderr == ""
 
 
-def test_messages_never_go_into_a_report(folder):
+def test_messages_never_go_into_a_report(made):
     """With all streams closed the next file to be opened would be the new standard output."""
-    code = FITTED + "import os\n" + MAIN.replace("main()", "os.close(2); os.close(1); main()")
-    result = call(folder, "", *REPORT, code=code)
+    code = MADE + "import os\n" + MAIN.replace("main()", "os.close(2); os.close(1); main()")
+    result = call(made, "", *REPORT, code=code)
     assert result.returncode == 0
-    assert (folder / "log-report.html").read_text().startswith("<!DOCTYPE html>")
-    assert "Report: " not in (folder / "log-report.html").read_text()
+    assert (made / "log-report.html").read_text().startswith("<!DOCTYPE html>")
+    assert "Report: " not in (made / "log-report.html").read_text()
 
 
 def test_who_stops_reading_is_no_fault(folder):

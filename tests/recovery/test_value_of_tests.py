@@ -16,7 +16,7 @@ ODDS = 0.12
 @pytest.fixture(scope="module")
 def short() -> list[value_of_tests.Compared]:
     """One log, two sets of tests, five outcomes."""
-    return value_of_tests.run(1, 2, 5, seed=1, draws=150, refit_draws=100, days=30)[0]
+    return value_of_tests.run(1, 2, 5, seed=1, workers=1, draws=150, refit_draws=100, days=30)[0]
 
 
 def test_widths_foreseen_are_those_of_refits(short: list[value_of_tests.Compared]) -> None:
@@ -41,7 +41,6 @@ def longer() -> list[list[value_of_tests.Compared]]:
     return value_of_tests.run(2, 5, 8, seed=2)
 
 
-@pytest.mark.slow
 @pytest.mark.slow
 def test_widths_foreseen_are_those_of_refits_for_most_tests(
     longer: list[list[value_of_tests.Compared]],

@@ -15,9 +15,10 @@ import json
 import platform
 import sys
 from collections.abc import Callable, Sequence
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from datetime import date, datetime, time, timedelta
+from functools import partial
 from importlib.metadata import version
 from itertools import combinations
 from multiprocessing import get_context
@@ -234,9 +235,10 @@ def run(
     refit_draws: int = REFIT_DRAWS,
     days: int = DAYS,
 ) -> list[list[Compared]]:
-    """Compare every set of tests after every log; one list per log."""
+    """Compare every set of tests after every log, in this process by one worker; a list per log."""
     # Not "fork": a process that runs tests has threads.
-    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
+    many = partial(ProcessPoolExecutor, workers, mp_context=get_context("spawn"))
+    with ThreadPoolExecutor(1) if workers == 1 else many() as pool:
         looks = [
             pool.submit(look, index, seed, candidates, outcomes, draws, days)
             for index in range(logs)

@@ -18,6 +18,8 @@ pty = pytest.importorskip("pty", reason="needs a pseudo-terminal")
 select = pytest.importorskip("select")
 
 ROOT = Path(__file__).parents[2]
+WATCH = ROOT / "tests" / "hostile"
+"""Where the watch of the network is, which `hostile/test_offline.py` shows to see every use."""
 PATIENCE_S = 60
 
 
@@ -26,10 +28,11 @@ class Terminal:
 
     def __init__(self, folder, *arguments):
         self._here, there = pty.openpty()
+        path = os.pathsep.join([*filter(None, [os.environ.get("PYTHONPATH")]), str(ROOT)])
         self._process = subprocess.Popen(
             [sys.executable, "-c", "from reports.start import main; main()", *arguments],
             cwd=folder,
-            env=os.environ | {"PYTHONPATH": str(ROOT), "TERM": "dumb"},
+            env=os.environ | {"PYTHONPATH": path, "TERM": "dumb"},
             stdin=there,
             stdout=there,
             stderr=there,
@@ -226,8 +229,12 @@ def test_leaving_half_way_leaves_no_trace(tmp_path, how):
 
 
 @pytest.mark.sampler
-def test_five_readings_make_a_report(tmp_path):
-    """The keeper's whole way, to the page of an own tank: three commands."""
+def test_five_readings_make_a_report(tmp_path, monkeypatch):
+    """The keeper's whole way, to the page of an own tank: three commands. Nothing of it, with all
+    the libraries and processes that it starts, uses the network."""
+    network = tmp_path / "network"
+    monkeypatch.setenv("PYTHONPATH", str(WATCH))
+    monkeypatch.setenv("NETWORK_LOG", str(network))
     make_tank(tmp_path)
     files = ("hall/log.csv", "--tank", "hall/tank.toml")
     add_readings(tmp_path, files, ("8.6", "8.4", "8.1", "8.0", "7.7"))
@@ -235,3 +242,4 @@ def test_five_readings_make_a_report(tmp_path):
     terminal.says("Report: hall/report.html and hall/report.json", patience_s=300)
     terminal.ends(3)
     assert (tmp_path / "hall" / "report.html").exists()
+    assert not network.exists()

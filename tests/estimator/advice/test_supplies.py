@@ -426,3 +426,11 @@ def test_a_fixed_seed_fixes_magnesium() -> None:
     one, other = (magnesium_of(0.05, 0.1, 4, draws=100) for _ in range(2))
     np.testing.assert_array_equal(one.now_mmol_l, other.now_mmol_l)
     np.testing.assert_array_equal(one.share, other.share)
+
+
+def test_what_is_taken_for_granted_of_magnesium() -> None:
+    """1314 mg/L, give or take 60, of a new water of which nothing is stated, 25 where it is; 1320,
+    give or take 90, at the log's start: over 24.305 g/mol, worked by hand."""
+    assert pytest.approx((54.06, 2.469), rel=1e-3) == UNSTATED_WATER_MAGNESIUM
+    assert pytest.approx((54.31, 3.703), rel=1e-3) == START_MAGNESIUM
+    assert pytest.approx(1.0286, rel=1e-3) == WATER_MAGNESIUM_SD

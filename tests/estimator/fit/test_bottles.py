@@ -69,6 +69,13 @@ def test_a_reading_that_is_only_imagined_shows_nothing_to_the_next() -> None:
     assert steps["shown_meq_l"][steps["shown_meq_l"] > 0][-2:] == pytest.approx([3.1, 3.1])
 
 
+def test_a_reading_at_the_time_of_a_new_bottle_is_of_that_bottle() -> None:
+    """A keeper who writes both with one time, or with a date alone, has opened it to test."""
+    made = posed(actions=[(2.5, "new_bottle", "alk")]).schedule
+    of = [made.bottles[made.steps["bottle"][at]] for at in made.reading_step[[0, 2, 3]]]
+    assert of == [("alk", 0), ("alk", 1), ("alk", 1)]
+
+
 def test_the_bottle_in_use_is_the_last_of_the_kit_that_read_the_tank_last() -> None:
     """Whatever else that kit, or another, read since; without such a reading there is no state."""
     assert posed().schedule.kit_in_use == "alk"

@@ -451,7 +451,7 @@ def test_moves_apart_visit_every_state_as_often_as_they_should() -> None:
     rng = np.random.default_rng(4)
     z, misread = np.zeros(table.size), np.zeros(len(made.readings), dtype=np.int64)
     misread[pair] = [3, 0]
-    visits, moves = 600_000, 3  # the fourth would draw the load share
+    visits, moves = 250_000, 3  # the fourth would draw the load share
     seen, jumped, drifted = np.zeros_like(classes), np.zeros(len(jumps)), np.zeros((visits, 2))
     for visit in range(visits):
         z, misread, jump = move_apart(
@@ -467,11 +467,11 @@ def test_moves_apart_visit_every_state_as_often_as_they_should() -> None:
         seen[misread[pair[0]], misread[pair[1]]] += 1
         jumped[jump] += 1
         drifted[visit] = z[[DRIFT, EFFLUENT_DRIFT]]
-    np.testing.assert_allclose(seen / visits, classes, atol=0.01)
-    np.testing.assert_allclose(jumped / visits, jumps, atol=0.006)
+    np.testing.assert_allclose(seen / visits, classes, atol=0.015)
+    np.testing.assert_allclose(jumped / visits, jumps, atol=0.009)
     for part in (0, 1):
         expected = by_drift @ np.array([one[part] for one in drifts])
-        assert np.mean(drifted[:, part]) == pytest.approx(expected, abs=0.04)
+        assert np.mean(drifted[:, part]) == pytest.approx(expected, abs=0.06)
     assert not np.delete(misread, pair).any()
     assert not np.delete(z, [DRIFT, EFFLUENT_DRIFT]).any()
 

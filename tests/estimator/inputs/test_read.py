@@ -995,6 +995,9 @@ def test_dates_that_show_their_order_show_that_of_the_others() -> None:
     """25/03 can only be a day of March, so a log that holds it has its days first."""
     assert [time.month for time in times_of("3/4/2025;25/03/2025 18:00")] == [3, 4]
     assert [time.month for time in times_of("3/4/2025;03/25/2025 18:00")] == [3, 3]
+    # There is a twelfth month, and no thirteenth.
+    assert [time.month for time in times_of("3/4/2025;13/5/2025")] == [4, 5]
+    assert [time.month for time in times_of("3/4/2025;5/13/2025")] == [3, 5]
     assert times_of("5/5/2025") == [datetime(2025, 5, 5, 12)]
     log, _ = read("time,alkalinity [dKH]\n25/3/2025,8\n3/4/2025,8\n")
     assert log.date_order == "day first"

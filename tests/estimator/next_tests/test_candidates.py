@@ -142,3 +142,18 @@ def test_no_test_lies_in_the_past(demo_candidates) -> None:
     """Every test comes after the log's last entry, whatever the usual hour is."""
     end = make_demo().log.end
     assert all(r.time > end for c in demo_candidates for r in c.readings)
+
+
+def test_the_usual_time_is_that_of_the_tanks_alkalinity_and_the_kit_the_one_most_used() -> None:
+    """At seven in the evening the tank, at noon the effluent, at nine calcium; "alk" twice, "other"
+    once."""
+    tank = example_tank()
+    tank = replace(tank, kits={"other": replace(tank.kits["alk"], name="other"), **tank.kits})
+    evening, noon, morning = 19 / 24, 12 / 24, 9 / 24
+    readings = [(j + evening, "alkalinity", "tank", kit) for j, kit in enumerate(("other", "alk"))]
+    readings += [(2 + evening, "alkalinity", "tank", "alk")]
+    readings += [(j + noon, "alkalinity", "effluent", "alk") for j in range(1, 6)]
+    readings += [(j + morning, "calcium", "tank", "ca") for j in range(6)]
+    bench = bench_for(example_log(sorted(readings), [(0.2, "flow", "", 1500.0)]), tank)
+    assert (bench.daily.hour, bench.daily.minute) == (19, 0)
+    assert bench.kits["alkalinity"].name == "alk"

@@ -137,6 +137,15 @@ def test_the_present_is_the_posterior(small_fit, next_tests) -> None:
         assert np.all(apart < within), (name, apart)
 
 
+def test_the_level_is_freed_of_the_swing_of_hand_dosing_and_light() -> None:
+    """A filter's 8.2 dKH, 0.1 above the mean by a dose of this morning, 0.05 days of 1.2 dKH below
+    it by the light: 8.2 − 0.1 + 0.06."""
+    present = hand_made(1, draws=3, parameter_spread=0.0).present
+    dosed = replace(present, level_shift_meq_l=np.full(3, 0.1 * DKH))
+    state = dosed.state(np.tile([8.2 * DKH, 0.0, 0.0], (3, 1)))
+    np.testing.assert_allclose(state.level_meq_l, 8.16 * DKH)
+
+
 def test_the_states_are_moments_of_exact_draws(small_fit, next_tests) -> None:
     """Means and sds of the states, draw by draw, are those that many exact state draws have."""
     from estimator.fit.likelihood import MISREAD_SPREAD, draw_path_at

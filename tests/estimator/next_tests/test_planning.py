@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import date, datetime, timedelta
+from types import SimpleNamespace
+from typing import Any, cast
 
 import numpy as np
 import pytest
@@ -15,6 +17,7 @@ from estimator.next_tests.candidates import Candidate
 from estimator.next_tests.enough import Verdict
 from estimator.next_tests.ranking import Ranked, look_ahead
 from estimator.unknowns import Unknown
+from helpers.fits import known_posterior
 from helpers.tanks import example_log, example_tank
 
 
@@ -204,3 +207,58 @@ def test_readings_are_enough_only_where_the_band_is_held(enough_tests, holding, 
     (only,) = found.ranked
     assert replace(found, ranked=(replace(only, holding=holding),)).verdict == verdict
     assert advice({5: 0.1}).verdict is None
+
+
+@pytest.mark.parametrize(
+    ("value", "holding", "settled"), [(0.009, 0.8, True), (0.009, 0.79, False), (0.01, 0.9, False)]
+)
+def test_settled_is_what_no_test_adds_to_and_what_holds(
+    value: float, holding: float, settled: bool, monkeypatch
+) -> None:
+    """Less than one in a hundred to be had, and four in five to be held: both."""
+    (one,) = advice({5: 0.3}).ranked
+    ranked = (replace(one, value=value, holding=holding),)
+    stand_ins = {
+        "bench_of": lambda _: None,
+        "candidates_of": lambda _: (),
+        "tests_to_choose_from": lambda *_: (),
+        "look_ahead": lambda *_, **__: None,
+        "rank": lambda *_: ranked,
+        "how_much": lambda *_: None,
+        "swings_of": lambda _: (),
+        "_quiet_until": lambda _: date(2026, 5, 1),
+    }
+    for name, stand_in in stand_ins.items():
+        monkeypatch.setattr(planning, name, stand_in)
+    found = planning.plan_tests(cast(Any, None), np.random.SeedSequence(1))
+    assert found.settled_until == (date(2026, 5, 1) if settled else None)
+
+
+def alike(**changes: Any) -> Any:
+    """A fit whose effluent is the same at any flow, so that the flow goes with the uptake."""
+    posterior = known_posterior(draws=200, reach=1.0, **changes)
+    end = datetime(2026, 3, 31, 19)
+    return SimpleNamespace(posterior=posterior, tank=example_tank(), log=SimpleNamespace(end=end))
+
+
+def test_a_settled_flow_is_looked_at_again_when_it_is_a_quarter_less_sure() -> None:
+    """A log flow known to 0.2, an uptake that drifts by 0.02 a day: (1.25² − 1) · 0.2² / 0.02² is
+    56 days; the drift of the effluent adds, and sixty days are the most."""
+    uptake = 0.5 * np.exp(0.2 * np.tile([-1.0, 1.0], 100))
+    drift = np.full(200, 0.02)
+    of = {"uptake": uptake, "drift": drift}
+    end = date(2026, 3, 31)
+    assert planning._quiet_until(alike(**of)) == end + timedelta(days=56)
+    both = alike(**of, effluent_drift=drift)
+    assert planning._quiet_until(both) == end + timedelta(days=28)
+    assert planning._quiet_until(alike(uptake=uptake)) == end + timedelta(days=60)
+
+
+def test_swings_go_from_the_lowest_to_the_highest_tenth() -> None:
+    """0.4 to 0.6 meq/L/day of 600 L over 5.4 meq/L: 44.4 to 66.7 L/day, 1852 to 2778 mL/h, less a
+    twentieth of the way at both ends."""
+    swings = planning.swings_of(alike(uptake=np.linspace(0.4, 0.6, 200)))
+    first = swings[0]
+    assert first.unknown == Unknown.UPTAKE
+    assert first.at_low_ml_h == pytest.approx(1852 + 46, abs=3)
+    assert first.at_high_ml_h == pytest.approx(2778 - 46, abs=3)

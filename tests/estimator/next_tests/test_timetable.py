@@ -9,9 +9,9 @@ import pytest
 
 from estimator.inputs.tank import USUAL_MINUTES
 from estimator.next_tests.candidates import bench_of
-from estimator.next_tests.linear import MOST_A_DAY
+from estimator.next_tests.linear import MOST_A_DAY, Pooled
 from estimator.next_tests.ranking import look_ahead
-from estimator.next_tests.timetable import Learning, learning_tests
+from estimator.next_tests.timetable import Learning, _worth_it, learning_tests
 
 
 def learned(fit, minutes: float, due_days=(), parameters=("alkalinity", "calcium"), seed: int = 1):
@@ -38,6 +38,7 @@ def test_tests_keep_to_the_minutes_and_narrow_the_flow(small_fit) -> None:
         assert test.minutes == test.repeats * USUAL_MINUTES
     assert found.tests == tuple(sorted(found.tests, key=lambda test: test.time))
     assert found.width < 1.0
+    assert 0.0 < found.width_error < 0.2
 
 
 def test_no_minutes_no_tests(small_fit) -> None:
@@ -72,3 +73,16 @@ def test_a_few_outcomes_far_off_do_not_make_the_width(small_fit) -> None:
     found = [learned(small_fit, 20.0, parameters=("alkalinity",), seed=seed) for seed in range(4)]
     assert all(0.0 < one.width_error < 0.1 for one in found)
     assert np.std([one.width for one in found]) < 0.08
+
+
+def test_tests_that_take_next_to_nothing_are_left_out() -> None:
+    """Three readings apart, which take 0.5, 0.1 and 0.01 of a variance of one: a fiftieth of what
+    the others leave is the least. What is due takes first: then 0.01 of 0.5 is enough."""
+    takes = np.array([0.5, 0.1, 0.01])
+    covariance = np.eye(4)
+    covariance[:3, :3] *= 0.5
+    covariance[:3, 3] = covariance[3, :3] = np.sqrt(takes)
+    pooled = Pooled(covariance, np.full(3, 0.5), ())
+    assert _worth_it(pooled, [], [0, 1, 2]) == [0, 1]
+    assert _worth_it(pooled, [], [2]) == []
+    assert _worth_it(pooled, [0], [1, 2]) == [1, 2]

@@ -139,6 +139,19 @@ def test_the_rule_acts_by_its_rows(shown: float, dose: float) -> None:
     assert path.dose_meq_d[2:4, 0, 0].tolist() == [100.0, dose]
 
 
+@pytest.mark.parametrize(
+    ("shown", "dose"),
+    [((2.75,), 100.0), ((3.25,), 40.0), ((2.25, 3.5), 160.0), ((3.75, 2.5), 100.0)],
+)
+def test_a_reading_on_an_edge_is_of_the_row_above_it(shown: tuple[float, ...], dose: float) -> None:
+    """By a kit of steps of 0.25: 2.75 is near, 3.25 high; 2.25 is low and not repeated, 3.75 is:
+    with 2.5 their mean, 3.125, is near."""
+    edges = rule(far_low_meq_l=2.25, far_high_meq_l=3.75)
+    coarse = read_as(3, *shown)._replace(kit_step_meq_l=0.25)
+    path = follow(coarse, courses(rule=edges), Rhythm((3,), 1, ()), belief(), 5)
+    assert path.dose_meq_d[3, 0, 0] == dose
+
+
 def test_a_reading_that_surprises_is_repeated() -> None:
     """2.0 is far off, repeated it shows 3.0: their mean, 2.5, is acted on as low."""
     path = follow(read_as(3, 2.0, 3.0), courses(), Rhythm((3,), 1, ()), belief(), 5)
@@ -218,6 +231,32 @@ def test_reports_settle_the_pump_at_the_needed_flow() -> None:
     assert path.level_meq_l[-1, 0, 0] == pytest.approx(MIDDLE, abs=0.002)
 
 
+@pytest.mark.parametrize(
+    ("level", "dosed", "dose", "way"), [(4.2, 60.0, 0.0, -1.0), (2.4, 100.0, 120.0, 0.0)]
+)
+def test_where_the_dosing_ends_a_report_may_lower_the_pump_but_not_raise_it(
+    level: float, dosed: float, dose: float, way: float
+) -> None:
+    """1.2 meq/L too high with 60 meq/day dosed: none is, and the pump goes down as well. 0.6 too
+    low with 120 at most: that, and the pump stays."""
+    start = courses(dose_meq_d=np.array([dosed]), most_meq_d=120.0)
+    path = follow(futures(3, level=level), start, Rhythm((), 1, (0,)), belief(level), 3)
+    assert path.dose_meq_d[0, 0, 0] == dose
+    assert np.sign(path.flow_l_d[0, 0, 0] - 25.0) == way
+
+
+@pytest.mark.parametrize(("repeats", "believed"), [(1, 3.45), (4, 3.375)])
+def test_a_wild_reading_moves_what_is_believed_by_three_errors(
+    repeats: int, believed: float
+) -> None:
+    """An error of 0.05 and a level known to 0.1: 9 meq/L counts as 0.45 too much, and the mean of
+    four, whose error is half, as 0.375, where a reading is taken for all there is."""
+    known = belief(spread=spread(0.1, 1e-3), reading_sd=0.05)
+    tank = course._Tank(futures(1), courses(), known)
+    tank.learn(np.full((1, 1), 9.0), np.array([[1.0, 0.0, 0.0]]), Visit(0, TANK, repeats))
+    assert tank.believed[0, 0] == pytest.approx(believed)
+
+
 def test_the_rule_alone_settles_within_its_near_row() -> None:
     """The pump a tenth short, tested every second day: the level ends between the rule's edges,
     and the pump at most one change from what is needed."""
@@ -292,6 +331,18 @@ def test_a_report_heeds_what_its_effluent_test_reads(tested: bool) -> None:
     assert wanted > 25.0
 
 
+def test_a_kit_that_reads_twice_the_level_with_twice_the_error_tells_as_much() -> None:
+    """The error of the level is that of the reading over the calibration."""
+    visits, flow = [Visit(1, TANK, 1), Visit(3, TANK, 1)], np.array([50.0])
+    known = belief(spread=spread(0.2, 1e-3))
+    one, twice = (
+        gains(known._replace(calibration=by, reading_sd=0.08 * by), visits, flow, 5)
+        for by in (1.0, 2.0)
+    )
+    np.testing.assert_allclose(twice, one)
+    assert one[0][0, LEVEL] == pytest.approx(0.2**2 / (0.2**2 + 0.08**2), rel=1e-3)
+
+
 def test_the_time_of_a_report_can_be_the_best_there_is(monkeypatch) -> None:
     """Without self-regulation the level is an integrator: x' = x + u, cost Σ x² + 12 u². Of all
     times that a report could aim in, the one of least cost is one over the gain of the linear
@@ -351,13 +402,14 @@ def test_no_sequence_of_readings_passes_the_limits(shown, by_pump, rungs) -> Non
 
 
 def test_prospects_count_days_as_they_are_and_as_they_read() -> None:
-    """Two futures of three days, one of them out on one day; the rise is that of daily means."""
+    """Two futures of three days, one of them out on one day; the rise is that of daily means, from
+    the level at the start on."""
     level = np.array([[[3.0, 3.0]], [[3.1, 3.5]], [[3.2, 3.2]]])
     shown = np.array([[[3.0, 3.4]], [[3.0, 3.0]], [[3.3, 3.0]]])
     path = course.Followed(level, shown, level, level)
-    found = prospects(path, np.array([2.9, 2.9]), Target(2.7, 3.3, "meq/L"))
+    found = prospects(path, np.array([2.6, 2.9]), Target(2.7, 3.3, "meq/L"))
     assert found.all_days.tolist() == [0.5]
     assert found.good_days == pytest.approx([5 / 6])
     assert found.all_days_as_kit_reads.tolist() == [0.5]
     assert found.good_days_as_kit_reads == pytest.approx([5 / 6])
-    np.testing.assert_allclose(found.largest_rise_meq_l_d, [[0.1, 0.5]])
+    np.testing.assert_allclose(found.largest_rise_meq_l_d, [[0.4, 0.5]])

@@ -77,6 +77,14 @@ def test_what_a_kit_reads_is_foretold_where_the_level_is_not_known() -> None:
     assert np.std(MIDDLE / gain) > 0.1
 
 
+def test_a_kit_reads_the_effluent_as_it_reads_the_tank() -> None:
+    """A twentieth too high, of all that is in the sample: 5.4 meq/L above the tank."""
+    known = futures(calibration=np.full(DRAWS, 1.05))
+    found = foretold("alk", known, followed(known, 50.0, known.state.level_meq_l))
+    expected = np.full((DAYS, DRAWS), 1.05 * (MIDDLE + 5.4))
+    assert found.effluent_meq_l == pytest.approx(expected, abs=STEP)
+
+
 def test_each_titration_has_an_error_of_its_own() -> None:
     """The effluent's error is not that of the tank's test of the day."""
     error = np.random.default_rng(1).normal(0.0, 0.1, (DAYS + 1, MOST_REPEATS + 1, DRAWS))

@@ -97,6 +97,13 @@ def test_the_effluent_shows_the_level_and_its_increment() -> None:
     assert effluent[0] - tank[0] == pytest.approx(increment)
 
 
+def test_repeats_are_a_mean_whose_error_falls_by_their_root() -> None:
+    """0.08 meq/L and steps of 0.1: √(0.08² + 0.1²/12) is 0.0851, of four repeats half of that."""
+    for repeats, error in ((1, 0.0851), (4, 0.0425)):
+        ((_, sd),) = _shows(candidate("tank", repeats=repeats), task(), futures())
+        assert sd == pytest.approx(np.full(len(futures().calibration), error), abs=1e-4)
+
+
 def test_only_tests_of_one_visit_that_tell_of_alkalinity_are_weighed() -> None:
     """Calcium tells nothing of it, and a week of tests is a rhythm."""
     calcium = Candidate("tank_calcium", (Reading(0, NOW, "calcium", "tank", "", 0.0, "", "ca"),), 1)

@@ -84,3 +84,14 @@ def test_a_flow_is_set_on_a_step_between_the_pumps_ends(ml_h: float, settable: f
     pump = Reactor(60.0, 5995.0, 10.0)
     assert to_ml_h(np.array(settable_flow(pump, ml_h * 0.024))) == pytest.approx(settable)
     assert to_ml_h(np.array(settable_flow(Reactor(55.0, 90.0, 10.0), 0.0))) == pytest.approx(60.0)
+
+
+def test_alkalinity_may_rise_by_half_a_dkh_a_day_where_nothing_is_stated() -> None:
+    """0.5 dKH is 0.1783 meq/L; a band that states its own is heeded."""
+    found = means()
+    assert (found.rise_meq_l_d, found.rise_stated) == (pytest.approx(0.1783, abs=1e-4), False)
+    tank = example_tank()
+    band = replace(tank.targets["alkalinity"], max_rise_per_day=0.3)
+    tank = replace(tank, targets={**tank.targets, "alkalinity": band})
+    stated = means_of(known(), example_log(READ, BOTH), tank)
+    assert (stated.rise_meq_l_d, stated.rise_stated) == (0.3, True)

@@ -155,6 +155,12 @@ def test_where_the_flow_cannot_be_said_it_goes_to_three_times_the_present_one() 
     said = task("hand_over", **stated)
     assert said.highest_l_d == pytest.approx(144.0)
     assert said.ladder_to_l_d == pytest.approx(2083 * ML_H)
+    # Half of saturation at 10 L/day: beyond 40 more flow brings little, but no less than what runs.
+    slow = {"reach": 0.25, "gain": 3.0, "at_l_d": 30.0}
+    for present, end in ((20.0, 40.0), (50.0, 50.0)):
+        runs = {"present_l_d": present, "posterior": {"flow_l_d": present, **slow}}
+        found = task("hand_over", recommendation=advice(), present_meq_d=200.0, **runs)
+        assert found.ladder_to_l_d == pytest.approx(end, abs=5 * ML_H)
     # What is needed is enough.
     assert task(
         "hand_over", recommendation=advice(), present_l_d=40.0, present_meq_d=99.0

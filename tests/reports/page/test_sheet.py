@@ -12,6 +12,7 @@ from helpers.made_plans import begins_later
 from helpers.pages import Page, open_words, page_and_twin, text_of, words_of
 from helpers.studies import SPOILED, VARIANTS, build_study
 from reports.blocks import Numbers
+from reports.page.sections.rule import quiet_case
 from reports.page.sections.sheet import headline
 
 EVERY = (*VARIANTS, *SPOILED)
@@ -310,6 +311,10 @@ def test_a_solution_that_pauses_says_until_when():
         (0.93, "The band holds mostly: 9.5 days in ten of the next 14 with this followed"),
         (0.99, "The band holds surely: over 9.5 days in ten"),
         (0.62, "The band holds not surely: 6 days in ten"),
+        (0.95, "The band holds surely"),
+        (0.949, "The band holds mostly"),
+        (0.8, "The band holds mostly"),
+        (0.799, "The band holds not surely"),
     ],
 )
 def test_prospects_are_days_in_ten(share, words):
@@ -324,6 +329,21 @@ def test_the_kits_reading_is_told_where_it_differs():
     assert "with this followed, 8.5 as this kit reads; 6.5 with today's settings left" in words
     same = with_chances(build_study("full"), good_days_as_kit_reads=0.92)
     assert "as this kit reads" not in text_of(page_and_twin(same)[0], "today")
+
+
+def test_what_is_set_now_stands_in_brackets_where_it_differs():
+    """2220 mL/h are to be set where 2600 run; without a change there is no bracket."""
+    study = build_study("full")
+    assert "Pump: 2220 mL/h (now 2600)" in text_of(page_and_twin(study)[0], "today")
+    same = with_plan(study, today=replace(study.plan.today, flow_ml_h=2600.0))
+    assert "Pump: 2600 mL/h D" in text_of(page_and_twin(same)[0], "today").replace("Dosing", "D")
+
+
+def test_the_row_that_is_told_of_a_rule_is_the_one_that_changes_nothing():
+    """The terminal names the readings that are as meant."""
+    _, case = quiet_case(Numbers(page_and_twin(build_study("full"))[1]))
+    assert (case["do"], case["flow_change_ml_h"]) == ("set", 0.0)
+    assert not any(case["dose_changes"].values())
 
 
 def test_knowledge_and_prospects_are_two_lines():

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -70,6 +71,14 @@ def test_each_test_since_is_held_against_its_days_range(former: Former) -> None:
     assert (first["low"], first["high"], first["unit"]) == (7.9, 8.5, "dKH")
     assert set(first) == {"time", "entry", "of", "value", "unit", "low", "high", "inside"}
     assert (found["tests"], found["as_foretold"]) == (4, 3)
+
+
+def test_a_test_before_the_first_day_foretold_is_held_against_that_day(former: Former) -> None:
+    """A plan that begins on 2 May tells of a reading of the evening before, not by its last day."""
+    days = {date(2026, 5, 2): (7.9 * DKH, 8.5 * DKH), date(2026, 5, 4): (6.0 * DKH, 6.5 * DKH)}
+    begins_later = replace(former, readings={**former.readings, "tank": days})
+    (one,) = foretold(begins_later, reading("2026-05-01T18:00:00", 8.2))
+    assert (one["low"], one["high"], one["inside"]) == (7.9, 8.5, True)
 
 
 def test_a_reading_in_another_unit_is_compared_in_that_unit(former: Former) -> None:

@@ -193,6 +193,10 @@ def test_flagged_entries_that_repeat_one_another_are_one():
         3,
         [9001, 9002, 9003],
     )
+    # A row that is repeated on other days is one row.
+    log = replace(log, readings=(rows[0], *rows, *study.log.readings[1:]))
+    entry = build_twin(replace(study, log=log))["flagged"][0]
+    assert (entry["more_like_it"], entry["more_rows"]) == (4, [9001, 9002, 9003])
 
 
 def test_numbers_that_are_not_finite_become_null():
@@ -511,6 +515,14 @@ def test_readings_are_told_at_the_stated_salinity_beside_as_they_were_read():
     assert used
     for one in used:
         assert one["at_stated_salinity"] == pytest.approx(one["value"] * 35 / 33.6, rel=0.005)
+    # Effluent is weighed as it is read.
+    checks = study.posterior.checks
+    effluent = replace(first, row=700, sample="effluent", value=9.0)
+    checked = with_posterior(study, checks=(*checks, replace(checks[0], reading=effluent)))
+    log = replace(log, readings=(*log.readings, effluent))
+    (told,) = [r for r in build_twin(replace(checked, log=log))["readings"] if r["row"] == 700]
+    assert told["used"]
+    assert told["at_stated_salinity"] == told["value"]
     for one in build_twin(study)["readings"]:
         assert one["at_stated_salinity"] == (one["value"] if one["used"] else None)
 
@@ -526,6 +538,10 @@ def test_sizes_of_changes_rise_from_low_to_high():
     found = build_twin(replace(study, job=replace(study.job, watch=watched)))["watch"]
     for one in found["changes"]:
         assert one["size"]["q05"] < one["size"]["q50"] < one["size"]["q95"]
+    by_day = np.array([0.0, 0.1, 0.6, 0.3, *[0.0] * 10])
+    watched = replace(watched, changes=(replace(changes[0], by_day=by_day),))
+    found = build_twin(replace(study, job=replace(study.job, watch=watched)))["watch"]
+    assert found["changes"][0]["most_likely_on"] == watched.days[2].isoformat()
     assert found["kit_window_days"] == 14
 
 

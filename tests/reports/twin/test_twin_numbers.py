@@ -294,3 +294,37 @@ def test_what_a_second_chamber_saves_is_a_share(study):
     chamber = replace(study.job.chamber, second=second)
     found = build_twin(replace(study, job=replace(study.job, chamber=chamber)))["chamber"]
     assert found["second"]["co2_saved_share"] == pytest.approx(0.25)
+
+
+def test_calcium_used_is_in_the_keepers_units_whatever_they_are():
+    """0.47 mmol for each meq is 0.47 · 40.078 mg for each 1 / 0.356652 dKH: 6.718 mg/L per dKH."""
+    study = build_study("full")
+    posterior = replace(study.posterior, calcium_share=np.full(DRAWS, 0.47))
+    found = build_twin(replace(study, posterior=posterior))["calcium_used"]
+    assert found["unit"] == "mg/L per dKH"
+    assert found["q50"] == pytest.approx(6.718, abs=0.001)
+
+
+def test_a_dot_on_an_end_of_the_range_is_inside(study):
+    """Twenty dots of 500 mL/h, and a range of nothing but 500: all of them."""
+    flow = study.recommendation.flow
+    setting = replace(flow.setting, low_ml_h=500.0, set_to_ml_h=500.0, high_ml_h=500.0)
+    flow = replace(flow, needed_ml_h=np.full(DRAWS, 500.0), setting=setting)
+    advice = replace(study.recommendation, flow=flow)
+    assert build_twin(replace(study, recommendation=advice))["flow"]["needed_dots_in_range"] == 20
+
+
+def test_widths_after_a_test_stand_from_the_lower_to_the_higher(study, twin):
+    """Each end of what is left at its key."""
+    for told, ranked in zip(twin["next_tests"], study.planning.ranked, strict=True):
+        assert told["expected_width_q05"] == pytest.approx(ranked.width_range_ml_h[0])
+        assert told["expected_width_q95"] == pytest.approx(ranked.width_range_ml_h[1])
+        assert told["expected_width_q05"] < told["expected_width"] < told["expected_width_q95"]
+
+
+def test_the_part_of_a_supply_that_is_left(study):
+    """2400 g of 3000 are left: four fifths, and a fifth used."""
+    made = study.job.supplies
+    left = replace(made.media, left_g=np.full(DRAWS, 2400.0), used_g=np.full(DRAWS, 600.0))
+    job = replace(study.job, supplies=replace(made, media=left))
+    assert build_twin(replace(study, job=job))["supplies"]["media"]["left_share"] == 0.8
