@@ -16,6 +16,7 @@ from typing import Any, cast
 import numpy as np
 import pymc as pm
 from pymc.model.core import ValueGradFunction
+from pymc.step_methods.hmc.quadpotential import QuadPotentialFull
 from scipy import optimize
 
 from estimator.errors import FitError
@@ -23,6 +24,7 @@ from estimator.fit.likelihood import (
     MISREAD_SPREAD,
     bent,
     class_chances,
+    density_and_gradient,
     draw_path_at,
     straight,
 )
@@ -90,6 +92,15 @@ class _Density:
             mode=PLAIN_MODE,
         )
         self.function.trust_input = True
+        self.frame = problem.frame
+        # PyTensor's way through its graph takes as long as a third of a short log's density.
+        self.shared = self.function._extra_vars_shared
+        self.function._pytensor_function = self._at
+
+    def _at(self, t: np.ndarray) -> tuple[float, np.ndarray]:
+        """What the compiled function of PyTensor would give, without it."""
+        misread, jump = (self.shared[name].get_value(borrow=True) for name in ("misread", "jump"))
+        return density_and_gradient(t, MISREAD_SPREAD[misread], int(jump), self.frame)
 
     def set_classes(self, misread: np.ndarray) -> None:
         """Fix the classes (m,), with no jump."""
@@ -144,6 +155,18 @@ def _laplace_covariance(density: _Density, z: np.ndarray) -> np.ndarray:
     values, vectors = np.linalg.eigh(hessian)
     # The prior alone gives curvature 1.
     return (vectors / np.clip(values, 0.5, None)) @ vectors.T
+
+
+class _Momenta(QuadPotentialFull):
+    """PyMC's kinetic energy, its random momenta by a root made once."""
+
+    def __init__(self, covariance: np.ndarray) -> None:
+        super().__init__(covariance)
+        self._root = np.linalg.inv(self._chol).T
+
+    def random(self) -> np.ndarray:
+        """Normal with the inverse of the covariance."""
+        return self._root @ self.rng.normal(size=self._n)
 
 
 class Sampler:
@@ -222,8 +245,7 @@ class Sampler:
         with model:
             nuts = pm.NUTS(
                 [model["t"]],
-                scaling=self.covariance,
-                is_cov=True,
+                potential=_Momenta(self.covariance),
                 logp_dlogp_func=self.density.function,
                 initial_point=self.density.start,
                 model=model,
