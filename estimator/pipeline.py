@@ -75,8 +75,7 @@ def _fitted(
 ) -> Fit:
     """The problem posed and fitted; while another process samples, this one makes itself ready.
 
-    On a first run each of the two compiles what the other need not: what is compiled is shared
-    through numba's cache on disk.
+    On a first run each of the two compiles a part of what is shared through numba's cache on disk.
     """
     with stages.stage("load", "Preparing"):
         settle()

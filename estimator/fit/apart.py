@@ -98,7 +98,7 @@ def _serve(pipe: Connection) -> None:
     """What runs in the process: faults are sent, to be told as those of the other."""
     try:
         settle()
-        from estimator.fit.likelihood import compile_density
+        from estimator.fit.likelihood import compile_density, compile_draws
         from estimator.fit.problem import pose
         from estimator.fit.sampling import Sampler
 
@@ -107,7 +107,10 @@ def _serve(pipe: Connection) -> None:
         sampler = None
         while True:
             seed, draws, resume, cores = pipe.recv()
-            sampler = sampler or Sampler(problem)
+            if sampler is None:
+                # The other process has compiled it by now; each chain would have to load it.
+                compile_draws(problem)
+                sampler = Sampler(problem)
             pipe.send(
                 sampler.draw(
                     seed,

@@ -60,18 +60,8 @@ class Adjoint(NamedTuple):
 def compile_filter() -> None:
     """Compile what a fit runs on a `System`, by running it once on a made-up one."""
     none, one = np.zeros((1, 1)), np.ones(1)
-    system = System(
-        transition=np.zeros((1, 1, 1)),
-        offset=none,
-        noise=none,
-        loading=none,
-        intercept=one,
-        reading=one,
-        variance=one,
-        observed=np.ones(1, dtype=np.bool_),
-        mean=one,
-        covariance=none,
-    )
+    still, seen = np.zeros((1, 1, 1)), np.ones(1, dtype=np.bool_)
+    system = System(still, none, none, none, one, one, one, seen, one, none)
     log_likelihood_and_adjoint(system)
     _, predicted, _, predicted_cov, _ = forward(system)
     draw_states(system, none, np.zeros((2, 2)))
@@ -91,7 +81,10 @@ def forward(system):  # type: ignore[no-untyped-def]
     filtered = np.empty((n + 1, d))
     predicted_cov = np.empty((n, d, d))
     filtered_cov = np.empty((n + 1, d, d))
-    filtered[0], filtered_cov[0] = system.mean, system.covariance
+    for a in range(d):
+        filtered[0, a] = system.mean[a]
+        for b in range(d):
+            filtered_cov[0, a, b] = system.covariance[a, b]
     half = np.empty((r, d))
     gain = np.empty(d)
     log_likelihood = 0.0
