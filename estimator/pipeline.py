@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-import os
 import time
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, replace
 from datetime import date
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from estimator.fit.apart import Apart, sampler_apart
 from estimator.inputs.parameters import ALKALINITY
 from estimator.inputs.read import Inputs
-from estimator.processes import Bound
 from estimator.study import DEFAULT_SEED, Progress, ReactorJob, Study
 from estimator.surroundings import settle
 
@@ -37,37 +36,6 @@ def compile_later(problem: Problem) -> None:
     compile_planning(problem)
 
 
-@contextmanager
-def _beside(cores: int | None, work: Callable[..., None], *arguments: object) -> Iterator[None]:
-    """Let a second process compile meanwhile, unless all is to stay in one.
-
-    Compiled code is shared through numba's cache on disk. What the helper could not do is done
-    here, so that a fault shows as one of this process.
-    """
-    if cores == 1 or (os.cpu_count() or 1) == 1:
-        yield
-        return
-    helper = Bound().Process(target=_quietly, args=(work, *arguments), daemon=True)
-    helper.start()
-    try:
-        yield
-    except BaseException:
-        helper.terminate()
-        raise
-    finally:
-        helper.join()
-    if helper.exitcode != 0:
-        work(*arguments)
-
-
-def _quietly(work: Callable[..., None], *arguments: object) -> None:
-    """A fault is told by the exit code alone."""
-    try:
-        work(*arguments)
-    except Exception:
-        raise SystemExit(1) from None
-
-
 class _Stages:
     """Tells of each stage, and takes its time."""
 
@@ -84,24 +52,58 @@ class _Stages:
         self.seconds[name] = round(time.perf_counter() - clock, 3)
 
 
+def _load_later() -> None:
+    """Load what follows the fit."""
+    import estimator.advice.outlook
+    import estimator.advice.tank_ph
+    import estimator.fit.doubts
+    import estimator.fit.watch
+    import estimator.next_tests.planning
+    import estimator.plan.planner  # noqa: F401
+    from estimator.fit.checks import load_arviz
+
+    load_arviz()
+
+
 def _fitted(
-    inputs: Inputs, seeds: Sequence[np.random.SeedSequence], cores: int | None, stages: _Stages
+    inputs: Inputs,
+    seeds: Sequence[np.random.SeedSequence],
+    cores: int | None,
+    stages: _Stages,
+    apart: Apart | None,
+    meanwhile: Callable[[], object],
 ) -> Fit:
-    """The problem posed and fitted; on a first run a second process compiles what comes next."""
+    """The problem posed and fitted; while another process samples, this one makes itself ready.
+
+    On a first run each of the two compiles a part of what is shared through numba's cache on disk.
+    """
     with stages.stage("load", "Preparing"):
         settle()
-        # Late, because loading numba and PyMC takes seconds that a bad log should not cost.
+        if apart is not None:
+            apart.pose(inputs.log, inputs.tank)
+        # Late, because loading numba takes seconds that a bad log should not cost.
         from estimator.fit.likelihood import compile_density, compile_draws, compiled
         from estimator.fit.problem import pose
 
+        first_run = not compiled()
         problem = pose(inputs.log, inputs.tank)
-        compilers = 1 if compiled() else cores
-        with _beside(compilers, compile_draws, problem):
-            from estimator.fit.fitting import fit
-
+        if apart is None:
             compile_density(problem)
-    with stages.stage("fit", "Fitting") as tell, _beside(compilers, compile_later, problem):
-        return fit(problem, *seeds, cores=cores, progress=tell)
+        elif first_run:
+            compile_draws(problem)
+
+    def prepare() -> None:
+        if first_run:
+            compile_later(problem)
+        _load_later()
+        meanwhile()
+
+    with stages.stage("fit", "Fitting") as tell:
+        from estimator.fit.fitting import fit
+
+        if apart is not None:
+            apart.meanwhile = prepare
+        return fit(problem, *seeds, cores=cores, progress=tell, apart=apart)
 
 
 @dataclass(frozen=True)
@@ -227,6 +229,8 @@ def run_study(
     cores: int | None = None,
     minutes_per_week: float | None = None,
     today: date | None = None,
+    apart: Apart | None = None,
+    meanwhile: Callable[[], object] = int,
 ) -> Study:
     """Fit one tank and advise.
 
@@ -237,13 +241,16 @@ def run_study(
         cores: processes for the chains; default one per processor. 1 keeps all in this process.
         minutes_per_week: that the keeper has for testing; default `USUAL_WEEKLY_MINUTES`.
         today: day of the report; None: the log's age is not looked at.
+        apart: a sampler that was started before; None: started here, where `cores` allows it.
+        meanwhile: called while that samples, to load what will follow.
 
     Raises:
         FitError: the model could not be started.
     """
     stages = _Stages(progress)
     *fit_seeds, advice_seed, plan_seed, job_seed, ahead_seed = np.random.SeedSequence(seed).spawn(7)
-    fitted = _fitted(inputs, fit_seeds, cores, stages)
+    with nullcontext(apart) if apart else sampler_apart(cores) as sampler:
+        fitted = _fitted(inputs, fit_seeds, cores, stages, sampler, meanwhile)
 
     from estimator.advice.trust import check_level, trust_in
 

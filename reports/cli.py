@@ -30,6 +30,7 @@ from reports.terminal import (
 from reports.wording import plain
 
 if TYPE_CHECKING:
+    from estimator.fit.apart import Apart
     from estimator.study import Study
     from reports.extras import Extras
     from reports.many import TankJob, TankOutcome
@@ -242,22 +243,36 @@ def demo(folder: Path, seed: int, timings: bool) -> int:
     """
     quiet_libraries()
 
+    from estimator.fit.apart import sampler_apart
     from reports.demo import place_demo
 
     with _refusing(folder, "the demo could not be written", "--dir"):
         folder.mkdir(parents=True, exist_ok=True)
-    placed = place_demo(folder)
-    click.echo(plain(f"Demo files: {placed.log} and {placed.tank}"), err=True)
-    for path in placed.changed:
-        click.echo(plain(f"{path} is not the demo's any more and stays as it is."), err=True)
-    return _report(
-        *(placed.log, placed.tank, placed.page, seed, timings, DEFAULT_MINUTES),
-        invented=not placed.changed,
-    )
+    with sampler_apart() as apart:
+        placed = place_demo(folder)
+        click.echo(plain(f"Demo files: {placed.log} and {placed.tank}"), err=True)
+        for path in placed.changed:
+            click.echo(plain(f"{path} is not the demo's any more and stays as it is."), err=True)
+        return _report(
+            *(placed.log, placed.tank, placed.page, seed, timings, DEFAULT_MINUTES),
+            invented=not placed.changed,
+            apart=apart,
+        )
+
+
+def _load_page() -> None:
+    import reports.page.shell
+    import reports.summary
+    import reports.twin.build  # noqa: F401
 
 
 def _study(
-    log: Path, tank: Path, seed: int, minutes: float, today: datetime | None = None
+    log: Path,
+    tank: Path,
+    seed: int,
+    minutes: float,
+    today: datetime | None = None,
+    apart: Apart | None = None,
 ) -> Study:
     from estimator.inputs.read import read_inputs
 
@@ -273,6 +288,8 @@ def _study(
             progress=progress,
             minutes_per_week=minutes,
             today=today.date() if today else None,
+            apart=apart,
+            meanwhile=_load_page,
         )
 
 
@@ -292,6 +309,7 @@ def _report(
     *,
     extras: Extras | None = None,
     invented: bool = False,
+    apart: Apart | None = None,
 ) -> int:
     from reports.extras import Extras
     from reports.output import destination, write
@@ -299,7 +317,7 @@ def _report(
     extras = extras or Extras()
     where = destination(out, (log, tank), extras.places())
     former, note = extras.former(where.twin)
-    study = _study(log, tank, seed, minutes, today)
+    study = _study(log, tank, seed, minutes, today, apart)
 
     from reports.page.shell import render
     from reports.summary import terminal_lines

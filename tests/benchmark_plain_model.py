@@ -31,6 +31,7 @@ import xarray as xr
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from estimator import units
+from estimator.fit.fitting import FIRST_DRAWS
 from estimator.fit.jumps import Jumps
 from estimator.fit.layout import (
     DOSE,
@@ -47,7 +48,7 @@ from estimator.fit.mass_balance import LEAST_UNLOGGED, UNLOGGED_DAYS
 from estimator.fit.posterior import Posterior, collect
 from estimator.fit.priors import BOTTLE_CORRELATION, LOG, LOGIT, Prior
 from estimator.fit.problem import Problem, pose
-from estimator.fit.sampling import CHAINS, DRAWS, sample
+from estimator.fit.sampling import CHAINS, sample
 from estimator.fit.schedule import Schedule
 from estimator.synthetic.simulation import simulate_log
 from estimator.water.light import TERMS
@@ -279,7 +280,8 @@ def needed(by_name: Mapping[str, np.ndarray]) -> np.ndarray:
 def run_fast(problem: Problem, seed: int, cores: int) -> tuple[dict, tuple]:
     """Draws by name and seconds of the estimator's own sampler and path draws."""
     clock = Clock()
-    trace = sample(problem, np.random.SeedSequence(seed), cores=cores, progress=clock.tick)
+    seeds = np.random.SeedSequence(seed)
+    trace = sample(problem, seeds, draws=FIRST_DRAWS, cores=cores, progress=clock.tick)
     posterior = collect(problem, trace, np.random.SeedSequence(seed + 1))
     return chains_of(posterior), clock.split()
 
@@ -362,7 +364,7 @@ def main() -> None:
     print(f"largest |z| {worst:.2f} (agreement: below 4)")
     print(f"\n{'':8}{'draws':>8}{'start s':>9}{'draw s':>9}{'smallest ESS':>14}{'ESS per s':>11}")
     rates = {}
-    counts = {"fast": CHAINS * DRAWS, "plain": CHAINS * options.draws}
+    counts = {"fast": CHAINS * FIRST_DRAWS, "plain": CHAINS * options.draws}
     for name, rows, seconds in (("fast", ours, fast_s), ("plain", theirs, plain_s)):
         smallest = min(bulk for _, _, bulk in rows.values())
         rates[name] = smallest / sum(seconds)

@@ -34,7 +34,8 @@ ORDER = {
         "fit": (
             *("kalman", "layout", "used", "instruments", "bottles", "load", "start", "steps"),
             *("schedule", "jumps"),
-            *("mass_balance", "priors", "problem", "likelihood", "model", "sampling", "state"),
+            *("mass_balance", "priors", "problem", "likelihood", "trace"),
+            *("model", "sampling", "apart", "state"),
             *("forecast", "states", "checks", "posterior", "kit_in_use", "fitting"),
             *("change", "watch", "doubts"),
         ),

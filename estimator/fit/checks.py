@@ -187,7 +187,7 @@ def arviz_data(groups: dict[str, Any]) -> Any:
     return xr.DataTree.from_dict(groups) if _new_arviz() else az.InferenceData(**groups)
 
 
-def _arviz() -> Any:
+def load_arviz() -> Any:
     """ArviZ, loaded late, since reading a log needs none of it."""
     import arviz as az
 
@@ -212,7 +212,7 @@ def _left_out(log_density: np.ndarray, chains: int) -> np.ndarray:
         log_density: (s, m).
         chains: number of chains.
     """
-    az = _arviz()
+    az = load_arviz()
     draws, readings = log_density.shape
     values = log_density.reshape(chains, draws // chains, readings)
     dims = ("chain", "draw")
@@ -267,7 +267,7 @@ def diagnose(reported: Mapping[str, np.ndarray], chains: int, divergences: int) 
         chains: number of chains.
         divergences: counted by the sampler.
     """
-    az = _arviz()
+    az = load_arviz()
     # A quantity that cannot move, such as the flow that a tank with no uptake needs, is settled.
     names = [name for name, x in reported.items() if np.ptp(x) > 0.0]
     draws = np.stack([np.reshape(reported[name], (chains, -1)) for name in names], axis=-1)

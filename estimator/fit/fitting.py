@@ -4,12 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from estimator.fit.posterior import Posterior, collect
 from estimator.fit.problem import Problem
-from estimator.fit.sampling import Sampler, Trace, join
+from estimator.fit.trace import Trace, join
+
+if TYPE_CHECKING:
+    from estimator.fit.apart import Apart
 
 FIRST_DRAWS = 400
 """Draws of each of the four chains in the first round: 1,600 in all. A chance of one half errs by
@@ -53,6 +57,7 @@ def fit(
     *,
     cores: int | None = None,
     progress: Callable[[float], None] | None = None,
+    apart: Apart | None = None,
 ) -> Fit:
     """Draw round by round until the checks pass, `MOST_ROUNDS` at most; all draws count.
 
@@ -61,11 +66,16 @@ def fit(
         seed, more_seed, level_seed: of the first round, of those after it, and of the levels.
         cores: processes for the chains, see `Sampler.draw`.
         progress: told of the part of a round that is done.
+        apart: the sampler of this log; None: one in this process.
 
     Raises:
         FitError: the model could not be started.
     """
-    sampler = Sampler(problem)
+    sampler: Any = apart
+    if sampler is None:
+        from estimator.fit.sampling import Sampler  # here, since it loads PyMC
+
+        sampler = Sampler(problem)
 
     def draw(one: np.random.SeedSequence, draws: int, resume: Trace | None = None) -> Trace:
         return sampler.draw(

@@ -12,7 +12,8 @@ draws from the mean-corrected simulation smoother of Durbin & Koopman 2002 (Biom
 which needs no matrix inverse. Cost grows linearly with n.
 
 Nothing here knows of tanks. Kernels are compiled once by numba and cached on disk; they index
-whole arrays in plain loops, since views and small helpers made them four times slower to compile.
+whole arrays in plain loops. They pass over the zeros, of which transitions and loadings are full,
+and inner loops run along rows, where a processor takes several numbers at a time.
 """
 
 from __future__ import annotations
@@ -59,18 +60,8 @@ class Adjoint(NamedTuple):
 def compile_filter() -> None:
     """Compile what a fit runs on a `System`, by running it once on a made-up one."""
     none, one = np.zeros((1, 1)), np.ones(1)
-    system = System(
-        transition=np.zeros((1, 1, 1)),
-        offset=none,
-        noise=none,
-        loading=none,
-        intercept=one,
-        reading=one,
-        variance=one,
-        observed=np.ones(1, dtype=np.bool_),
-        mean=one,
-        covariance=none,
-    )
+    still, seen = np.zeros((1, 1, 1)), np.ones(1, dtype=np.bool_)
+    system = System(still, none, none, none, one, one, one, seen, one, none)
     log_likelihood_and_adjoint(system)
     _, predicted, _, predicted_cov, _ = forward(system)
     draw_states(system, none, np.zeros((2, 2)))
@@ -98,32 +89,31 @@ def forward(system):  # type: ignore[no-untyped-def]
     gain = np.empty(d)
     log_likelihood = 0.0
     for i in range(n):
-        for a in range(d):
-            total = filtered[i, a]
-            if a < r:
-                total = system.offset[i, a]
-                for m in range(d):
-                    total += system.transition[i, a, m] * filtered[i, m]
-            predicted[i, a] = total
-        for a in range(r):
+        for a in range(r, d):
+            predicted[i, a] = filtered[i, a]
             for b in range(d):
-                half[a, b] = 0.0
+                predicted_cov[i, a, b] = filtered_cov[i, a, b]
+        half[:] = 0.0
+        for a in range(r):
+            total = system.offset[i, a]
             for m in range(d):
                 factor = system.transition[i, a, m]
-                for b in range(d):
-                    half[a, b] += factor * filtered_cov[i, m, b]
-        for a in range(d):
+                if factor != 0.0:
+                    total += factor * filtered[i, m]
+                    for b in range(d):
+                        half[a, b] += factor * filtered_cov[i, m, b]
+            predicted[i, a] = total
+            for b in range(r, d):
+                predicted_cov[i, a, b] = half[a, b]
+                predicted_cov[i, b, a] = half[a, b]
+        for a in range(r):
             for b in range(a + 1):
-                if b >= r:
-                    total = filtered_cov[i, a, b]
-                elif a >= r:
-                    total = half[b, a]
-                else:
-                    total = 0.0
-                    for m in range(d):
-                        total += half[a, m] * system.transition[i, b, m]
+                total = 0.0
+                for m in range(d):
+                    total += half[a, m] * system.transition[i, b, m]
                 predicted_cov[i, a, b] = total
                 predicted_cov[i, b, a] = total
+        for a in range(d):
             predicted_cov[i, a, a] += system.noise[i, a]
         if not system.observed[i]:
             for a in range(d):
@@ -131,14 +121,7 @@ def forward(system):  # type: ignore[no-untyped-def]
                 for b in range(d):
                     filtered_cov[i + 1, a, b] = predicted_cov[i, a, b]
             continue
-        innovation = system.reading[i] - system.intercept[i]
-        spread = system.variance[i]
-        for a in range(d):
-            gain[a] = 0.0
-            for b in range(d):
-                gain[a] += predicted_cov[i, a, b] * system.loading[i, b]
-            innovation -= system.loading[i, a] * predicted[i, a]
-            spread += system.loading[i, a] * gain[a]
+        innovation, spread = _innovation(system, predicted, predicted_cov, gain, i)
         log_likelihood -= 0.5 * (LOG_2PI + np.log(spread) + innovation * innovation / spread)
         for a in range(d):
             share = gain[a] / spread
@@ -146,6 +129,69 @@ def forward(system):  # type: ignore[no-untyped-def]
             for b in range(d):
                 filtered_cov[i + 1, a, b] = predicted_cov[i, a, b] - share * gain[b]
     return log_likelihood, predicted, filtered, predicted_cov, filtered_cov
+
+
+@njit(cache=True)
+def _innovation(system, predicted, predicted_cov, gain, i):  # type: ignore[no-untyped-def]
+    """What the reading of step i shows beyond its prediction, and the variance of that.
+
+    Puts the covariance of the states with it into `gain` (d,).
+    """
+    d = len(gain)
+    innovation = system.reading[i] - system.intercept[i]
+    spread = system.variance[i]
+    gain[:] = 0.0
+    for b in range(d):
+        factor = system.loading[i, b]
+        if factor != 0.0:
+            innovation -= factor * predicted[i, b]
+            for a in range(d):
+                gain[a] += factor * predicted_cov[i, b, a]
+    for a in range(d):
+        spread += system.loading[i, a] * gain[a]
+    return innovation, spread
+
+
+@njit(cache=True)
+def _pull_symmetric(transition, whole, pulled, rest, i):  # type: ignore[no-untyped-def]
+    """T' C T of step i in the place of the symmetric C = `whole` (d, d).
+
+    Leaves the moving rows of C T in `pulled` (r, d); `rest` (r, d) is for work. With R the moving
+    rows of T: T' C T = R' (C T)_r, and the other states add what stands in their rows of C T.
+    """
+    r, d = pulled.shape
+    for a in range(r):
+        for m in range(d):
+            rest[a, m] = whole[a, m] if m >= r else 0.0
+            pulled[a, m] = rest[a, m]
+        for b in range(r):
+            factor = whole[a, b]
+            for m in range(d):
+                pulled[a, m] += factor * transition[i, b, m]
+    for a in range(r):
+        for m in range(d):
+            whole[a, m] = 0.0
+            whole[m, a] = 0.0
+    for a in range(r):
+        for m in range(d):
+            factor = transition[i, a, m]
+            if factor != 0.0:
+                for b in range(d):
+                    whole[m, b] += factor * pulled[a, b]
+                for b in range(r, d):
+                    whole[b, m] += factor * rest[a, b]
+
+
+@njit(cache=True)
+def _pull_vector(transition, along, kept, i):  # type: ignore[no-untyped-def]
+    """T' v of step i in the place of v = `along` (d,); `kept` (d,) is for work."""
+    _, r, d = transition.shape
+    for a in range(r):
+        kept[a] = along[a]
+        along[a] = 0.0
+    for a in range(r):
+        for m in range(d):
+            along[m] += transition[i, a, m] * kept[a]
 
 
 @njit(cache=True)
@@ -169,72 +215,52 @@ def log_likelihood_and_adjoint(system):  # type: ignore[no-untyped-def]
     cov_bar = np.zeros((d, d))  # adjoint of the filtered covariance, symmetric
     gain = np.empty(d)
     gain_bar = np.empty(d)
-    before = np.empty(d)
-    moved = np.empty((d, d))  # cov_bar T
+    kept = np.empty(d)
+    pulled = np.empty((r, d))  # moving rows of cov_bar T
+    rest = np.empty((r, d))
     for i in range(n - 1, -1, -1):
         if system.observed[i]:
-            innovation = system.reading[i] - system.intercept[i]
-            spread = system.variance[i]
+            innovation, spread = _innovation(system, predicted, predicted_cov, gain, i)
+            along = squared = 0.0
+            gain_bar[:] = 0.0
+            for b in range(d):
+                for a in range(d):
+                    gain_bar[a] += cov_bar[b, a] * gain[b]
             for a in range(d):
-                gain[a] = 0.0
-                for b in range(d):
-                    gain[a] += predicted_cov[i, a, b] * system.loading[i, b]
-                innovation -= system.loading[i, a] * predicted[i, a]
-                spread += system.loading[i, a] * gain[a]
-            along = 0.0
-            squared = 0.0
-            for a in range(d):
-                total = 0.0
-                for b in range(d):
-                    total += cov_bar[a, b] * gain[b]
                 along += bar[a] * gain[a]
-                squared += gain[a] * total
-                gain_bar[a] = (bar[a] * innovation - 2.0 * total) / spread
+                squared += gain[a] * gain_bar[a]
             innovation_bar = (along - innovation) / spread
             spread_bar = (
                 squared - along * innovation + 0.5 * innovation * innovation
             ) / spread**2 - 0.5 / spread
             for a in range(d):
+                gain_bar[a] = (bar[a] * innovation - 2.0 * gain_bar[a]) / spread
                 gain_bar[a] += spread_bar * system.loading[i, a]
+                adjoint.loading[i, a] = spread_bar * gain[a] - innovation_bar * predicted[i, a]
+            for b in range(d):
+                for a in range(d):
+                    adjoint.loading[i, a] += predicted_cov[i, b, a] * gain_bar[b]
             for a in range(d):
-                total = spread_bar * gain[a] - innovation_bar * predicted[i, a]
-                for b in range(d):
-                    total += predicted_cov[i, a, b] * gain_bar[b]
-                    cov_bar[a, b] += 0.5 * (
-                        gain_bar[a] * system.loading[i, b] + system.loading[i, a] * gain_bar[b]
-                    )
-                adjoint.loading[i, a] = total
-                bar[a] -= innovation_bar * system.loading[i, a]
+                factor = system.loading[i, a]
+                if factor != 0.0:
+                    bar[a] -= innovation_bar * factor
+                    for b in range(d):
+                        cov_bar[a, b] += 0.5 * factor * gain_bar[b]
+                        cov_bar[b, a] += 0.5 * factor * gain_bar[b]
             adjoint.intercept[i] = -innovation_bar
             adjoint.variance[i] = spread_bar
         for a in range(d):
             adjoint.noise[i, a] = cov_bar[a, a]
-            for m in range(d):
-                moved[a, m] = cov_bar[a, m] if m >= r else 0.0
-            for b in range(r):
-                factor = cov_bar[a, b]
-                for m in range(d):
-                    moved[a, m] += factor * system.transition[i, b, m]
+        _pull_symmetric(system.transition, cov_bar, pulled, rest, i)
         for a in range(r):
             adjoint.offset[i, a] = bar[a]
             for m in range(d):
                 adjoint.transition[i, a, m] = bar[a] * filtered[i, m]
             for b in range(d):
-                factor = 2.0 * moved[a, b]
+                factor = 2.0 * pulled[a, b]
                 for m in range(d):
                     adjoint.transition[i, a, m] += factor * filtered_cov[i, b, m]
-        for m in range(d):
-            before[m] = bar[m] if m >= r else 0.0
-            for a in range(r):
-                before[m] += system.transition[i, a, m] * bar[a]
-            for b in range(d):
-                cov_bar[m, b] = moved[m, b] if m >= r else 0.0
-            for a in range(r):
-                factor = system.transition[i, a, m]
-                for b in range(d):
-                    cov_bar[m, b] += factor * moved[a, b]
-        for m in range(d):
-            bar[m] = before[m]
+        _pull_vector(system.transition, bar, kept, i)
     return log_likelihood, adjoint
 
 
@@ -258,52 +284,36 @@ def step_response(system, predicted, predicted_cov, first):  # type: ignore[no-u
     curvature = np.zeros((n, d))
     score = np.zeros(d)
     information = np.zeros((d, d))
-    half = np.empty((d, d))
     gain = np.empty(d)
     moved = np.empty(d)
+    pulled = np.empty((r, d))
+    rest = np.empty((r, d))
     for i in range(n - 1, first - 1, -1):
         for a in range(d):
             slope[i, a] = score[a]
             curvature[i, a] = information[a, a]
         if system.observed[i]:
-            innovation = system.reading[i] - system.intercept[i]
-            spread = system.variance[i]
+            innovation, spread = _innovation(system, predicted, predicted_cov, gain, i)
+            along = squared = 0.0
+            moved[:] = 0.0
+            for b in range(d):
+                for a in range(d):
+                    moved[a] += information[b, a] * gain[b]
             for a in range(d):
-                gain[a] = 0.0
-                for b in range(d):
-                    gain[a] += predicted_cov[i, a, b] * system.loading[i, b]
-                innovation -= system.loading[i, a] * predicted[i, a]
-                spread += system.loading[i, a] * gain[a]
-            along = 0.0
-            squared = 0.0
-            for a in range(d):
-                moved[a] = 0.0
-                for b in range(d):
-                    moved[a] += information[a, b] * gain[b]
                 along += gain[a] * score[a]
                 squared += gain[a] * moved[a]
+            # (1 + squared / spread) h h' − h moved' − moved h', all over spread.
             for a in range(d):
-                score[a] += system.loading[i, a] * (innovation - along) / spread
-                for b in range(d):
-                    information[a, b] += (
-                        (1.0 + squared / spread) * system.loading[i, a] * system.loading[i, b]
-                        - system.loading[i, a] * moved[b]
-                        - moved[a] * system.loading[i, b]
-                    ) / spread
-        for m in range(d):
-            moved[m] = score[m] if m >= r else 0.0
-            for a in range(r):
-                moved[m] += system.transition[i, a, m] * score[a]
-            for b in range(d):
-                half[m, b] = information[m, b] if m >= r else 0.0
-                for a in range(r):
-                    half[m, b] += system.transition[i, a, m] * information[a, b]
-        for m in range(d):
-            score[m] = moved[m]
-            for b in range(d):
-                information[m, b] = half[m, b] if b >= r else 0.0
-                for a in range(r):
-                    information[m, b] += half[m, a] * system.transition[i, a, b]
+                moved[a] -= 0.5 * (1.0 + squared / spread) * system.loading[i, a]
+            for a in range(d):
+                factor = system.loading[i, a] / spread
+                if factor != 0.0:
+                    score[a] += factor * (innovation - along)
+                    for b in range(d):
+                        information[a, b] -= factor * moved[b]
+                        information[b, a] -= factor * moved[b]
+        _pull_symmetric(system.transition, information, pulled, rest, i)
+        _pull_vector(system.transition, score, moved, i)
     return slope, curvature
 
 
@@ -371,7 +381,7 @@ def draw_states(system, root, normals):  # type: ignore[no-untyped-def]
     predicted_cov = forward(system)[3]
     path = np.empty((n, d))
     state = np.empty(d)
-    moved = np.empty(d)
+    kept = np.empty(d)
     for a in range(d):
         state[a] = system.mean[a]
         for b in range(d):
@@ -384,16 +394,16 @@ def draw_states(system, root, normals):  # type: ignore[no-untyped-def]
     spreads = np.ones(n)
     for i in range(n):
         for a in range(d):
-            moved[a] = state[a]
+            kept[a] = state[a]
             surplus[i, a] = mean[a]
-            if a < r:
-                moved[a] = system.offset[i, a]
-                surplus[i, a] = 0.0
-                for m in range(d):
-                    moved[a] += system.transition[i, a, m] * state[m]
-                    surplus[i, a] += system.transition[i, a, m] * mean[m]
+        for a in range(r):
+            state[a] = system.offset[i, a]
+            surplus[i, a] = 0.0
+            for m in range(d):
+                state[a] += system.transition[i, a, m] * kept[m]
+                surplus[i, a] += system.transition[i, a, m] * mean[m]
         for a in range(d):
-            state[a] = moved[a] + np.sqrt(system.noise[i, a]) * normals[i, a]
+            state[a] += np.sqrt(system.noise[i, a]) * normals[i, a]
             path[i, a] = state[a]
             mean[a] = surplus[i, a]
         if system.observed[i]:
@@ -403,10 +413,13 @@ def draw_states(system, root, normals):  # type: ignore[no-untyped-def]
                 - np.sqrt(system.variance[i]) * normals[i, d]
             )
             spread = system.variance[i]
+            for b in range(d):
+                factor = system.loading[i, b]
+                if factor != 0.0:
+                    innovation -= factor * (state[b] + mean[b])
+                    for a in range(d):
+                        gains[i, a] += factor * predicted_cov[i, b, a]
             for a in range(d):
-                for b in range(d):
-                    gains[i, a] += predicted_cov[i, a, b] * system.loading[i, b]
-                innovation -= system.loading[i, a] * (state[a] + mean[a])
                 spread += system.loading[i, a] * gains[i, a]
             for a in range(d):
                 mean[a] += gains[i, a] * innovation / spread
@@ -423,12 +436,8 @@ def draw_states(system, root, normals):  # type: ignore[no-untyped-def]
                 bar[a] += pull / spreads[i] * system.loading[i, a]
         for a in range(d):
             path[i, a] += surplus[i, a]
-            for b in range(d):
-                path[i, a] += predicted_cov[i, a, b] * bar[b]
-        for m in range(d):
-            moved[m] = bar[m] if m >= r else 0.0
-            for a in range(r):
-                moved[m] += system.transition[i, a, m] * bar[a]
-        for m in range(d):
-            bar[m] = moved[m]
+        for b in range(d):
+            for a in range(d):
+                path[i, a] += predicted_cov[i, b, a] * bar[b]
+        _pull_vector(system.transition, bar, kept, i)
     return path

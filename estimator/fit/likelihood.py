@@ -47,20 +47,26 @@ def compiled() -> bool:
 
 
 def compile_density(problem: Problem) -> None:
-    """Compile the likelihood and its gradient, by running them once on this log."""
-    readings, z = len(problem.schedule.readings), np.zeros(problem.priors.size)
-    # First, since a second process waits for it (`compile_draws`).
-    by_step = np.ones(len(problem.frame.steps))
-    system_of(problem.priors.natural(z), by_step, 0, problem.frame)
-    density_and_gradient(z, np.ones(readings), 0, problem.frame)
+    """Compile what integrates the levels out, by running it once on this log: the likelihood with
+    its gradient, and the moves between explanations.
+
+    A second process can do the rest beside it (`compile_draws`): compiled code is shared through
+    numba's cache on disk, and on a machine's first run this saves seconds.
+    """
+    frame, z = problem.frame, np.zeros(problem.priors.size)
+    readings, some = len(problem.schedule.readings), np.zeros(2, dtype=np.int64)
+    # First, since the other process waits for it.
+    system_of(problem.priors.natural(z), np.ones(len(frame.steps)), 0, frame)
+    density_and_gradient(z, np.ones(readings), 0, frame)
+    classes = np.zeros(readings, dtype=np.int64)
+    move_apart(z, classes, some, some, np.zeros((1, 4)), np.zeros(1), 0.5, frame)
 
 
 def compile_draws(problem: Problem) -> None:
     """Compile what draws levels and classes, by running it once on this log.
 
-    A second process can do this beside `compile_density`: compiled code is shared through numba's
-    cache on disk, and on a machine's first run this saves seconds. It begins with what needs no
-    system, so that each finds on disk what the other has done.
+    It begins with what needs no system, so that each of two processes finds on disk what the other
+    has done (`compile_density`).
     """
     compile_filter()
     frame, size, kits = problem.frame, problem.priors.size, len(problem.schedule.kits)
@@ -68,13 +74,10 @@ def compile_draws(problem: Problem) -> None:
     readings = len(problem.schedule.readings)
     normals = np.zeros((len(frame.steps) + 1, frame.shape.size + 1))
     draw_path_at(theta, np.ones(readings), 0, frame, normals)
-    classes = np.zeros(readings, dtype=np.int64)
-    some = np.zeros(2, dtype=np.int64)
-    move_apart(np.zeros(size), classes, some, some, np.zeros((1, 4)), np.zeros(1), 0.5, frame)
     moves, ones = np.full((kits, 1), 0.5), np.ones(kits)
     sweep_errors(
         np.zeros(size),
-        classes,
+        np.zeros(readings, dtype=np.int64),
         0,
         frame,
         ones,
@@ -108,7 +111,7 @@ def system_of(theta, by_step, jump, frame):  # type: ignore[no-untyped-def]
     return system
 
 
-@njit(cache=True)
+@njit(cache=True, inline="always")  # or all of it would be compiled once more
 def value_and_gradient(z, spread, jump, frame):  # type: ignore[no-untyped-def]
     """Log-likelihood and its gradient by z (p,); −inf and zeros where the numbers overflow."""
     theta = natural_at(z, frame.arrays)

@@ -38,10 +38,10 @@ from estimator.fit.layout import (
 from estimator.fit.load import ROOM
 from estimator.fit.mass_balance import LEAST_UNLOGGED, NET_CHANGE_SCALE
 from estimator.fit.problem import Problem
-from estimator.fit.sampling import Trace
 from estimator.fit.schedule import Schedule
 from estimator.fit.state import TankState
 from estimator.fit.states import DayStates, daily_mean, draw_day_states
+from estimator.fit.trace import Trace
 from estimator.water.light import day_shape, light_share
 from estimator.water.supply import SupplyLaw, strength_after
 

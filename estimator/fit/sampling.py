@@ -10,12 +10,12 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Any, cast
 
 import numpy as np
 import pymc as pm
 from pymc.model.core import ValueGradFunction
+from pymc.step_methods.hmc.quadpotential import QuadPotentialFull
 from scipy import optimize
 
 from estimator.errors import FitError
@@ -23,11 +23,13 @@ from estimator.fit.likelihood import (
     MISREAD_SPREAD,
     bent,
     class_chances,
+    density_and_gradient,
     draw_path_at,
     straight,
 )
 from estimator.fit.model import PLAIN_MODE, KitErrorStep, TankDensity, build_model
 from estimator.fit.problem import Problem
+from estimator.fit.trace import Trace
 from estimator.processes import Bound
 
 CHAINS = 4
@@ -40,29 +42,6 @@ SMALLER = 0.85
 a narrow place, and elsewhere it costs a sixth more."""
 ROBUST_ROUNDS = 4
 WALL = 1e12
-
-
-@dataclass(frozen=True)
-class Trace:
-    """Raw draws of one fit.
-
-    Attributes:
-        z: (chains, draws, p) standard normal numbers behind the parameters.
-        natural: (chains, draws, p) parameters on their natural scales, as `PriorTable` orders them.
-        misread: (chains, draws, m) class of each reading.
-        jump: (chains, draws) which of the candidates of `jumps` happened.
-        divergences: count over all chains.
-        gradients: likelihood gradients used while drawing, over all chains.
-        step_size: that NUTS took last, geometric mean over the chains.
-    """
-
-    z: np.ndarray
-    natural: np.ndarray
-    misread: np.ndarray
-    jump: np.ndarray
-    divergences: int
-    gradients: int
-    step_size: float
 
 
 class _Density:
@@ -90,6 +69,17 @@ class _Density:
             mode=PLAIN_MODE,
         )
         self.function.trust_input = True
+        self.frame = problem.frame
+        # PyTensor's way through its graph takes as long as a third of a short log's density. Where
+        # PyMC keeps these elsewhere one day, that way is taken.
+        self.shared = getattr(self.function, "_extra_vars_shared", {})
+        if {"misread", "jump"} <= set(self.shared):
+            self.function._pytensor_function = self._at
+
+    def _at(self, t: np.ndarray) -> tuple[float, np.ndarray]:
+        """What the compiled function of PyTensor would give, without it."""
+        misread, jump = (self.shared[name].get_value(borrow=True) for name in ("misread", "jump"))
+        return density_and_gradient(t, MISREAD_SPREAD[misread], int(jump), self.frame)
 
     def set_classes(self, misread: np.ndarray) -> None:
         """Fix the classes (m,), with no jump."""
@@ -144,6 +134,18 @@ def _laplace_covariance(density: _Density, z: np.ndarray) -> np.ndarray:
     values, vectors = np.linalg.eigh(hessian)
     # The prior alone gives curvature 1.
     return (vectors / np.clip(values, 0.5, None)) @ vectors.T
+
+
+class _Momenta(QuadPotentialFull):
+    """PyMC's kinetic energy, its random momenta by a root made once."""
+
+    def __init__(self, covariance: np.ndarray) -> None:
+        super().__init__(covariance)
+        self._root = np.linalg.inv(self._chol).T
+
+    def random(self) -> np.ndarray:
+        """Normal with the inverse of the covariance."""
+        return self._root @ self.rng.normal(size=self._n)
 
 
 class Sampler:
@@ -222,8 +224,7 @@ class Sampler:
         with model:
             nuts = pm.NUTS(
                 [model["t"]],
-                scaling=self.covariance,
-                is_cov=True,
+                potential=_Momenta(self.covariance),
                 logp_dlogp_func=self.density.function,
                 initial_point=self.density.start,
                 model=model,
@@ -285,29 +286,3 @@ def _trace_of(trace: Any, problem: Problem, draws: int) -> Trace:
         gradients=int(np.sum(trace.get_sampler_stats("tree_size"))),
         step_size=float(np.exp(np.mean([np.log(chain[-1]) for chain in sizes]))),
     )
-
-
-def join(first: Trace, second: Trace) -> Trace:
-    """One trace of two, the second resumed from the first."""
-    return Trace(
-        z=np.concatenate([first.z, second.z], axis=1),
-        natural=np.concatenate([first.natural, second.natural], axis=1),
-        misread=np.concatenate([first.misread, second.misread], axis=1),
-        jump=np.concatenate([first.jump, second.jump], axis=1),
-        divergences=first.divergences + second.divergences,
-        gradients=first.gradients + second.gradients,
-        step_size=second.step_size,
-    )
-
-
-def thinned(total: int, count: int) -> np.ndarray:
-    """Indices of at most `count` evenly spaced draws of `total`."""
-    return np.unique(np.linspace(0, total - 1, min(count, total)).round().astype(int))
-
-
-def made_up_trace(problem: Problem) -> Trace:
-    """Two draws at the prior medians, to compile what takes a trace."""
-    z = np.zeros((1, 2, problem.priors.size))
-    misread = np.zeros((1, 2, len(problem.schedule.readings)), dtype=np.int64)
-    jump = np.zeros((1, 2), dtype=np.int64)
-    return Trace(z, problem.priors.natural(z), misread, jump, 0, 0, 1.0)

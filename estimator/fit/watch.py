@@ -19,7 +19,7 @@ from estimator.fit.kalman import forward, step_response
 from estimator.fit.likelihood import system_at
 from estimator.fit.mass_balance import light_and_scale
 from estimator.fit.priors import EFFLUENT_DRIFT_PRIOR
-from estimator.fit.sampling import thinned
+from estimator.fit.trace import thinned
 from estimator.inputs.parameters import ALKALINITY
 
 FADED, FADE_DAYS = 0.10, 28

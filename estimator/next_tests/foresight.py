@@ -24,9 +24,9 @@ from estimator.fit.load import ROOM
 from estimator.fit.mass_balance import NET_CHANGE_SCALE
 from estimator.fit.posterior import law_now
 from estimator.fit.problem import Problem, pose
-from estimator.fit.sampling import Trace, thinned
 from estimator.fit.schedule import Schedule
 from estimator.fit.state import TankState
+from estimator.fit.trace import Trace, thinned
 from estimator.inputs.records import Action, Reading, TankLog
 from estimator.water.light import day_shape, light_share, lit_fraction
 from estimator.water.settings import day_of

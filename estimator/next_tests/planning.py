@@ -12,7 +12,7 @@ from estimator.advice.flow import LEAST_ELASTICITY, to_ml_h
 from estimator.fit.fitting import Fit
 from estimator.fit.forecast import compile_forecast
 from estimator.fit.problem import Problem
-from estimator.fit.sampling import made_up_trace
+from estimator.fit.trace import made_up_trace
 from estimator.inputs.parameters import ALKALINITY
 from estimator.inputs.records import Action, Reading
 from estimator.next_tests.candidates import Bench, bench_of, candidates_of, tests_to_choose_from

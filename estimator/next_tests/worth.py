@@ -17,7 +17,7 @@ from scipy.special import ndtr, ndtri
 
 from estimator.advice.flow import HORIZON_DAYS
 from estimator.fit.forecast import hold_chances
-from estimator.fit.sampling import thinned
+from estimator.fit.trace import thinned
 from estimator.inputs.tank import Target
 from estimator.next_tests.foresight import Foresight, Present
 from estimator.next_tests.outcomes import Outcomes, before_tests

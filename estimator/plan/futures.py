@@ -12,8 +12,8 @@ from estimator.fit.jumps import DAILY_CHANCE, EFFLUENT, SIZE_SD, UPTAKE
 from estimator.fit.kit_in_use import kit_in_use, usual_time_d
 from estimator.fit.likelihood import MISREAD_CHANCE, MISREAD_SPREAD
 from estimator.fit.posterior import Posterior
-from estimator.fit.sampling import thinned
 from estimator.fit.state import TankState
+from estimator.fit.trace import thinned
 from estimator.inputs.tank import Tank
 from estimator.water.light import day_shape
 from estimator.water.supply import strength_after

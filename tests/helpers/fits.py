@@ -31,8 +31,8 @@ from estimator.fit.layout import (
 )
 from estimator.fit.posterior import Posterior
 from estimator.fit.problem import Problem, pose
-from estimator.fit.sampling import Trace, made_up_trace
 from estimator.fit.schedule import Schedule
+from estimator.fit.trace import Trace, made_up_trace
 from estimator.inputs.records import TankLog
 from estimator.inputs.tank import Tank
 from estimator.synthetic.simulation import Truth

@@ -7,7 +7,7 @@ import numpy as np
 from estimator import units
 from estimator.fit.likelihood import MISREAD_CHANCE, MISREAD_SPREAD
 from estimator.fit.load import ROOM
-from estimator.fit.sampling import thinned
+from estimator.fit.trace import thinned
 from estimator.inputs.records import Reading
 from estimator.next_tests.foresight import MOST_REPEATS, Foresight, Present, slopes
 from estimator.water.supply import SupplyLaw

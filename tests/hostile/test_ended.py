@@ -112,7 +112,7 @@ def test_a_signal_that_the_caller_ignores_is_ignored(folder, number):
 @pytest.mark.sampler
 @pytest.mark.skipif(os.cpu_count() == 1, reason="all in one process")
 def test_a_killed_fit_leaves_no_chains(folder):
-    """The real chains and the real helper that compiles, killed at work."""
+    """The real chains and the process that started them, killed at work."""
     readings = "".join(f"2025-03-{day:02d},alkalinity,,{8 + day % 3}\n" for day in range(5, 28))
     (folder / "log.csv").write_text("time,entry,of,value\n" + readings)
     process = start(["-c", MAIN], folder, *REPORT)

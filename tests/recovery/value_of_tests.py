@@ -33,7 +33,8 @@ from estimator.fit.likelihood import MISREAD_SPREAD, draw_path_at
 from estimator.fit.load import ROOM
 from estimator.fit.posterior import law_now
 from estimator.fit.problem import Problem, pose
-from estimator.fit.sampling import Trace, sample
+from estimator.fit.sampling import sample
+from estimator.fit.trace import Trace
 from estimator.inputs.records import Reading, TankLog
 from estimator.inputs.tank import Tank
 from estimator.next_tests.foresight import foresee

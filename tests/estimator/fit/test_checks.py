@@ -31,7 +31,7 @@ def diagnosed(
         return {"x": np.array(bulk if method == "bulk" else tail)}
 
     fake = SimpleNamespace(rhat=lambda _: {"x": np.array(r_hat)}, ess=ess)
-    monkeypatch.setattr(checks, "_arviz", lambda: fake)
+    monkeypatch.setattr(checks, "load_arviz", lambda: fake)
     made = np.random.default_rng(0).standard_normal((2, 4 * draws))
     return diagnose({"first": made[0], "second": made[1]}, 4, divergences)
 

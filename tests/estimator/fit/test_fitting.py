@@ -8,9 +8,10 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from estimator.fit import fitting
+from estimator.fit import fitting, sampling
 from estimator.fit.problem import pose
-from estimator.fit.sampling import CHAINS, Trace
+from estimator.fit.sampling import CHAINS
+from estimator.fit.trace import Trace
 from estimator.remark import Remark
 from helpers.fits import GOOD
 from helpers.tanks import example_log, example_tank
@@ -45,7 +46,7 @@ def drawn(problem, monkeypatch, passes_from: int):
         enough = trace.z.shape[1] >= passes_from
         return SimpleNamespace(diagnostics=GOOD if enough else FAILED)
 
-    monkeypatch.setattr(fitting, "Sampler", Chains)
+    monkeypatch.setattr(sampling, "Sampler", Chains)
     monkeypatch.setattr(fitting, "collect", collect)
     seeds = np.random.SeedSequence(1).spawn(3)
     return fitting.fit(problem, *seeds), begun

@@ -27,9 +27,9 @@ from estimator.fit.load import ROOM
 from estimator.fit.mass_balance import LEAST_UNLOGGED, NET_CHANGE_SCALE
 from estimator.fit.posterior import collect, describe, reported
 from estimator.fit.problem import pose
-from estimator.fit.sampling import Trace
 from estimator.fit.state import TankState
 from estimator.fit.states import DayStates
+from estimator.fit.trace import Trace
 from estimator.remark import Remark
 from estimator.synthetic.simulation import simulate_levels, simulate_log
 from estimator.water import chamber_table

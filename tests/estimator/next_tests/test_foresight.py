@@ -15,9 +15,9 @@ from estimator.fit.kalman import System
 from estimator.fit.layout import PHYSICAL
 from estimator.fit.posterior import Posterior, describe
 from estimator.fit.problem import pose
-from estimator.fit.sampling import Trace
 from estimator.fit.schedule import build_schedule
 from estimator.fit.states import day_states
+from estimator.fit.trace import Trace
 from estimator.inputs.records import Action
 from estimator.next_tests import foresight as fs
 from estimator.next_tests.outcomes import outcomes_of
