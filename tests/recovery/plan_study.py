@@ -378,9 +378,10 @@ def one_tank(index: int, seed: int, kind: str, world: str = "calm") -> dict[str,
             if what == "give":
                 keeper.give(of)
                 continue
-            spent += of.minutes
+            # Calcium is not simulated here: its tests are not made, and take no time.
             if of.entry != "alkalinity":
                 continue
+            spent += of.minutes
             if of.of == "effluent" and keeper.true.flow_ml_h <= 0:
                 continue
             readings = [keeper.read(of.of) for _ in range(of.repeats)]
