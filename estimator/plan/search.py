@@ -2,8 +2,8 @@
 
 Candidates are followed through futures of the posterior. The best by good days is wanted, but work
 and change must be worth it: minutes of testing and a longer hand-over cost a little, and the
-present settings are left where nothing does better by `LEFT_ALONE`. What is chosen in one set of
-futures is told from another.
+present settings are left where nothing does better by `LEFT_ALONE`, neither with the rule followed
+nor with nothing changed again. What is chosen in one set of futures is told from another.
 """
 
 from __future__ import annotations
@@ -49,7 +49,7 @@ RUNGS = (1, 2, 3, 4, 6)
 LEAST_RUNG = 0.08
 """Part of the load that a rung moves at least."""
 LIFT_FROM = 0.25
-"""A level so far below the aim, in half widths of the band, is put right by a one-off addition."""
+"""A level so far below the aim, in widths of the band, is put right by a one-off addition."""
 SLOWER_SHARE = 0.5
 """Part of the largest rise that a slower correction asks for."""
 FAST_COST = 1.0
