@@ -182,4 +182,4 @@ def _tied(better: Worth, worse: Worth) -> bool:
     Outcomes of one index were imagined from the same draw, so the difference is taken in pairs.
     """
     apart = worse.width - better.width
-    return bool(np.mean(apart) < 2.0 * np.std(apart) / np.sqrt(len(apart)))
+    return bool(np.mean(apart) <= 2.0 * np.std(apart) / np.sqrt(len(apart)))

@@ -146,7 +146,7 @@ def _rule(ground: Ground, task: Task, chosen: Chosen) -> TestRule:
     )
     half = task.half_band * task.belief.calibration
     step = kit_in_use(ground.posterior, ground.tank).step_meq_l
-    ends = float(np.ceil(max(2 * half, 4 * step) / step) * step)
+    ends = float(np.ceil(max(2 * half, 4 * step) / step - 1e-9) * step)
     return TestRule(
         kit=kit.name if (kit := kit_of(ground)) else None,
         most_ml_d=means.rates(task.most_meq_d) if task.doses else means.rates(0.0),

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from estimator.next_tests.candidates import Candidate
-from estimator.next_tests.ranking import rank
+from estimator.next_tests.ranking import _tied, rank
 from estimator.next_tests.worth import Worth
 
 WIDTHS = {"month": 0.5, "week": 0.5, "once": 0.9, "later": 0.95}
@@ -40,3 +40,9 @@ def test_the_narrowest_is_first_and_of_two_alike_the_quicker() -> None:
     assert [one.expected_width_ml_h for one in found] == pytest.approx([500.0, 500.0, 900.0, 950.0])
     assert found[0].width_range_ml_h == pytest.approx((410.0, 590.0))
     assert [one.narrowing for one in found] == pytest.approx([0.5, 0.5, 0.1, 0.05])
+
+
+def test_tests_that_show_the_same_are_tied() -> None:
+    """A difference of nothing has no error either."""
+    one = Worth(np.full(101, 12.0), 0.01, 0.001, 0.7, 90.0)
+    assert _tied(one, one)

@@ -160,6 +160,14 @@ def test_a_kit_that_reads_high_has_a_wider_band() -> None:
     assert told(given=given).rule.cases[1].from_meq_l == pytest.approx(2.6 - 0.55)
 
 
+def test_a_band_of_whole_steps_is_no_wider_by_rounding() -> None:
+    """0.3 meq/L are six steps of 0.05, whatever the last digit."""
+    given = handed()
+    of = 0.3 / (2 * given.half_band) * (1 + 1e-14)
+    given = replace(given, belief=given.belief._replace(calibration=of))
+    assert told(given=given).rule.cases[1].from_meq_l == pytest.approx(2.6 - 0.3)
+
+
 def test_without_tests_between_reports_there_is_no_rule() -> None:
     """The report is run in its stead."""
     assert told(rhythm=Rhythm((), 1, (7,))).rule is None
