@@ -33,7 +33,7 @@ REPORT_DAYS = {
     "untested": (1,),
     "correct": (1, 2, 3),
     "hand_over": (4,),
-    "hold": (3, 4, 7),
+    "hold": (3, 4),
     "dose": (4, 7),
 }
 """From the first step to the next report, by what a plan is for."""

@@ -376,7 +376,7 @@ def test_checks_are_weighed_against_the_tests_that_they_displace(monkeypatch) ->
 def test_checks_take_the_place_of_tests_that_are_worth_less(
     monkeypatch, worth: float, takes_its_place: bool
 ) -> None:
-    """Two checks take twelve of the thirty minutes, which costs 0.05 good days: where they bring
+    """Two checks take twelve of the sixty minutes, which costs 0.05 good days: where they bring
     more they are made, and the plan is the one with fewer minutes."""
     searched, chosen, told = [], [], []
 
@@ -397,11 +397,30 @@ def test_checks_take_the_place_of_tests_that_are_worth_less(
         references={"standard": Composition("standard", {"alkalinity": 7.0 * DKH})},
         kits={"alk": replace(example_tank().kits["alk"], minutes=6.0)},
     )
-    found = plan(known(**CARRIES), RUNNING, of)
-    assert searched == [30.0, 18.0]
+    found = plan(known(**CARRIES), RUNNING, of, minutes=60.0)
+    assert searched == [60.0, 48.0]
     assert told[0] is chosen[int(takes_its_place)]
     checked = [(t.of, t.repeats) for t in found.tests if t.of == "standard"]
     assert checked == ([("standard", 2)] if takes_its_place else [])
+
+
+def test_checks_that_there_is_no_time_for_are_not_weighed(monkeypatch) -> None:
+    """Four days have 17 of the thirty minutes, and the report's own tests take twelve."""
+    searched = []
+
+    def spying_search(task, futures):
+        searched.append(task.minutes_per_week)
+        return search(task, futures)
+
+    monkeypatch.setattr(planner, "search", spying_search)
+    monkeypatch.setattr(planner, "gains_of", lambda *_: (TestGain("reference", 2, 0.9, 0.0),))
+    of = tank(
+        references={"standard": Composition("standard", {"alkalinity": 7.0 * DKH})},
+        kits={"alk": replace(example_tank().kits["alk"], minutes=6.0)},
+    )
+    found = plan(known(**CARRIES), RUNNING, of)
+    assert searched == [30.0]
+    assert not [t for t in found.tests if t.of == "standard"]
 
 
 def scheduled(of_kind: str = "hold", rhythm: Rhythm | None = None, minutes=90.0, **changes):
