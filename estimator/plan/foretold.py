@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 
-from estimator.fit.forecast import to_step
 from estimator.plan.course import Followed
 from estimator.plan.futures import Futures
 from estimator.plan.result import Foretold
@@ -26,9 +25,10 @@ def foretold(kit: str, futures: Futures, followed: Followed) -> Foretold:
     level, flow = followed.level_meq_l[:, 0], followed.flow_l_d[:, 0]
     effluent = None
     if np.any(flow > 0):
-        law = futures.state.law._replace(strength=futures.strength[: len(flow)])
-        shown = futures.calibration * (level + law.increment_at(flow, level))
-        # The titration after the tank's own: each has an error of its own.
-        error = futures.error_meq_l[1 : len(flow) + 1, 1]
-        effluent = to_step(shown + error, futures.kit_step_meq_l)
+        effluent = np.stack(
+            [
+                futures.effluent_titrations(day, *then)[0]
+                for day, then in enumerate(zip(level, flow, strict=True), start=1)
+            ]
+        )
     return Foretold(kit, np.concatenate([first, followed.shown_meq_l[:, 0]]), effluent)

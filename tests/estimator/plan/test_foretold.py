@@ -87,8 +87,8 @@ def test_a_kit_reads_the_effluent_as_it_reads_the_tank() -> None:
 
 def test_each_titration_has_an_error_of_its_own() -> None:
     """The effluent's error is not that of the tank's test of the day."""
-    error = np.random.default_rng(1).normal(0.0, 0.1, (DAYS + 1, MOST_REPEATS + 1, DRAWS))
-    known = futures(error_meq_l=error)
+    error = np.random.default_rng(1).normal(0.0, 0.1, (2, DAYS + 1, MOST_REPEATS + 1, DRAWS))
+    known = futures(error_meq_l=error[0], effluent_error_meq_l=error[1])
     found = foretold("alk", known, followed(known, 50.0, known.state.level_meq_l))
     assert found.effluent_meq_l is not None
     tank, effluent = found.tank_meq_l[1], found.effluent_meq_l[0]

@@ -93,3 +93,25 @@ def test_a_titration_reads_the_level_at_the_keepers_hour() -> None:
     step = found.kit_step_meq_l
     assert shown.shape == (MOST_REPEATS + 1, 200)
     np.testing.assert_allclose(shown, np.tile(np.round(then / step) * step, (4, 1)))
+
+
+def test_an_effluent_titration_reads_what_the_chamber_adds_as_the_kit_has_it() -> None:
+    """The level at the keeper's hour, and the increment at the flow and the strength
+    of that day, times a calibration of 1.1; the errors are the effluent's own."""
+    found = futures(known())
+    strength = found.strength.copy()
+    strength[3] = 0.8
+    exact = found._replace(
+        calibration=np.full(len(found.calibration), 1.1),
+        strength=strength,
+        effluent_error_meq_l=np.full_like(found.effluent_error_meq_l, 0.05),
+        kit_step_meq_l=1e-9,
+    )
+    level, flow = found.state.level_meq_l, np.full(len(found.calibration), 40.0)
+    law = found.state.law._replace(strength=0.8)
+    then = level - found.below_mean_d * found.uptake_meq_l_d[3]
+    expected = 1.1 * (then + law.increment_at(flow, level)) + 0.05
+    shown = exact.effluent_titrations(3, level, flow)
+    assert len(shown) == MOST_REPEATS + 1
+    np.testing.assert_allclose(shown[0], expected, rtol=1e-6)
+    assert not np.allclose(found.effluent_error_meq_l, found.error_meq_l)
