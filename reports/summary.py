@@ -57,9 +57,11 @@ def alarm_lines(twin: dict[str, Any]) -> list[str]:
 def _rule_line(numbers: Numbers) -> str:
     """What a test has to read for nothing to be done; what to do else stands on the page."""
     from reports.page.sections.rule import RULE, deeds, figures, quiet_case
+    from reports.page.sections.sheet import reports_at_once
 
     if numbers.get(RULE) is None:
-        return "By what it reads: run the report again."
+        sooner = "; outside the band run the report at once" if reports_at_once(numbers) else ""
+        return f"By what it reads: write it down{sooner}."
     at, case = quiet_case(numbers)
     return _text(
         numbers.say(

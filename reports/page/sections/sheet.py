@@ -21,7 +21,7 @@ from reports.blocks import (
     say,
 )
 from reports.page.report import Report, section
-from reports.page.sections.rule import ladder_blocks, rule_blocks
+from reports.page.sections.rule import RULE, ladder_blocks, rule_blocks
 from reports.page.sections.schedule import all_tests, next_tests_line
 from reports.wording import listed, user_text
 
@@ -186,10 +186,18 @@ def _checklist(n: Report) -> Iterator[Text]:
     if tests is None:
         tests = n.say("none fits into {/plan/minutes_per_week} minutes a week")
     yield say("<strong>Next test:</strong> {}", tests)
+    sooner = ", or at once when alkalinity reads outside its band" if reports_at_once(n) else ""
     yield say(
-        "<strong>Run the report again</strong> on {}, with that day's tests",
+        "<strong>Run the report again</strong> on {}, with that day's tests{}",
         near_day(n.get(f"{PLAN}/report_again")),
+        sooner,
     )
+
+
+def reports_at_once(n: Numbers) -> bool:
+    """Whether a reading outside the band calls for a report: the level should stand inside, and no
+    table tells what to do."""
+    return n.get(RULE) is None and n.get(f"{PLAN}/kind") in ("hold", "hand_over", "dose")
 
 
 def _now(n: Report, key: str, how: str) -> Markup:

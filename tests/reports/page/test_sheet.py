@@ -14,6 +14,7 @@ from helpers.studies import SPOILED, VARIANTS, build_study
 from reports.blocks import Numbers
 from reports.page.sections.rule import quiet_case
 from reports.page.sections.sheet import headline
+from reports.summary import terminal_lines
 
 EVERY = (*VARIANTS, *SPOILED)
 MOST_WORDS = 600
@@ -433,3 +434,24 @@ def test_days_and_hours_are_those_of_the_calendar():
     assert "Next test: Sun 12 Apr, 18:30: tank alkalinity twice with drops (8 min)" in text_of(
         html, "today"
     )
+
+
+@pytest.mark.parametrize(
+    ("variant", "kind", "sooner"),
+    [("full", "hold", True), ("no reactor", "dose", True), ("correct", "correct", False)],
+)
+def test_without_a_table_a_reading_outside_the_band_calls_for_a_report(variant, kind, sooner):
+    """Page and terminal say so alike; not where the level is known to stand outside, nor beside a
+    table that says what to do."""
+    study = with_plan(build_study(variant), rule=None, kind=kind)
+    page, twin = page_and_twin(study)
+    words = "or at once when alkalinity reads outside its band"
+    assert (words in told(section_of(page, "today"))) == sooner
+    line = next(
+        one
+        for one in terminal_lines(twin, "a.html", "a.json")
+        if one.startswith("By what it reads")
+    )
+    assert ("outside the band run the report at once" in line) == sooner
+    ruled, _ = page_and_twin(build_study("full"))
+    assert words not in told(section_of(ruled, "today"))
