@@ -71,7 +71,8 @@ class Apart:
 
     def close(self) -> None:
         """End the process, whatever it is at; its chains end with it."""
-        self._process.terminate()
+        # Asked to end in its first moments, it would still heed this one's handler, and go on.
+        self._process.kill()
         self._process.join()
         self._pipe.close()
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import multiprocessing
 import os
+import signal
 import sys
 import time
 
@@ -105,3 +106,18 @@ def test_one_processor_has_one_process(monkeypatch, cores):
     with sampler_apart(cores) as apart:
         assert apart is None
         assert multiprocessing.active_children() == []
+
+
+def test_a_sampler_that_has_hardly_begun_ends_at_once():
+    """As where the log is at fault: in its first moments the process still has the handlers of this
+    one, which a program that tidies up has set, and heeds no polite word."""
+    former = signal.signal(signal.SIGTERM, lambda *_: None)
+    try:
+        begun = time.perf_counter()
+        for _ in range(10):
+            with sampler_apart() as apart:
+                process = apart._process
+            assert not process.is_alive()
+        assert time.perf_counter() - begun < 10.0
+    finally:
+        signal.signal(signal.SIGTERM, former)
