@@ -234,13 +234,12 @@ class _Tank:
         """What a reading tells the fit."""
         belief = self.belief
         surprise = mean / self.calibration + belief.below_mean_meq_l - self.believed
-        at = LEVEL
         if visit.sample == EFFLUENT:
-            at, surprise = GIVEN, surprise * self.flow / self._volume - self.given
-        if at == LEVEL:
-            # The effluent may truly change at once by many errors of a test.
+            # Unbounded: it may truly change at once by many errors of a test.
+            surprise = surprise * self.flow / self._volume - self.given
+        else:
             noise = belief.noise(TANK, visit.repeats, self.courses.flow_l_d[:, 0])
-            widest = WIDEST * (noise + np.sqrt(belief.spread[:, at, at]))[:, None]
+            widest = WIDEST * (noise + np.sqrt(belief.spread[:, LEVEL, LEVEL]))[:, None]
             surprise = np.clip(surprise, -widest, widest)
         self.believed = self.believed + gain[:, LEVEL, None] * surprise
         self.net = self.net + gain[:, NET, None] * surprise
