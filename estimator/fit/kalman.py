@@ -47,7 +47,10 @@ class System(NamedTuple):
 
 
 class Adjoint(NamedTuple):
-    """Derivatives of the log-likelihood by each array of a `System`, same shapes."""
+    """Derivatives of the log-likelihood by each array of a `System`, same shapes.
+
+    Zero where a transition or a loading is zero: what never is anything else needs none.
+    """
 
     transition: np.ndarray
     offset: np.ndarray
@@ -63,93 +66,89 @@ def compile_filter() -> None:
     still, seen = np.zeros((1, 1, 1)), np.ones(1, dtype=np.bool_)
     system = System(still, none, none, none, one, one, one, seen, one, none)
     log_likelihood_and_adjoint(system)
-    _, predicted, _, predicted_cov, _ = forward(system)
     draw_states(system, none, np.zeros((2, 2)))
-    step_response(system, predicted, predicted_cov, 0)
+    step_response(system, forward(system), 0)
+
+
+class Filtered(NamedTuple):
+    """What the Kalman filter found.
+
+    Attributes:
+        log_likelihood: of all readings.
+        mean, covariance: (n + 1, d), (n + 1, d, d) of the states after each step and its reading;
+            the first are the prior's.
+        innovation, spread: (n,) what each reading shows beyond its prediction, and the variance of
+            that; 0 and 1 where there is no reading.
+        gain: (n, d) covariance of the states with that reading, before it; zeros where there is
+            none.
+    """
+
+    log_likelihood: float
+    mean: np.ndarray
+    covariance: np.ndarray
+    innovation: np.ndarray
+    spread: np.ndarray
+    gain: np.ndarray
 
 
 @njit(cache=True)
 def forward(system):  # type: ignore[no-untyped-def]
-    """Kalman filter.
-
-    Returns:
-        (log-likelihood, predicted means (n, d), filtered means (n + 1, d), predicted covariances
-        (n, d, d), filtered covariances (n + 1, d, d)); filtered rows start with the prior.
-    """
+    """Kalman filter; returns `Filtered`."""
     n, r, d = system.transition.shape
-    predicted = np.empty((n, d))
-    filtered = np.empty((n + 1, d))
-    predicted_cov = np.empty((n, d, d))
-    filtered_cov = np.empty((n + 1, d, d))
-    for a in range(d):
-        filtered[0, a] = system.mean[a]
-        for b in range(d):
-            filtered_cov[0, a, b] = system.covariance[a, b]
-    half = np.empty((r, d))
-    gain = np.empty(d)
+    mean = np.empty((n + 1, d))
+    covariance = np.empty((n + 1, d, d))
+    mean[0] = system.mean
+    covariance[0] = system.covariance
+    innovations, spreads, gain = np.zeros(n), np.ones(n), np.zeros((n, d))
+    half = np.empty((r, d))  # moving rows of T C
     log_likelihood = 0.0
     for i in range(n):
         for a in range(r, d):
-            predicted[i, a] = filtered[i, a]
+            mean[i + 1, a] = mean[i, a]
             for b in range(d):
-                predicted_cov[i, a, b] = filtered_cov[i, a, b]
+                covariance[i + 1, a, b] = covariance[i, a, b]
         half[:] = 0.0
         for a in range(r):
             total = system.offset[i, a]
             for m in range(d):
                 factor = system.transition[i, a, m]
                 if factor != 0.0:
-                    total += factor * filtered[i, m]
+                    total += factor * mean[i, m]
                     for b in range(d):
-                        half[a, b] += factor * filtered_cov[i, m, b]
-            predicted[i, a] = total
+                        half[a, b] += factor * covariance[i, m, b]
+            mean[i + 1, a] = total
             for b in range(r, d):
-                predicted_cov[i, a, b] = half[a, b]
-                predicted_cov[i, b, a] = half[a, b]
+                covariance[i + 1, a, b] = half[a, b]
+                covariance[i + 1, b, a] = half[a, b]
         for a in range(r):
             for b in range(a + 1):
                 total = 0.0
                 for m in range(d):
                     total += half[a, m] * system.transition[i, b, m]
-                predicted_cov[i, a, b] = total
-                predicted_cov[i, b, a] = total
+                covariance[i + 1, a, b] = total
+                covariance[i + 1, b, a] = total
         for a in range(d):
-            predicted_cov[i, a, a] += system.noise[i, a]
+            covariance[i + 1, a, a] += system.noise[i, a]
         if not system.observed[i]:
-            for a in range(d):
-                filtered[i + 1, a] = predicted[i, a]
-                for b in range(d):
-                    filtered_cov[i + 1, a, b] = predicted_cov[i, a, b]
             continue
-        innovation, spread = _innovation(system, predicted, predicted_cov, gain, i)
+        innovation = system.reading[i] - system.intercept[i]
+        spread = system.variance[i]
+        for b in range(d):
+            factor = system.loading[i, b]
+            if factor != 0.0:
+                innovation -= factor * mean[i + 1, b]
+                for a in range(d):
+                    gain[i, a] += factor * covariance[i + 1, b, a]
+        for a in range(d):
+            spread += system.loading[i, a] * gain[i, a]
         log_likelihood -= 0.5 * (LOG_2PI + np.log(spread) + innovation * innovation / spread)
         for a in range(d):
-            share = gain[a] / spread
-            filtered[i + 1, a] = predicted[i, a] + share * innovation
+            share = gain[i, a] / spread
+            mean[i + 1, a] += share * innovation
             for b in range(d):
-                filtered_cov[i + 1, a, b] = predicted_cov[i, a, b] - share * gain[b]
-    return log_likelihood, predicted, filtered, predicted_cov, filtered_cov
-
-
-@njit(cache=True)
-def _innovation(system, predicted, predicted_cov, gain, i):  # type: ignore[no-untyped-def]
-    """What the reading of step i shows beyond its prediction, and the variance of that.
-
-    Puts the covariance of the states with it into `gain` (d,).
-    """
-    d = len(gain)
-    innovation = system.reading[i] - system.intercept[i]
-    spread = system.variance[i]
-    gain[:] = 0.0
-    for b in range(d):
-        factor = system.loading[i, b]
-        if factor != 0.0:
-            innovation -= factor * predicted[i, b]
-            for a in range(d):
-                gain[a] += factor * predicted_cov[i, b, a]
-    for a in range(d):
-        spread += system.loading[i, a] * gain[a]
-    return innovation, spread
+                covariance[i + 1, a, b] -= share * gain[i, b]
+        innovations[i], spreads[i] = innovation, spread
+    return Filtered(log_likelihood, mean, covariance, innovations, spreads, gain)
 
 
 @njit(cache=True)
@@ -202,7 +201,7 @@ def log_likelihood_and_adjoint(system):  # type: ignore[no-untyped-def]
         (scalar, Adjoint).
     """
     n, r, d = system.transition.shape
-    log_likelihood, predicted, filtered, predicted_cov, filtered_cov = forward(system)
+    log_likelihood, mean, covariance, innovations, spreads, gain = forward(system)
     adjoint = Adjoint(
         np.zeros((n, r, d)),
         np.zeros((n, r)),
@@ -213,40 +212,43 @@ def log_likelihood_and_adjoint(system):  # type: ignore[no-untyped-def]
     )
     bar = np.zeros(d)  # adjoint of the filtered mean
     cov_bar = np.zeros((d, d))  # adjoint of the filtered covariance, symmetric
-    gain = np.empty(d)
     gain_bar = np.empty(d)
     kept = np.empty(d)
     pulled = np.empty((r, d))  # moving rows of cov_bar T
     rest = np.empty((r, d))
     for i in range(n - 1, -1, -1):
         if system.observed[i]:
-            innovation, spread = _innovation(system, predicted, predicted_cov, gain, i)
+            innovation, spread = innovations[i], spreads[i]
             along = squared = 0.0
             gain_bar[:] = 0.0
             for b in range(d):
                 for a in range(d):
-                    gain_bar[a] += cov_bar[b, a] * gain[b]
+                    gain_bar[a] += cov_bar[b, a] * gain[i, b]
             for a in range(d):
-                along += bar[a] * gain[a]
-                squared += gain[a] * gain_bar[a]
+                along += bar[a] * gain[i, a]
+                squared += gain[i, a] * gain_bar[a]
             innovation_bar = (along - innovation) / spread
             spread_bar = (
                 squared - along * innovation + 0.5 * innovation * innovation
             ) / spread**2 - 0.5 / spread
+            shown = 0.0
             for a in range(d):
                 gain_bar[a] = (bar[a] * innovation - 2.0 * gain_bar[a]) / spread
                 gain_bar[a] += spread_bar * system.loading[i, a]
-                adjoint.loading[i, a] = spread_bar * gain[a] - innovation_bar * predicted[i, a]
-            for b in range(d):
-                for a in range(d):
-                    adjoint.loading[i, a] += predicted_cov[i, b, a] * gain_bar[b]
+                shown += gain[i, a] * gain_bar[a]
+            # By the mean and the covariance before the reading, which are those after it and what
+            # the reading changed.
+            shown = (shown + innovation_bar * innovation) / spread + spread_bar
             for a in range(d):
                 factor = system.loading[i, a]
                 if factor != 0.0:
+                    total = shown * gain[i, a] - innovation_bar * mean[i + 1, a]
                     bar[a] -= innovation_bar * factor
                     for b in range(d):
+                        total += covariance[i + 1, a, b] * gain_bar[b]
                         cov_bar[a, b] += 0.5 * factor * gain_bar[b]
                         cov_bar[b, a] += 0.5 * factor * gain_bar[b]
+                    adjoint.loading[i, a] = total
             adjoint.intercept[i] = -innovation_bar
             adjoint.variance[i] = spread_bar
         for a in range(d):
@@ -255,17 +257,17 @@ def log_likelihood_and_adjoint(system):  # type: ignore[no-untyped-def]
         for a in range(r):
             adjoint.offset[i, a] = bar[a]
             for m in range(d):
-                adjoint.transition[i, a, m] = bar[a] * filtered[i, m]
-            for b in range(d):
-                factor = 2.0 * pulled[a, b]
-                for m in range(d):
-                    adjoint.transition[i, a, m] += factor * filtered_cov[i, b, m]
+                if system.transition[i, a, m] != 0.0:
+                    total = 0.0
+                    for b in range(d):
+                        total += pulled[a, b] * covariance[i, m, b]
+                    adjoint.transition[i, a, m] = bar[a] * mean[i, m] + 2.0 * total
         _pull_vector(system.transition, bar, kept, i)
     return log_likelihood, adjoint
 
 
 @njit(cache=True)
-def step_response(system, predicted, predicted_cov, first):  # type: ignore[no-untyped-def]
+def step_response(system, filtered, first):  # type: ignore[no-untyped-def]
     """How the log-likelihood answers a shift δ of one state just after one step: b δ − a δ²/2.
 
     The recursions of de Jong (1989, JASA 84:1085) for the score and the information of all later
@@ -273,7 +275,7 @@ def step_response(system, predicted, predicted_cov, first):  # type: ignore[no-u
 
     Args:
         system: the model.
-        predicted, predicted_cov: (n, d), (n, d, d) from `forward`.
+        filtered: of `forward`.
         first: the first step of interest; rows before it stay zero.
 
     Returns:
@@ -284,7 +286,7 @@ def step_response(system, predicted, predicted_cov, first):  # type: ignore[no-u
     curvature = np.zeros((n, d))
     score = np.zeros(d)
     information = np.zeros((d, d))
-    gain = np.empty(d)
+    gain = filtered.gain
     moved = np.empty(d)
     pulled = np.empty((r, d))
     rest = np.empty((r, d))
@@ -293,15 +295,15 @@ def step_response(system, predicted, predicted_cov, first):  # type: ignore[no-u
             slope[i, a] = score[a]
             curvature[i, a] = information[a, a]
         if system.observed[i]:
-            innovation, spread = _innovation(system, predicted, predicted_cov, gain, i)
+            innovation, spread = filtered.innovation[i], filtered.spread[i]
             along = squared = 0.0
             moved[:] = 0.0
             for b in range(d):
                 for a in range(d):
-                    moved[a] += information[b, a] * gain[b]
+                    moved[a] += information[b, a] * gain[i, b]
             for a in range(d):
-                along += gain[a] * score[a]
-                squared += gain[a] * moved[a]
+                along += gain[i, a] * score[a]
+                squared += gain[i, a] * moved[a]
             # (1 + squared / spread) h h' − h moved' − moved h', all over spread.
             for a in range(d):
                 moved[a] -= 0.5 * (1.0 + squared / spread) * system.loading[i, a]
@@ -331,7 +333,7 @@ def joint_prediction(system, at, loading, intercept):  # type: ignore[no-untyped
         mean (k,), covariance (k, k).
     """
     _, r, d = system.transition.shape
-    _, _, filtered, _, filtered_cov = forward(system)
+    filtered = forward(system)
     k = len(at)
     mean = np.empty(k)
     covariance = np.zeros((k, k))
@@ -340,10 +342,10 @@ def joint_prediction(system, at, loading, intercept):  # type: ignore[no-untyped
     for j in range(k):
         mean[j] = intercept[j]
         for a in range(d):
-            mean[j] += loading[j, a] * filtered[at[j] + 1, a]
+            mean[j] += loading[j, a] * filtered.mean[at[j] + 1, a]
             along[a] = 0.0
             for b in range(d):
-                along[a] += filtered_cov[at[j] + 1, a, b] * loading[j, b]
+                along[a] += filtered.covariance[at[j] + 1, a, b] * loading[j, b]
         # Carry cov(x_i, f_j) on to the later steps.
         i = at[j]
         for m in range(j, k):
@@ -378,7 +380,8 @@ def draw_states(system, root, normals):  # type: ignore[no-untyped-def]
         (n, d) states after each step.
     """
     n, r, d = system.transition.shape
-    predicted_cov = forward(system)[3]
+    filtered = forward(system)
+    gain, spread = filtered.gain, filtered.spread
     path = np.empty((n, d))
     state = np.empty(d)
     kept = np.empty(d)
@@ -387,57 +390,44 @@ def draw_states(system, root, normals):  # type: ignore[no-untyped-def]
         for b in range(d):
             state[a] += root[a, b] * normals[n, b]
     # Imagined states and readings, and the filter of the readings' surplus over them.
-    surplus = np.zeros((n, d))
     mean = np.zeros(d)
-    gains = np.zeros((n, d))
-    innovations = np.zeros(n)
-    spreads = np.ones(n)
+    before = np.empty(d)
+    innovation = np.zeros(n)
     for i in range(n):
         for a in range(d):
             kept[a] = state[a]
-            surplus[i, a] = mean[a]
+            before[a] = mean[a]
         for a in range(r):
             state[a] = system.offset[i, a]
-            surplus[i, a] = 0.0
+            mean[a] = 0.0
             for m in range(d):
                 state[a] += system.transition[i, a, m] * kept[m]
-                surplus[i, a] += system.transition[i, a, m] * mean[m]
+                mean[a] += system.transition[i, a, m] * before[m]
         for a in range(d):
             state[a] += np.sqrt(system.noise[i, a]) * normals[i, a]
-            path[i, a] = state[a]
-            mean[a] = surplus[i, a]
         if system.observed[i]:
-            innovation = (
+            innovation[i] = (
                 system.reading[i]
                 - system.intercept[i]
                 - np.sqrt(system.variance[i]) * normals[i, d]
             )
-            spread = system.variance[i]
-            for b in range(d):
-                factor = system.loading[i, b]
-                if factor != 0.0:
-                    innovation -= factor * (state[b] + mean[b])
-                    for a in range(d):
-                        gains[i, a] += factor * predicted_cov[i, b, a]
             for a in range(d):
-                spread += system.loading[i, a] * gains[i, a]
+                innovation[i] -= system.loading[i, a] * (state[a] + mean[a])
             for a in range(d):
-                mean[a] += gains[i, a] * innovation / spread
-            innovations[i] = innovation
-            spreads[i] = spread
+                mean[a] += gain[i, a] * innovation[i] / spread[i]
+        for a in range(d):
+            path[i, a] = state[a] + mean[a]
     # Backward: the adjoint of the mean is all that later readings add.
     bar = np.zeros(d)
     for i in range(n - 1, -1, -1):
-        if system.observed[i]:
-            pull = innovations[i]
-            for a in range(d):
-                pull -= gains[i, a] * bar[a]
-            for a in range(d):
-                bar[a] += pull / spreads[i] * system.loading[i, a]
-        for a in range(d):
-            path[i, a] += surplus[i, a]
         for b in range(d):
             for a in range(d):
-                path[i, a] += predicted_cov[i, b, a] * bar[b]
+                path[i, a] += filtered.covariance[i + 1, b, a] * bar[b]
+        if system.observed[i]:
+            pull = innovation[i]
+            for a in range(d):
+                pull -= gain[i, a] * bar[a]
+            for a in range(d):
+                bar[a] += pull / spread[i] * system.loading[i, a]
         _pull_vector(system.transition, bar, kept, i)
     return path

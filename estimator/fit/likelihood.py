@@ -313,13 +313,13 @@ def weigh_jumps(theta, misread, frame):  # type: ignore[no-untyped-def]
     jumps = frame.jumps
     # A plain 0 would be a type of its own, for which all below is compiled once more.
     system = system_at(theta, misread, np.int64(0), frame)
-    value, predicted, _, predicted_cov, _ = forward(system)
-    weights = value + jumps.log_prior
+    filtered = forward(system)
+    weights = filtered.log_likelihood + jumps.log_prior
     if len(weights) > 1:
         first = jumps.step[1]
         for c in range(1, len(weights)):
             first = min(first, jumps.step[c])
-        slope, curvature = step_response(system, predicted, predicted_cov, first)
+        slope, curvature = step_response(system, filtered, first)
         for c in range(1, len(weights)):
             b = slope[jumps.step[c], jumps.state[c]]
             shrink = 1.0 + curvature[jumps.step[c], jumps.state[c]] * jumps.variance[c]

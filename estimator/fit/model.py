@@ -81,7 +81,7 @@ class TankDensity(Op):
 MOVES_APART = 8
 """Collapsed moves (`move_apart`) per NUTS step; each costs half a gradient."""
 REPEATABILITY_MOVES = 8
-SWEEPS = 3
+SWEEPS = 2
 """Gibbs sweeps per NUTS step: a sweep costs about one gradient."""
 
 

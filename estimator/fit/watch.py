@@ -133,9 +133,8 @@ def _size_of_jump(
     """Mean and sd of a jump of one draw, and what a jump of 1 means."""
     table, frame = fitted.frame.jumps, fitted.frame
     system = system_at(theta, misread, 0, frame)
-    _, predicted, _, predicted_cov, _ = forward(system)
     step, state = int(table.step[jump]), int(table.state[jump])
-    slope, curvature = step_response(system, predicted, predicted_cov, step)
+    slope, curvature = step_response(system, forward(system), step)
     sd = float(np.sqrt(table.variance[jump]))
     _, mean, left = gaussian_evidence(slope[step, state], curvature[step, state], sd)
     unit = 1.0

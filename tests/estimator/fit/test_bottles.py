@@ -126,20 +126,18 @@ def test_the_filter_finds_the_shift(delta: float) -> None:
     classes = np.zeros(len(problem.schedule.readings), dtype=int)
     place, jumps = problem.schedule.layout.kit_shift, problem.frame.jumps
     at = int(np.flatnonzero((jumps.kind == KIT) & (jumps.day == 10))[0])
-    filtered, covariance = (
-        forward(system_at(theta, classes, at, problem.frame))[k][-1] for k in (2, 4)
-    )
-    sd = np.sqrt(covariance[place, place])
+    filtered = forward(system_at(theta, classes, at, problem.frame))
+    sd = np.sqrt(filtered.covariance[-1, place, place])
     assert sd < 0.025
-    assert abs(filtered[place] - delta) < 3 * sd
+    assert abs(filtered.mean[-1, place] - delta) < 3 * sd
     still = forward(system_at(theta, classes, 0, problem.frame))
-    assert abs(still[2][-1, place]) < 0.5 * abs(delta)
+    assert abs(still.mean[-1, place]) < 0.5 * abs(delta)
     shape = (len(problem.frame.steps) + 1, problem.frame.shape.size + 1)
     path, expected = draw_path_at(theta, np.ones(len(classes)), at, problem.frame, np.zeros(shape))
     states = day_states(problem.schedule, path[None])
     posterior = describe(problem, theta[None], np.array([at]), states, 1)
     (now,) = posterior.kit_calibration["alk", 0]
-    assert now == pytest.approx(1 + filtered[place])
+    assert now == pytest.approx(1 + filtered.mean[-1, place])
     residual = [r.value for r in problem.schedule.readings] - expected
     assert np.abs(residual).max() < 0.4
 

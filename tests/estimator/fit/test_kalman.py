@@ -135,6 +135,26 @@ def test_adjoint_is_the_gradient(name: str, singular: bool) -> None:
     assert np.any(np.abs(numeric) > 1e-3)
 
 
+@pytest.mark.parametrize("name", ["transition", "loading"])
+def test_what_is_zero_has_no_derivative_and_leaves_the_others_right(name: str) -> None:
+    """With half of the transitions and loadings at zero, the other half has its gradient still."""
+    whole, rng = random_system(6), np.random.default_rng(1)
+    parts = {part: getattr(whole, part).copy() for part in ("transition", "loading")}
+    for array in parts.values():
+        array[rng.random(array.shape) < 0.5] = 0.0
+    system = whole._replace(**parts)
+    array, step = parts[name], 1e-6
+    found = getattr(kalman.log_likelihood_and_adjoint(system)[1], name)
+    assert not found[array == 0].any()
+    for index in zip(*np.nonzero(array), strict=True):
+        ends = []
+        for by in (step, -step):
+            moved = array.copy()
+            moved[index] += by
+            ends.append(kalman.forward(system._replace(**{name: moved})).log_likelihood)
+        assert found[index] == pytest.approx((ends[0] - ends[1]) / (2 * step), rel=2e-6, abs=2e-7)
+
+
 @pytest.mark.parametrize("singular", [False, True])
 @pytest.mark.parametrize("seed", [1, 2])
 def test_zero_normals_give_the_smoothed_mean(seed: int, singular: bool) -> None:

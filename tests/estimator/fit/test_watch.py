@@ -71,16 +71,16 @@ def test_step_response_is_the_exact_parabola(case) -> None:
     classes = np.arange(len(schedule.readings)) % len(MISREAD_SPREAD)
     theta = table.natural(0.2 * np.ones(table.size))
     system = system_at(theta, classes, 0, problem.frame)
-    _, predicted, filtered, predicted_cov, filtered_cov = forward(system)
-    slope, curvature = step_response(system, predicted, predicted_cov, 0)
-    for step in (0, len(filtered) // 3, len(filtered) // 2):
+    filtered = forward(system)
+    slope, curvature = step_response(system, filtered, 0)
+    for step in (0, len(filtered.mean) // 3, len(filtered.mean) // 2):
         later = system._replace(
             **{name: getattr(system, name)[step + 1 :] for name in system._fields[:8]},
-            covariance=filtered_cov[step + 1],
+            covariance=filtered.covariance[step + 1],
         )
         for state in range(schedule.layout.size):
             for delta in (-0.2, 0.1):
-                mean = filtered[step + 1].copy()
+                mean = filtered.mean[step + 1].copy()
                 base = forward(later._replace(mean=mean))[0]
                 shifted = mean.copy()
                 shifted[state] += delta
@@ -152,8 +152,7 @@ def test_a_jumps_size_and_day_are_those_of_the_smoothed_state(small, kind) -> No
     # The median of the half normal on the likelier side lies beyond the mean of the whole.
     assert abs(mean * unit) <= abs(likely.size[1]) * (1 + 1e-2)
     system = system_at(theta, misread, 0, frame)
-    _, predicted, _, predicted_cov, _ = forward(system)
-    _, curvature = step_response(system, predicted, predicted_cov, step)
+    _, curvature = step_response(system, forward(system), step)
     sd = np.sqrt(table.variance[c] / (1 + curvature[step, state] * table.variance[c]))
     one = np.array([mean * unit]), np.array([sd * abs(unit)])
     expected = half_normal_size(*one, 1.0 if way == "up" else -1.0, np.ones(1))
