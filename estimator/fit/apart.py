@@ -99,8 +99,11 @@ def _serve(pipe: Connection) -> None:
     """What runs in the process: faults are sent, to be told as those of the other."""
     try:
         settle()
+        from estimator.fit.checks import load_arviz
         from estimator.fit.likelihood import compile_density, compile_draws
         from estimator.fit.problem import pose
+
+        load_arviz()
         from estimator.fit.sampling import Sampler
 
         problem = pose(*pipe.recv())

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import sys
 import warnings
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
@@ -187,9 +188,26 @@ def arviz_data(groups: dict[str, Any]) -> Any:
     return xr.DataTree.from_dict(groups) if _new_arviz() else az.InferenceData(**groups)
 
 
+@contextmanager
+def _ufuncs_compiled_late() -> Iterator[None]:
+    """A ufunc that is made meanwhile is compiled when it is first called.
+
+    Version 0 of ArviZ names the types of one that is not called here: 0.4 s of each process.
+    """
+    import numba
+
+    eager = numba.vectorize
+    numba.vectorize = lambda what=(), **how: eager(what if callable(what) else (), **how)
+    try:
+        yield
+    finally:
+        numba.vectorize = eager
+
+
 def load_arviz() -> Any:
-    """ArviZ, loaded late, since reading a log needs none of it."""
-    import arviz as az
+    """ArviZ, loaded late, since reading a log needs none of it, and before PyMC loads it."""
+    with _ufuncs_compiled_late():
+        import arviz as az
 
     if not _new_arviz():
         # Version 0 would compile a variance, which takes longer than it ever saves here.

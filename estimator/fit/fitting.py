@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from estimator.fit.checks import load_arviz
 from estimator.fit.posterior import Posterior, collect
 from estimator.fit.problem import Problem
 from estimator.fit.trace import Trace, join
@@ -73,6 +74,7 @@ def fit(
     """
     sampler: Any = apart
     if sampler is None:
+        load_arviz()
         from estimator.fit.sampling import Sampler  # here, since it loads PyMC
 
         sampler = Sampler(problem)

@@ -170,15 +170,20 @@ def hold_kernel(  # type: ignore[no-untyped-def]
     """
     outcomes, count = level.shape
     chances = np.zeros((outcomes, kappa.shape[2]))
+    fades = np.exp(-decay)
+    lasts = np.ones_like(decay)
+    for law in range(len(decay)):
+        for s in range(count):
+            for f in range(kappa.shape[2]):
+                if decay[law, s, f] >= 1e-9:
+                    lasts[law, s, f] = -np.expm1(-decay[law, s, f]) / decay[law, s, f]
     for i in range(outcomes):
         law = i if len(kappa) > 1 else 0
         for s in range(count):
             if weights[i, s] < 1e-7:
                 continue
             for f in range(kappa.shape[2]):
-                fading = np.exp(-decay[law, s, f])
-                slow = decay[law, s, f] < 1e-9
-                lasting = 1.0 if slow else -np.expm1(-decay[law, s, f]) / decay[law, s, f]
+                fading, lasting = fades[law, s, f], lasts[law, s, f]
                 steady = decay[law, s, f] * middle + dosed[s]
                 now, taken, strong = level[i, s], uptake[i, s], strength[i, s]
                 most = turnover[law, s, f] * saturated[i, s]

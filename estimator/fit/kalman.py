@@ -319,7 +319,7 @@ def step_response(system, filtered, first):  # type: ignore[no-untyped-def]
     return slope, curvature
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def joint_prediction(system, at, loading, intercept):  # type: ignore[no-untyped-def]
     """Joint normal of linear functionals of the states, given all readings.
 

@@ -99,7 +99,7 @@ def _by_step(spread, frame):  # type: ignore[no-untyped-def]
     return steps
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def system_of(theta, by_step, jump, frame):  # type: ignore[no-untyped-def]
     """The linear system of the log at parameters (p,), spreads of readings by step (n,) and a
     candidate of `Frame.jumps`."""

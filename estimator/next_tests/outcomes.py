@@ -135,7 +135,7 @@ def condition(  # type: ignore[no-untyped-def]
     root = np.zeros((r + t, r + t))
     ahead = np.zeros(r)
     for s in range(count):
-        fresh = True
+        fresh, sd, log_size = True, 0.0, 0.0
         for i in range(outcomes):
             ordinary = True
             for a in range(r):
@@ -144,12 +144,17 @@ def condition(  # type: ignore[no-untyped-def]
             if fresh or not ordinary:
                 _joint_root(root, covariance[s], variance[s], places, spreads[i])
                 fresh = not ordinary
+                sd, log_size = _sd_along(flow_slope[s], root[r:, r:]), 0.0
+                for a in range(r):
+                    log_size += np.log(root[a, a])
+            log_density[i, s] = -log_size
+            flow_sd[i, s] = sd
             for a in range(r):
                 total = shown[i, a] - mean[s, rows[a]]
                 for m in range(a):
                     total -= root[a, m] * ahead[m]
                 ahead[a] = total / root[a, a]
-                log_density[i, s] -= 0.5 * ahead[a] ** 2 + np.log(root[a, a])
+                log_density[i, s] -= 0.5 * ahead[a] ** 2
             for a in range(t):
                 total = mean[s, states[a]]
                 for m in range(r):
@@ -158,7 +163,6 @@ def condition(  # type: ignore[no-untyped-def]
                 for m in range(a + 1):
                     total += root[r + a, r + m] * normals[s, m]
                 drawn[i, s, a] = total
-            flow_sd[i, s] = _sd_along(flow_slope[s], root[r:, r:])
     return log_density, centre, drawn, flow_sd
 
 

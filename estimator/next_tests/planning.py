@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, time, timedelta
 
@@ -19,8 +19,9 @@ from estimator.next_tests.candidates import Bench, bench_of, candidates_of, test
 from estimator.next_tests.enough import ENOUGH, HowMuch, Verdict, how_much
 from estimator.next_tests.foresight import foresee
 from estimator.next_tests.outcomes import outcomes_of
-from estimator.next_tests.ranking import Ranked, look_ahead, rank
+from estimator.next_tests.ranking import Prospect, Ranked, look_ahead, rank
 from estimator.next_tests.timetable import Learning, learning_tests
+from estimator.processes import side_by_side
 from estimator.unknowns import Unknown
 
 WEIGHED_WEEKS = 2
@@ -116,6 +117,16 @@ class Planning:
         return Verdict.SETTLED if self.ranked[0].holding >= HOLDS else Verdict.NONE
 
 
+@dataclass(frozen=True)
+class _Look:
+    """What is looked ahead at, as `look_ahead` takes it."""
+
+    readings: Sequence[Reading]
+    seed: np.random.SeedSequence
+    actions: tuple[Action, ...] = ()
+    at: datetime | None = None
+
+
 def compile_planning(problem: Problem) -> None:
     """Compile all that planning runs, on made-up numbers and a made-up trace of this log."""
     reading = replace(problem.schedule.readings[-1], time=problem.log.end)
@@ -147,18 +158,29 @@ def plan_tests(
     for candidate in candidates:
         possible.setdefault(candidate.actions, []).extend(candidate.readings)
     possible[()] += options
-    prospects = {
-        actions: look_ahead(
-            fitted, readings, acting_seed if actions else now_seed, future_seed, actions=actions
+
+    def ahead(look: _Look) -> Prospect:
+        return look_ahead(
+            fitted, look.readings, look.seed, future_seed, actions=look.actions, at=look.at
         )
+
+    looks = [
+        _Look(readings, acting_seed if actions else now_seed, actions)
         for actions, readings in possible.items()
-    }
+    ]
+    until_report = None if due is None else _options_until(bench, due)
+    if due is not None and until_report is not None:
+        looks.append(_Look([*due.readings, *until_report], later_seed, at=due.last))
+    found = side_by_side(ahead, looks)
+    prospects = dict(zip(possible, found, strict=False))
     tell(0.3)
     ranked = rank(fitted, candidates, prospects)
     tell(0.6)
     weighed = how_much(prospects[()], present_seed)
     tell(0.8)
-    learning = None if due is None else _learning(fitted, bench, due, later_seed, future_seed)
+    learning = None
+    if due is not None and until_report is not None:
+        learning = learning_tests(found[-1], bench, until_report, due.readings, due.minutes_left)
     tell(1.0)
     values = [r.value for r in ranked] + ([] if weighed is None else list(weighed.values.values()))
     settled = max(values) < ENOUGH and min(r.holding for r in ranked) >= HOLDS
@@ -171,21 +193,11 @@ def plan_tests(
     )
 
 
-def _learning(
-    fitted: Fit,
-    bench: Bench,
-    due: Due,
-    seed: np.random.SeedSequence,
-    future_seed: np.random.SeedSequence,
-) -> Learning | None:
-    """What is worth the minutes that the plan leaves, until its report."""
+def _options_until(bench: Bench, due: Due) -> list[Reading] | None:
+    """Tests to choose from until the report; None where there is neither time nor anything due."""
     days = (due.until - bench.now.date()).days
     options = [one for one in tests_to_choose_from(bench, WEIGHED_WEEKS) if one.time <= due.last]
-    if days < 1 or not (options or due.readings):
-        return None
-    at = max(bench.on(days, time(23, 59)), due.last)
-    later = look_ahead(fitted, [*due.readings, *options], seed, future_seed, at=at)
-    return learning_tests(later, bench, options, due.readings, due.minutes_left)
+    return None if days < 1 or not (options or due.readings) else options
 
 
 def swings_of(fitted: Fit) -> tuple[Swing, ...]:
