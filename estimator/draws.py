@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from estimator.fit import checks
+from estimator.fit import either_arviz
 from estimator.fit.posterior import Posterior
 from estimator.inputs.text import printable
 from estimator.study import Study
@@ -75,7 +75,7 @@ def netcdf_of(study: Study) -> xr.DataTree:
 
 def arviz_data(study: Study) -> Any:
     """The groups as the ArviZ at hand keeps them."""
-    return checks.arviz_data(groups_of(study))
+    return either_arviz.arviz_data(groups_of(study))
 
 
 def _posterior(study: Study) -> xr.Dataset:

@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, replace
 from datetime import date
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,6 +15,7 @@ import numpy as np
 from estimator.fit.apart import Apart, sampler_apart
 from estimator.inputs.parameters import ALKALINITY
 from estimator.inputs.read import Inputs
+from estimator.processes import beside
 from estimator.study import DEFAULT_SEED, Progress, ReactorJob, Study
 from estimator.surroundings import settle
 
@@ -60,7 +62,7 @@ def _load_later() -> None:
     import estimator.fit.watch
     import estimator.next_tests.planning
     import estimator.plan.planner  # noqa: F401
-    from estimator.fit.checks import load_arviz
+    from estimator.fit.either_arviz import load_arviz
 
     load_arviz()
 
@@ -258,9 +260,10 @@ def run_study(
         found = advise(fitted, advice_seed, today)
         fitted = found.fitted
     seeds = (plan_seed, ahead_seed)
+    job_of = beside(partial(_reactor_job, found, job_seed), cores) if found.shown else None
     plan, planning = _planned(found, minutes_per_week, today, seeds, stages)
     with stages.stage("job", "Running the reactor"):
-        job = _reactor_job(found, job_seed) if found.shown else None
+        job = job_of() if job_of else None
     return Study(
         tank=inputs.tank,
         log=inputs.log,

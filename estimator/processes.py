@@ -1,4 +1,4 @@
-"""Processes that end with the one that started them, however that ends; work by several threads.
+"""Processes that end with the one that started them, however that ends; work side by side.
 
 A killed parent leaves its children waiting for it: they hold ends of each other's pipes open, so
 that none of them sees a closed one.
@@ -13,8 +13,9 @@ import threading
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
+from multiprocessing.connection import Connection
 from multiprocessing.context import BaseContext
-from typing import Any, TypeVar
+from typing import Any, TypeVar, cast
 
 A = TypeVar("A")
 B = TypeVar("B")
@@ -50,6 +51,55 @@ def side_by_side(work: Callable[[A], B], items: Iterable[A]) -> list[B]:
     """
     with ThreadPoolExecutor(os.cpu_count()) as threads:
         return list(threads.map(work, items))
+
+
+def may_fork(cores: int | None = None) -> bool:
+    """Whether work may be given to a copy of this process.
+
+    Args:
+        cores: that may be used; None: all.
+    """
+    alone = 1 in (cores, os.cpu_count() or 1)
+    return not alone and "fork" in multiprocessing.get_all_start_methods()
+
+
+def beside(work: Callable[[], A], cores: int | None = None) -> Callable[[], A]:
+    """Begin work in a copy of this process; what is returned waits for its answer.
+
+    Its faults come with the answer. Where there is one core only, the work is done when its answer
+    is asked for.
+
+    Args:
+        work: needs nothing of what this process does meanwhile; what it gives can be pickled.
+        cores: that may be used; None: all.
+
+    Raises:
+        EOFError: on waiting, where the copy was ended from outside.
+    """
+    if not may_fork(cores):
+        return work
+    ours, theirs = multiprocessing.Pipe(duplex=False)
+    # As a daemon, or this process would wait at its end for an answer that nobody takes.
+    process = Bound("fork").Process(target=_answer, args=(theirs, work), daemon=True)
+    process.start()
+    theirs.close()
+
+    def answer() -> A:
+        with ours:
+            good, found = ours.recv()
+        process.join()
+        if not good:
+            raise found
+        return cast(A, found)
+
+    return answer
+
+
+def _answer(pipe: Connection, work: Callable[[], object]) -> None:
+    try:
+        pipe.send((True, work()))
+    except Exception as error:
+        pipe.send((False, error))
 
 
 @contextmanager

@@ -273,7 +273,7 @@ def make_report(task: Task) -> Made:
         twin=job.page.with_suffix(".json").name,
         facts=facts_of(twin),
     )
-    return Made(outcome, render(twin, task.where.twin.name), to_json(twin))
+    return Made(outcome, render(twin, task.where.twin.name, cores=1), to_json(twin))
 
 
 def finish(task: Task, made: Made) -> TankOutcome:

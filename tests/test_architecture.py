@@ -32,7 +32,17 @@ ORDER = {
         ),
         "synthetic": ("simulation", "magnesium", "demo_case"),
         "fit": (
-            *("kalman", "layout", "used", "instruments", "bottles", "load", "start", "steps"),
+            *(
+                "either_arviz",
+                "kalman",
+                "layout",
+                "used",
+                "instruments",
+                "bottles",
+                "load",
+                "start",
+                "steps",
+            ),
             *("schedule", "jumps"),
             *("mass_balance", "priors", "problem", "likelihood", "trace"),
             *("model", "sampling", "apart", "state"),
@@ -129,9 +139,10 @@ SAMPLER_FREE = ("errors", "units", "inputs")
 FENCES = {
     "pymc": {"estimator/fit/model.py", "estimator/fit/sampling.py"},
     "pytensor": {"estimator/fit/model.py", "estimator/fit/sampling.py"},
-    "arviz": {"estimator/fit/checks.py"},
-    "xarray": {"estimator/fit/checks.py", "estimator/draws.py"},
+    "arviz": {"estimator/fit/either_arviz.py"},
+    "xarray": {"estimator/fit/checks.py", "estimator/fit/either_arviz.py", "estimator/draws.py"},
     "numba": {
+        "estimator/fit/either_arviz.py",
         "estimator/fit/kalman.py",
         "estimator/fit/mass_balance.py",
         "estimator/fit/priors.py",

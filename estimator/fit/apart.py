@@ -7,13 +7,12 @@ and needs nothing of PyMC. So each has its process, and neither loads what the o
 from __future__ import annotations
 
 import multiprocessing
-import os
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from multiprocessing.connection import Connection
 from typing import TYPE_CHECKING
 
-from estimator.processes import Bound
+from estimator.processes import Bound, may_fork
 from estimator.surroundings import settle
 
 if TYPE_CHECKING:
@@ -84,8 +83,7 @@ def sampler_apart(cores: int | None = None) -> Iterator[Apart | None]:
     Args:
         cores: that may be used; None: all.
     """
-    can_fork = "fork" in multiprocessing.get_all_start_methods()
-    if 1 in (cores, os.cpu_count() or 1) or not can_fork:
+    if not may_fork(cores):
         yield None
         return
     apart = Apart()
@@ -99,7 +97,7 @@ def _serve(pipe: Connection) -> None:
     """What runs in the process: faults are sent, to be told as those of the other."""
     try:
         settle()
-        from estimator.fit.checks import load_arviz
+        from estimator.fit.either_arviz import load_arviz
         from estimator.fit.likelihood import compile_density, compile_draws
         from estimator.fit.problem import pose
 

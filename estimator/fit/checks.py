@@ -1,24 +1,21 @@
 """Can the fit be trusted: every reading against the model, and how the sampling went.
 
-The only module that touches ArviZ, whose versions 0.x and 1.x differ in what holds the groups of a
-data set (`arviz_data`) and in a name. Both take an xarray Dataset with dimensions `chain`, `draw`.
+ArviZ gets an xarray Dataset with dimensions `chain`, `draw`, which both of its versions take.
 """
 
 from __future__ import annotations
 
-import sys
 import warnings
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Any
 
 import numpy as np
 import xarray as xr
 from scipy import stats
 from scipy.special import ndtr
 
+from estimator.fit.either_arviz import arviz_data, is_new, load_arviz
 from estimator.fit.likelihood import MISREAD_CHANCE, MISREAD_SPREAD, class_chances
 from estimator.fit.schedule import Schedule
 from estimator.inputs.parameters import ALKALINITY
@@ -174,52 +171,6 @@ def check_readings(
     return checks, Evidence(value, expected, log_density - 0.5 * np.log(2 * np.pi))
 
 
-def _new_arviz() -> bool:
-    import arviz as az
-
-    return int(az.__version__.split(".")[0]) >= 1
-
-
-def arviz_data(groups: dict[str, Any]) -> Any:
-    """Groups by name, an xarray Dataset each, as the ArviZ at hand keeps them: an `InferenceData`
-    before version 1, from then on xarray's `DataTree`."""
-    import arviz as az
-
-    return xr.DataTree.from_dict(groups) if _new_arviz() else az.InferenceData(**groups)
-
-
-@contextmanager
-def _ufuncs_compiled_late() -> Iterator[None]:
-    """A ufunc that is made meanwhile is compiled when it is first called.
-
-    Version 0 of ArviZ names the types of one that is not called here: 0.4 s of each process.
-    """
-    import numba
-
-    eager = numba.vectorize
-    numba.vectorize = lambda what=(), **how: eager(what if callable(what) else (), **how)
-    try:
-        yield
-    finally:
-        numba.vectorize = eager
-
-
-def load_arviz() -> Any:
-    """ArviZ, loaded late, since reading a log needs none of it, and before PyMC loads it."""
-    with _ufuncs_compiled_late():
-        import arviz as az
-
-    if not _new_arviz():
-        # Version 0 would compile a variance, which takes longer than it ever saves here.
-        az.Numba.disable_numba()
-    if sys.flags.optimize > 1:
-        # It adds to docstrings, which Python leaves out with -OO.
-        for name in ("arviz.stats.stats_utils", "arviz_stats.base.stats_utils"):
-            if name in sys.modules:
-                setattr(sys.modules[name], "update_docstring", lambda *_: None)  # noqa: B010
-    return az
-
-
 def _left_out(log_density: np.ndarray, chains: int) -> np.ndarray:
     """Log density of each reading given all others (m,), by Pareto-smoothed importance sampling.
 
@@ -243,7 +194,7 @@ def _left_out(log_density: np.ndarray, chains: int) -> np.ndarray:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         left_out = az.loo(data, pointwise=True)
-    density = np.asarray(left_out.elpd_i if _new_arviz() else left_out.loo_i)
+    density = np.asarray(left_out.elpd_i if is_new() else left_out.loo_i)
     return np.where(np.asarray(left_out.pareto_k) > PARETO_LIMIT, np.nan, density)
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from estimator.fit.checks import load_arviz
+from estimator.fit.either_arviz import load_arviz
 from estimator.fit.posterior import Posterior, collect
 from estimator.fit.problem import Problem
 from estimator.fit.trace import Trace, join

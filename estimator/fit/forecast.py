@@ -135,7 +135,17 @@ def compile_forecast() -> None:
     hold_kernel(two, two, two, two, two, three, three, three, one, one, one, none, 1.0, 0.0, 1.0)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True)
+def _over_a_day(decay):  # type: ignore[no-untyped-def]
+    """What a day leaves of a level, e^−k, and of a unit of supply, (1 − e^−k)/k, at rates k."""
+    fades, lasts = np.exp(-decay), np.ones_like(decay)
+    for a, one in np.ndenumerate(decay):
+        if one >= 1e-9:
+            lasts[a] = -np.expm1(-one) / one
+    return fades, lasts
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def hold_kernel(  # type: ignore[no-untyped-def]
     level,
     uptake,
@@ -170,13 +180,7 @@ def hold_kernel(  # type: ignore[no-untyped-def]
     """
     outcomes, count = level.shape
     chances = np.zeros((outcomes, kappa.shape[2]))
-    fades = np.exp(-decay)
-    lasts = np.ones_like(decay)
-    for law in range(len(decay)):
-        for s in range(count):
-            for f in range(kappa.shape[2]):
-                if decay[law, s, f] >= 1e-9:
-                    lasts[law, s, f] = -np.expm1(-decay[law, s, f]) / decay[law, s, f]
+    fades, lasts = _over_a_day(decay)
     for i in range(outcomes):
         law = i if len(kappa) > 1 else 0
         for s in range(count):

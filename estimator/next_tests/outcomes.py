@@ -106,7 +106,7 @@ def _condition(
     return found
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def condition(  # type: ignore[no-untyped-def]
     mean, covariance, variance, rows, states, shown, spreads, normals, flow_slope
 ):
@@ -132,21 +132,21 @@ def condition(  # type: ignore[no-untyped-def]
     drawn = np.empty((outcomes, count, t))
     flow_sd = np.zeros((outcomes, count))
     places = np.concatenate((rows, states))
-    root = np.zeros((r + t, r + t))
+    # Most outcomes have ordinary errors only, and share one root for each draw.
+    first_odd = _first_odd(spreads)
+    shared, own = np.zeros((r + t, r + t)), np.zeros((r + t, r + t))
+    ordinary = np.ones(r)
     ahead = np.zeros(r)
     for s in range(count):
-        fresh, sd, log_size = True, 0.0, 0.0
+        _joint_root(shared, covariance[s], variance[s], places, ordinary, 0)
+        shared_sd, shared_size = _sd_along(flow_slope[s], shared[r:, r:]), _log_size(shared, r)
         for i in range(outcomes):
-            ordinary = True
-            for a in range(r):
-                ordinary = ordinary and spreads[i, a] == 1.0
-            # Most outcomes have ordinary errors only and share one root.
-            if fresh or not ordinary:
-                _joint_root(root, covariance[s], variance[s], places, spreads[i])
-                fresh = not ordinary
-                sd, log_size = _sd_along(flow_slope[s], root[r:, r:]), 0.0
-                for a in range(r):
-                    log_size += np.log(root[a, a])
+            root, sd, log_size = shared, shared_sd, shared_size
+            if first_odd[i] < r:
+                root = own
+                root[: first_odd[i]] = shared[: first_odd[i]]
+                _joint_root(root, covariance[s], variance[s], places, spreads[i], first_odd[i])
+                sd, log_size = _sd_along(flow_slope[s], root[r:, r:]), _log_size(root, r)
             log_density[i, s] = -log_size
             flow_sd[i, s] = sd
             for a in range(r):
@@ -166,9 +166,11 @@ def condition(  # type: ignore[no-untyped-def]
     return log_density, centre, drawn, flow_sd
 
 
-@njit(cache=True)
-def _joint_root(root, covariance, variance, places, spreads):  # type: ignore[no-untyped-def]
+@njit(cache=True, error_model="numpy")
+def _joint_root(root, covariance, variance, places, spreads, first):  # type: ignore[no-untyped-def]
     """Put the Cholesky root of the covariance of readings and states into `root`, in place.
+
+    Rows before `first` are there already.
 
     Args:
         root: (r + t, r + t), lower triangle.
@@ -177,7 +179,7 @@ def _joint_root(root, covariance, variance, places, spreads):  # type: ignore[no
         places: (r + t,) of the readings and states in `covariance`.
         spreads: (r,) factor on each error's sd.
     """
-    for a in range(len(places)):
+    for a in range(first, len(places)):
         for b in range(a + 1):
             total = covariance[places[a], places[b]]
             if a == b:
@@ -189,6 +191,27 @@ def _joint_root(root, covariance, variance, places, spreads):  # type: ignore[no
                 root[a, a] = np.sqrt(max(total, 1e-18))
             else:
                 root[a, b] = total / root[b, b]
+
+
+@njit(cache=True)
+def _first_odd(spreads):  # type: ignore[no-untyped-def]
+    """The first reading of each outcome whose error is no ordinary one (i,); r where none is."""
+    outcomes, r = spreads.shape
+    first = np.full(outcomes, r)
+    for i in range(outcomes):
+        for a in range(r - 1, -1, -1):
+            if spreads[i, a] != 1.0:
+                first[i] = a
+    return first
+
+
+@njit(cache=True)
+def _log_size(root, r):  # type: ignore[no-untyped-def]
+    """Log of the determinant of the first r rows."""
+    total = 0.0
+    for a in range(r):
+        total += np.log(root[a, a])
+    return total
 
 
 @njit(cache=True)
