@@ -33,6 +33,8 @@ def settle() -> None:
     # Matrices here are a dozen wide: threads only get in each other's way.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     os.environ["PYTENSOR_FLAGS"] = PYTENSOR_FLAGS
+    # A tenth less to wait for on a first run; the kernels are as fast.
+    os.environ.setdefault("NUMBA_OPT", "2")
     if _has_home():
         return
     kept = _temporary_folder()

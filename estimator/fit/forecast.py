@@ -139,9 +139,11 @@ def compile_forecast() -> None:
 def _over_a_day(decay):  # type: ignore[no-untyped-def]
     """What a day leaves of a level, e^−k, and of a unit of supply, (1 − e^−k)/k, at rates k."""
     fades, lasts = np.exp(-decay), np.ones_like(decay)
-    for a, one in np.ndenumerate(decay):
-        if one >= 1e-9:
-            lasts[a] = -np.expm1(-one) / one
+    for a in range(decay.shape[0]):
+        for s in range(decay.shape[1]):
+            for f in range(decay.shape[2]):
+                if decay[a, s, f] >= 1e-9:
+                    lasts[a, s, f] = -np.expm1(-decay[a, s, f]) / decay[a, s, f]
     return fades, lasts
 
 

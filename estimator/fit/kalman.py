@@ -13,7 +13,9 @@ which needs no matrix inverse. Cost grows linearly with n.
 
 Nothing here knows of tanks. Kernels are compiled once by numba and cached on disk; they index
 whole arrays in plain loops. They pass over the zeros, of which transitions and loadings are full,
-and inner loops run along rows, where a processor takes several numbers at a time.
+and inner loops run along rows, where a processor takes several numbers at a time. No array is
+assigned to a part of another, nor one compared with another as a whole: what numba compiles for
+that, down to the text of an error, takes seconds.
 """
 
 from __future__ import annotations
@@ -66,7 +68,6 @@ def compile_filter() -> None:
     still, seen = np.zeros((1, 1, 1)), np.ones(1, dtype=np.bool_)
     system = System(still, none, none, none, one, one, one, seen, one, none)
     log_likelihood_and_adjoint(system)
-    draw_states(system, none, np.zeros((2, 2)))
     step_response(system, forward(system), 0)
 
 
@@ -97,8 +98,10 @@ def forward(system):  # type: ignore[no-untyped-def]
     n, r, d = system.transition.shape
     mean = np.empty((n + 1, d))
     covariance = np.empty((n + 1, d, d))
-    mean[0] = system.mean
-    covariance[0] = system.covariance
+    for a in range(d):
+        mean[0, a] = system.mean[a]
+        for b in range(d):
+            covariance[0, a, b] = system.covariance[a, b]
     innovations, spreads, gain = np.zeros(n), np.ones(n), np.zeros((n, d))
     half = np.empty((r, d))  # moving rows of T C
     log_likelihood = 0.0
@@ -363,7 +366,7 @@ def joint_prediction(system, at, loading, intercept):  # type: ignore[no-untyped
     return mean, covariance
 
 
-@njit(cache=True)
+@njit(cache=True, inline="always")  # into the one that compiled code calls it from
 def draw_states(system, root, normals):  # type: ignore[no-untyped-def]
     """One exact draw of all states given all readings.
 

@@ -13,6 +13,7 @@ import numpy as np
 from numba import njit
 
 from estimator.fit.kalman import (
+    System,
     compile_filter,
     draw_states,
     forward,
@@ -28,7 +29,7 @@ from estimator.fit.layout import (
 )
 from estimator.fit.mass_balance import fill, pull_back, reach_at
 from estimator.fit.priors import natural_at, pull_to_z
-from estimator.fit.problem import Problem
+from estimator.fit.problem import Frame, Problem
 
 MISREAD_SPREAD = np.array([1.0, 4.0, 16.0, 64.0])
 """Error sd of each class of reading over that of an ordinary one."""
@@ -47,23 +48,20 @@ def compiled() -> bool:
 
 
 def compile_density(problem: Problem) -> None:
-    """Compile what integrates the levels out, by running it once on this log: the likelihood with
-    its gradient, and the moves between explanations.
+    """Compile the likelihood with its gradient, by running it once on this log.
 
     A second process can do the rest beside it (`compile_draws`): compiled code is shared through
     numba's cache on disk, and on a machine's first run this saves seconds.
     """
     frame, z = problem.frame, np.zeros(problem.priors.size)
-    readings, some = len(problem.schedule.readings), np.zeros(2, dtype=np.int64)
+    readings = len(problem.schedule.readings)
     # First, since the other process waits for it.
     system_of(problem.priors.natural(z), np.ones(len(frame.steps)), 0, frame)
     density_and_gradient(z, np.ones(readings), 0, frame)
-    classes = np.zeros(readings, dtype=np.int64)
-    move_apart(z, classes, some, some, np.zeros((1, 4)), np.zeros(1), 0.5, frame)
 
 
 def compile_draws(problem: Problem) -> None:
-    """Compile what draws levels and classes, by running it once on this log.
+    """Compile what draws levels, classes and jumps, by running it once on this log.
 
     It begins with what needs no system, so that each of two processes finds on disk what the other
     has done (`compile_density`).
@@ -73,22 +71,12 @@ def compile_draws(problem: Problem) -> None:
     theta = problem.priors.natural(np.zeros(size))
     readings = len(problem.schedule.readings)
     normals = np.zeros((len(frame.steps) + 1, frame.shape.size + 1))
-    draw_path_at(theta, np.ones(readings), 0, frame, normals)
+    _, expected = draw_path_at(theta, np.ones(readings), 0, frame, normals)
     moves, ones = np.full((kits, 1), 0.5), np.ones(kits)
-    sweep_errors(
-        np.zeros(size),
-        np.zeros(readings, dtype=np.int64),
-        0,
-        frame,
-        ones,
-        ones,
-        MISREAD_CHANCE,
-        MISREAD_SPREAD,
-        normals,
-        moves,
-        moves,
-        np.full(readings, 0.5),
-    )
+    sweep_errors(np.zeros(size), expected, frame, ones, ones, moves, moves, np.full(readings, 0.5))
+    classes, some = np.zeros(readings, dtype=np.int64), np.zeros(2, dtype=np.int64)
+    apart = (some, some, np.zeros((1, 4)), np.zeros(1), 0.5)
+    move_apart(np.zeros(size), classes, *apart, frame)
 
 
 @njit(cache=True)
@@ -196,23 +184,22 @@ def class_chances(residual: np.ndarray, variance: np.ndarray) -> np.ndarray:
 
 
 @njit(cache=True)
-def _log_mixture(residual, rounding, repeatability, chance, spread):  # type: ignore[no-untyped-def]
-    """log Π_i Σ_c chance_c N(residual_i; 0, spread_c² (repeatability² + rounding_i))."""
+def _log_mixture(residual, rounding, count, repeatability):  # type: ignore[no-untyped-def]
+    """log Π_i Σ_c chance_c N(residual_i; 0, spread_c² (repeatability² + rounding_i)), i < count."""
     total = 0.0
-    for i in range(len(residual)):
+    for i in range(count):
         variance = repeatability**2 + rounding[i]
         square = residual[i] ** 2 / variance
         weight = 0.0
-        for c in range(len(chance)):
-            weight += chance[c] / spread[c] * np.exp(-0.5 * square / spread[c] ** 2)
+        for c in range(len(MISREAD_CHANCE)):
+            spread = MISREAD_SPREAD[c]
+            weight += MISREAD_CHANCE[c] / spread * np.exp(-0.5 * square / spread**2)
         total += np.log(weight + 1e-300) - 0.5 * np.log(variance)
     return total
 
 
 @njit(cache=True)
-def sweep_errors(  # type: ignore[no-untyped-def]
-    z, misread, jump, frame, median, sd, chance, misread_spread, normals, steps, accept, uniform
-):
+def sweep_errors(z, expected, frame, median, sd, steps, accept, uniform):  # type: ignore[no-untyped-def]
     """One Gibbs sweep over repeatabilities and classes, given one exact draw of the levels.
 
     Given the levels the residuals are known. Each kit's repeatability takes Metropolis moves with
@@ -220,24 +207,18 @@ def sweep_errors(  # type: ignore[no-untyped-def]
 
     Args:
         z: (p,) the last k places belong to the kits' repeatabilities.
-        misread, jump: (m,) classes, and a candidate.
+        expected: (m,) readings that the drawn levels lead to (`draw_path_at`).
         frame: the log.
-        median, sd: (k,) log-normal priors; chance, misread_spread: (c,) of each class.
-        normals: (n + 1, d + 1) standard normal, for the levels.
+        median, sd: (k,) log-normal priors.
         steps, accept: (k, moves) standard normal and uniform, for the moves.
         uniform: (m,) for the classes.
 
     Returns:
         New z (p,) and classes (m,).
     """
-    theta = natural_at(z, frame.arrays)
-    count = len(misread)
-    spread = np.empty(count)
-    for m in range(count):
-        spread[m] = misread_spread[misread[m]]
-    _, expected = draw_path_at(theta, spread, jump, frame, normals)
+    count = len(expected)
     z = z.copy()
-    misread = misread.copy()
+    misread = np.empty(count, dtype=np.int64)
     residual = np.empty(count)
     rounding = np.empty(count)
     for k in range(len(median)):
@@ -252,12 +233,12 @@ def sweep_errors(  # type: ignore[no-untyped-def]
         place = len(z) - len(median) + k
         here = z[place]
         repeat = median[k] * np.exp(sd[k] * here)
-        weight = _log_mixture(residual[:found], rounding[:found], repeat, chance, misread_spread)
+        weight = _log_mixture(residual, rounding, found, repeat)
         weight -= 0.5 * here**2
         for j in range(steps.shape[1]):
             new = here + (1.5 if j % 2 else 0.4) * steps[k, j]
             repeat = median[k] * np.exp(sd[k] * new)
-            there = _log_mixture(residual[:found], rounding[:found], repeat, chance, misread_spread)
+            there = _log_mixture(residual, rounding, found, repeat)
             there -= 0.5 * new**2
             if np.log(accept[k, j]) < there - weight:
                 here, weight = new, there
@@ -267,42 +248,40 @@ def sweep_errors(  # type: ignore[no-untyped-def]
         for m in range(count):
             if frame.steps[frame.reading_step[m]].kit == k:
                 square = residual[found] ** 2 / (repeat**2 + rounding[found])
-                misread[m] = _pick_class(square, chance, misread_spread, uniform[m])
+                misread[m] = _pick_class(square, uniform[m])
                 found += 1
     return z, misread
 
 
 @njit(cache=True)
-def _pick_class(square, chance, misread_spread, uniform):  # type: ignore[no-untyped-def]
+def _pick_class(square, uniform):  # type: ignore[no-untyped-def]
     """A class given a reading's squared residual in ordinary error variances (`class_chances`)."""
-    last = len(chance) - 1
-    total = 0.0
+    last = len(MISREAD_CHANCE) - 1
+    weights = np.empty(last + 1)
     # Against the widest class, so that no reading is too far off for any of them.
-    widest = square / misread_spread[last] ** 2
+    widest = square / MISREAD_SPREAD[last] ** 2
+    total = 0.0
     for c in range(last + 1):
-        total += (
-            chance[c] / misread_spread[c] * np.exp(0.5 * (widest - square / misread_spread[c] ** 2))
-        )
+        spread = MISREAD_SPREAD[c]
+        weights[c] = MISREAD_CHANCE[c] / spread * np.exp(0.5 * (widest - square / spread**2))
+        total += weights[c]
     below = 0.0
     for c in range(last):
-        below += (
-            chance[c] / misread_spread[c] * np.exp(0.5 * (widest - square / misread_spread[c] ** 2))
-        )
+        below += weights[c]
         if uniform * total < below:
             return c
     return last
 
 
-@njit(cache=True)
-def system_at(theta, misread, jump, frame):  # type: ignore[no-untyped-def]
+def system_at(theta: np.ndarray, misread: np.ndarray, jump: int, frame: Frame) -> System:
     """The linear system of the log at parameters (p,), classes (m,) and a jump."""
-    spread = np.empty(len(misread))
-    for m in range(len(misread)):
-        spread[m] = MISREAD_SPREAD[misread[m]]
-    return system_of(theta, _by_step(spread, frame), jump, frame)
+    by_step = np.ones(len(frame.steps))
+    by_step[frame.reading_step] = MISREAD_SPREAD[misread]
+    found: System = system_of(theta, by_step, jump, frame)
+    return found
 
 
-@njit(cache=True)
+@njit(cache=True, inline="always")
 def weigh_jumps(theta, misread, frame):  # type: ignore[no-untyped-def]
     """Which jump: log of prior times likelihood of each candidate (c,), levels integrated out.
 
@@ -311,8 +290,11 @@ def weigh_jumps(theta, misread, frame):  # type: ignore[no-untyped-def]
     (1 + a v)^(−1/2) exp(b² v / (2(1 + a v))).
     """
     jumps = frame.jumps
+    by_step = np.ones(len(frame.steps))
+    for m in range(len(misread)):
+        by_step[frame.reading_step[m]] = MISREAD_SPREAD[misread[m]]
     # A plain 0 would be a type of its own, for which all below is compiled once more.
-    system = system_at(theta, misread, np.int64(0), frame)
+    system = system_of(theta, by_step, np.int64(0), frame)
     filtered = forward(system)
     weights = filtered.log_likelihood + jumps.log_prior
     if len(weights) > 1:
@@ -329,8 +311,13 @@ def weigh_jumps(theta, misread, frame):  # type: ignore[no-untyped-def]
 
 @njit(cache=True)
 def _log_sum(weights):  # type: ignore[no-untyped-def]
-    top = weights.max()
-    return top + np.log(np.sum(np.exp(weights - top)))
+    top = weights[0]
+    for c in range(1, len(weights)):
+        top = max(top, weights[c])
+    total = 0.0
+    for c in range(len(weights)):
+        total += np.exp(weights[c] - top)
+    return top + np.log(total)
 
 
 @njit(cache=True)
@@ -357,12 +344,15 @@ def move_apart(z, misread, effluent, every, moves, fresh, uniform, frame):  # ty
         New z (p,), classes (m,) and jump.
     """
     z, misread = z.copy(), misread.copy()
-    weights = weigh_jumps(natural_at(z, frame.arrays), misread, frame)
-    here = _log_sum(weights)
+    here, weights = -np.inf, np.zeros(len(frame.jumps.log_prior))
     classes = len(MISREAD_CHANCE)
-    for k in range(len(moves)):
+    # The first, which moves nothing, weighs where it all begins: what weighs is compiled once.
+    for k in range(-1, len(moves)):
         proposal, moved, prior = misread.copy(), z.copy(), 0.0
         kind = k % 4 if len(effluent) > 0 else 2
+        changed = kind != 1
+        if k < 0:
+            kind = -1
         if kind == 0 or (kind == 2 and k % 4 == 0):
             moved[EFFLUENT_DRIFT] = fresh[k]
         elif kind == 2:
@@ -370,7 +360,7 @@ def move_apart(z, misread, effluent, every, moves, fresh, uniform, frame):  # ty
         elif kind == 3:
             moved[LOAD_SHARE] = fresh[k]
         among = every if kind == 2 else effluent
-        if len(among) > 0:
+        if kind >= 0 and len(among) > 0:
             first = among[int(moves[k, 0] * len(among))]
             second = among[int(moves[k, 1] * len(among))]
             if kind == 2:
@@ -378,14 +368,16 @@ def move_apart(z, misread, effluent, every, moves, fresh, uniform, frame):  # ty
             # Which kind of move must not hang on the classes, or there would be no way back.
             if kind == 1 or (kind == 2 and moves[k, 1] < 0.5):
                 proposal[first], proposal[second] = misread[second], misread[first]
+                changed = changed or misread[first] != misread[second]
             else:
                 proposal[first] = int(moves[k, 2] * classes)
                 prior = np.log(MISREAD_CHANCE[proposal[first]] / MISREAD_CHANCE[misread[first]])
-        if np.all(proposal == misread) and np.all(moved == z):
+        if not changed:
             continue
         there = weigh_jumps(natural_at(moved, frame.arrays), proposal, frame)
-        if np.log(moves[k, 3]) < _log_sum(there) - here + prior:
-            z, misread, weights, here = moved, proposal, there, _log_sum(there)
+        total = _log_sum(there)
+        if k < 0 or np.log(moves[k, 3]) < total - here + prior:
+            z, misread, weights, here = moved, proposal, there, total
     below = 0.0
     for c in range(len(weights)):
         below += np.exp(weights[c] - here)

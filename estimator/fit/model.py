@@ -31,10 +31,12 @@ from estimator.fit.likelihood import (
     MISREAD_SPREAD,
     bent,
     density_and_gradient,
+    draw_path_at,
     move_apart,
     straight,
     sweep_errors,
 )
+from estimator.fit.priors import natural_at
 from estimator.fit.problem import Frame, Problem
 
 PLAIN_MODE = Mode(linker="py", optimizer="fast_run").excluding("fusion")
@@ -129,16 +131,15 @@ class KitErrorStep(BlockedStep):
         t, misread, jump = point["t"], point["misread"], int(point["jump"])
         z = bent(t, self.frame)
         for _ in range(SWEEPS):
+            natural, spread = natural_at(z, self.frame.arrays), MISREAD_SPREAD[misread]
+            normals = self.rng.standard_normal(self.normals)
+            _, expected = draw_path_at(natural, spread, jump, self.frame, normals)
             z, misread = sweep_errors(
                 z,
-                misread,
-                jump,
+                expected,
                 self.frame,
                 self.median,
                 self.sd,
-                MISREAD_CHANCE,
-                MISREAD_SPREAD,
-                self.rng.standard_normal(self.normals),
                 self.rng.standard_normal(self.moves),
                 self.rng.random(self.moves),
                 self.rng.random(len(misread)),

@@ -144,7 +144,9 @@ def condition(  # type: ignore[no-untyped-def]
             root, sd, log_size = shared, shared_sd, shared_size
             if first_odd[i] < r:
                 root = own
-                root[: first_odd[i]] = shared[: first_odd[i]]
+                for a in range(first_odd[i]):
+                    for b in range(a + 1):
+                        root[a, b] = shared[a, b]
                 _joint_root(root, covariance[s], variance[s], places, spreads[i], first_odd[i])
                 sd, log_size = _sd_along(flow_slope[s], root[r:, r:]), _log_size(root, r)
             log_density[i, s] = -log_size
@@ -197,8 +199,9 @@ def _joint_root(root, covariance, variance, places, spreads, first):  # type: ig
 def _first_odd(spreads):  # type: ignore[no-untyped-def]
     """The first reading of each outcome whose error is no ordinary one (i,); r where none is."""
     outcomes, r = spreads.shape
-    first = np.full(outcomes, r)
+    first = np.empty(outcomes, dtype=np.int64)
     for i in range(outcomes):
+        first[i] = r
         for a in range(r - 1, -1, -1):
             if spreads[i, a] != 1.0:
                 first[i] = a

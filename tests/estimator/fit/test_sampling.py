@@ -12,7 +12,7 @@ from estimator.fit.layout import SATURATED_INCREMENT
 from estimator.fit.likelihood import bent
 from estimator.fit.posterior import Posterior, collect
 from estimator.fit.problem import pose
-from estimator.fit.sampling import SMALLER, Sampler, sample
+from estimator.fit.sampling import SMALLER, TUNE, Sampler, sample
 from estimator.fit.trace import Trace, join
 from estimator.synthetic.simulation import simulate_log
 from estimator.water import chamber_table
