@@ -163,8 +163,10 @@ READERS = {"open", "read_bytes", "read_text"}
 WRITERS = {"write_text", "write_bytes"}
 LONGEST_MODULE = 450
 LONGEST_FUNCTION = 60
-LONG_BY_NATURE = {"forward", "log_likelihood_and_adjoint", "step_response", "draw_states"}
-"""The sweeps of the filter in `fit.kalman`: one loop each, compiled, that reads worse in parts."""
+LONG_BY_NATURE = {
+    *("forward", "log_likelihood_and_adjoint", "step_response", "draw_states", "move_apart"),
+}
+"""Compiled loops of the fit, one each, that read worse in parts."""
 
 
 @cache

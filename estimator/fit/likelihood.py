@@ -73,10 +73,11 @@ def compile_draws(problem: Problem) -> None:
     normals = np.zeros((len(frame.steps) + 1, frame.shape.size + 1))
     _, expected = draw_path_at(theta, np.ones(readings), 0, frame, normals)
     moves, ones = np.full((kits, 1), 0.5), np.ones(kits)
-    sweep_errors(np.zeros(size), expected, frame, ones, ones, moves, moves, np.full(readings, 0.5))
-    classes, some = np.zeros(readings, dtype=np.int64), np.zeros(2, dtype=np.int64)
-    apart = (some, some, np.zeros((1, 4)), np.zeros(1), 0.5)
-    move_apart(np.zeros(size), classes, *apart, frame)
+    classes = (ones, ones, MISREAD_CHANCE, MISREAD_SPREAD)
+    uniform = (moves, moves, np.full(readings, 0.5))
+    sweep_errors(np.zeros(size), expected, frame, *classes, *uniform)
+    misread, some = np.zeros(readings, dtype=np.int64), np.zeros(2, dtype=np.int64)
+    move_apart(np.zeros(size), misread, some, some, np.zeros((1, 4)), np.zeros(1), 0.5, frame)
 
 
 @njit(cache=True)
@@ -184,22 +185,23 @@ def class_chances(residual: np.ndarray, variance: np.ndarray) -> np.ndarray:
 
 
 @njit(cache=True)
-def _log_mixture(residual, rounding, count, repeatability):  # type: ignore[no-untyped-def]
+def _log_mixture(residual, rounding, count, repeatability, chance, spread):  # type: ignore[no-untyped-def]
     """log Π_i Σ_c chance_c N(residual_i; 0, spread_c² (repeatability² + rounding_i)), i < count."""
     total = 0.0
     for i in range(count):
         variance = repeatability**2 + rounding[i]
         square = residual[i] ** 2 / variance
         weight = 0.0
-        for c in range(len(MISREAD_CHANCE)):
-            spread = MISREAD_SPREAD[c]
-            weight += MISREAD_CHANCE[c] / spread * np.exp(-0.5 * square / spread**2)
+        for c in range(len(chance)):
+            weight += chance[c] / spread[c] * np.exp(-0.5 * square / spread[c] ** 2)
         total += np.log(weight + 1e-300) - 0.5 * np.log(variance)
     return total
 
 
 @njit(cache=True)
-def sweep_errors(z, expected, frame, median, sd, steps, accept, uniform):  # type: ignore[no-untyped-def]
+def sweep_errors(  # type: ignore[no-untyped-def]
+    z, expected, frame, median, sd, chance, misread_spread, steps, accept, uniform
+):
     """One Gibbs sweep over repeatabilities and classes, given one exact draw of the levels.
 
     Given the levels the residuals are known. Each kit's repeatability takes Metropolis moves with
@@ -209,7 +211,7 @@ def sweep_errors(z, expected, frame, median, sd, steps, accept, uniform):  # typ
         z: (p,) the last k places belong to the kits' repeatabilities.
         expected: (m,) readings that the drawn levels lead to (`draw_path_at`).
         frame: the log.
-        median, sd: (k,) log-normal priors.
+        median, sd: (k,) log-normal priors; chance, misread_spread: (c,) of each class.
         steps, accept: (k, moves) standard normal and uniform, for the moves.
         uniform: (m,) for the classes.
 
@@ -233,12 +235,12 @@ def sweep_errors(z, expected, frame, median, sd, steps, accept, uniform):  # typ
         place = len(z) - len(median) + k
         here = z[place]
         repeat = median[k] * np.exp(sd[k] * here)
-        weight = _log_mixture(residual, rounding, found, repeat)
+        weight = _log_mixture(residual, rounding, found, repeat, chance, misread_spread)
         weight -= 0.5 * here**2
         for j in range(steps.shape[1]):
             new = here + (1.5 if j % 2 else 0.4) * steps[k, j]
             repeat = median[k] * np.exp(sd[k] * new)
-            there = _log_mixture(residual, rounding, found, repeat)
+            there = _log_mixture(residual, rounding, found, repeat, chance, misread_spread)
             there -= 0.5 * new**2
             if np.log(accept[k, j]) < there - weight:
                 here, weight = new, there
@@ -248,22 +250,22 @@ def sweep_errors(z, expected, frame, median, sd, steps, accept, uniform):  # typ
         for m in range(count):
             if frame.steps[frame.reading_step[m]].kit == k:
                 square = residual[found] ** 2 / (repeat**2 + rounding[found])
-                misread[m] = _pick_class(square, uniform[m])
+                misread[m] = _pick_class(square, chance, misread_spread, uniform[m])
                 found += 1
     return z, misread
 
 
 @njit(cache=True)
-def _pick_class(square, uniform):  # type: ignore[no-untyped-def]
+def _pick_class(square, chance, misread_spread, uniform):  # type: ignore[no-untyped-def]
     """A class given a reading's squared residual in ordinary error variances (`class_chances`)."""
-    last = len(MISREAD_CHANCE) - 1
+    last = len(chance) - 1
     weights = np.empty(last + 1)
     # Against the widest class, so that no reading is too far off for any of them.
-    widest = square / MISREAD_SPREAD[last] ** 2
+    widest = square / misread_spread[last] ** 2
     total = 0.0
     for c in range(last + 1):
-        spread = MISREAD_SPREAD[c]
-        weights[c] = MISREAD_CHANCE[c] / spread * np.exp(0.5 * (widest - square / spread**2))
+        spread = misread_spread[c]
+        weights[c] = chance[c] / spread * np.exp(0.5 * (widest - square / spread**2))
         total += weights[c]
     below = 0.0
     for c in range(last):

@@ -140,6 +140,8 @@ class KitErrorStep(BlockedStep):
                 self.frame,
                 self.median,
                 self.sd,
+                MISREAD_CHANCE,
+                MISREAD_SPREAD,
                 self.rng.standard_normal(self.moves),
                 self.rng.random(self.moves),
                 self.rng.random(len(misread)),
