@@ -81,8 +81,9 @@ class _Density:
 
     def _at(self, t: np.ndarray) -> tuple[float, np.ndarray]:
         """What the compiled function of PyTensor would give, without it."""
-        misread, jump = (self.shared[name].get_value(borrow=True) for name in ("misread", "jump"))
-        return density_and_gradient(t, MISREAD_SPREAD[misread], int(jump), self.frame)
+        spread = MISREAD_SPREAD[self.shared["misread"].get_value(borrow=True)]
+        jump = int(self.shared["jump"].get_value(borrow=True))
+        return density_and_gradient(t, spread, jump, self.frame)
 
     def set_classes(self, misread: np.ndarray) -> None:
         """Fix the classes (m,), with no jump."""

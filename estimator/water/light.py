@@ -50,16 +50,18 @@ def pulse_moments(start_d: np.ndarray, end_d: np.ndarray, tank: Tank) -> np.ndar
     on = tank.lights_on_h / units.HOURS_PER_DAY
     lit = lit_fraction(tank)
     moments = np.zeros((len(start_d), TERMS))
-    orders = np.arange(TERMS)
     for shift in (-1, 0, 1):
         rise = np.floor(start_d) + shift + on
         low = np.maximum(start_d, rise)
         high = np.minimum(end_d, rise + lit)
-        half = 0.5 * np.clip(high - low, 0.0, None)
-        at = low[:, None] + half[:, None] * (_NODES + 1)
-        height = 0.5 * np.pi / lit * np.sin(np.pi * (at - rise[:, None]) / lit)
-        back = (end_d[:, None] - at)[:, :, None] ** orders
-        moments += half[:, None] * np.einsum("k,nk,nkj->nj", _WEIGHTS, height, back)
+        some = np.flatnonzero(high > low)
+        half = 0.5 * (high - low)[some, None]
+        at = low[some, None] + half * (_NODES + 1)
+        height = 0.5 * np.pi / lit * np.sin(np.pi * (at - rise[some, None]) / lit)
+        back, part = end_d[some, None] - at, half * _WEIGHTS * height
+        for j in range(TERMS):
+            moments[some, j] += part.sum(axis=1)
+            part *= back
     return moments / FACTORIALS
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import lru_cache
 
 import numpy as np
 
@@ -161,6 +162,7 @@ class Settings:
         return self.alkalinity_rate_meq_d.last + by_hand
 
 
+@lru_cache(maxsize=1024)  # each step of a log asks, of a few settings
 def _log_saturated(chamber_ph: float) -> float:
     return float(np.log(chamber_table.saturated_increment_meq_l(chamber_ph)))
 
