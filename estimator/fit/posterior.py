@@ -157,13 +157,17 @@ class Posterior:
         """(s,) effluent alkalinity now over a tank at the middle of the band, at that flow."""
         return self.law.increment_at(self.shown_flow_l_d, self.middle_meq_l)
 
-    @property
-    def effluent_meq_l(self) -> np.ndarray:
-        """(s,) effluent alkalinity now at that flow; of a planned reactor, fed from the middle."""
+    def effluent_at(self, flow_l_d: float) -> np.ndarray:
+        """(s,) effluent alkalinity now at a flow; of a planned reactor, fed from the middle."""
         level = self.alkalinity_now_meq_l
         if self.last_run_flow_l_d is None:
             level = np.full_like(level, self.middle_meq_l)
-        return level + self.law.increment_at(self.shown_flow_l_d, level)
+        return level + self.law.increment_at(flow_l_d, level)
+
+    @property
+    def effluent_meq_l(self) -> np.ndarray:
+        """(s,) effluent alkalinity now at the flow that it is told at."""
+        return self.effluent_at(self.shown_flow_l_d)
 
     @property
     def saturated_effluent_meq_l(self) -> np.ndarray:

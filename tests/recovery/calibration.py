@@ -239,6 +239,8 @@ def one_log(index: int, seed: int, draws: int | None = DRAWS) -> Outcome:
         posterior = collect(problem, trace, levels)
     drawn_parameters = trace.natural.reshape(-1, trace.natural.shape[-1])
     true_values = _tracked(reported(truth)) | _of_parameters(problem, natural[None])
+    # At one flow: where no reactor ran it hangs on the draws.
+    true_values["effluent alkalinity"] = truth.effluent_at(posterior.shown_flow_l_d)
     found = _tracked(reported(posterior)) | _of_parameters(problem, drawn_parameters)
     ranks = {}
     for name, drawn in found.items():
