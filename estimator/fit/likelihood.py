@@ -277,8 +277,7 @@ def _pick_class(square, chance, misread_spread, uniform):  # type: ignore[no-unt
 
 def system_at(theta: np.ndarray, misread: np.ndarray, jump: int, frame: Frame) -> System:
     """The linear system of the log at parameters (p,), classes (m,) and a jump."""
-    by_step = np.ones(len(frame.steps))
-    by_step[frame.reading_step] = MISREAD_SPREAD[misread]
+    by_step = _by_step(MISREAD_SPREAD[misread], frame)
     found: System = system_of(theta, by_step, jump, frame)
     return found
 
@@ -292,11 +291,11 @@ def weigh_jumps(theta, misread, frame):  # type: ignore[no-untyped-def]
     (1 + a v)^(−1/2) exp(b² v / (2(1 + a v))).
     """
     jumps = frame.jumps
-    by_step = np.ones(len(frame.steps))
+    spread = np.empty(len(misread))
     for m in range(len(misread)):
-        by_step[frame.reading_step[m]] = MISREAD_SPREAD[misread[m]]
+        spread[m] = MISREAD_SPREAD[misread[m]]
     # A plain 0 would be a type of its own, for which all below is compiled once more.
-    system = system_of(theta, by_step, np.int64(0), frame)
+    system = system_of(theta, _by_step(spread, frame), np.int64(0), frame)
     filtered = forward(system)
     weights = filtered.log_likelihood + jumps.log_prior
     if len(weights) > 1:
