@@ -84,7 +84,8 @@ def _fitted(
         if apart is not None:
             apart.pose(inputs.log, inputs.tank)
         # Late, because loading numba takes seconds that a bad log should not cost.
-        from estimator.fit.likelihood import compile_density, compile_draws, compiled
+        from estimator.fit.likelihood import compile_density, compiled
+        from estimator.fit.moves import compile_draws
         from estimator.fit.problem import pose
 
         first_run = not compiled()

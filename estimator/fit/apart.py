@@ -98,7 +98,8 @@ def _serve(pipe: Connection) -> None:
     try:
         settle()
         from estimator.fit.either_arviz import load_arviz
-        from estimator.fit.likelihood import compile_density, compile_draws
+        from estimator.fit.likelihood import compile_density
+        from estimator.fit.moves import compile_draws
         from estimator.fit.problem import pose
 
         load_arviz()

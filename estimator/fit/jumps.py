@@ -3,7 +3,7 @@
 A walk of small steps takes weeks to follow what happens overnight: gas that ran out, animals moved,
 a dose poured in or a kit's new bottle opened that nobody wrote down. So the model holds one jump
 more, of unknown kind, day and size; its size is Gaussian, so that the filter integrates it out, and
-kind and day are drawn exactly (`likelihood.weigh_jumps`). What may have changed is then a share of
+kind and day are drawn exactly (`moves.weigh_jumps`). What may have changed is then a share of
 the draws.
 """
 

@@ -32,10 +32,9 @@ from estimator.fit.likelihood import (
     bent,
     density_and_gradient,
     draw_path_at,
-    move_apart,
     straight,
-    sweep_errors,
 )
+from estimator.fit.moves import CALCIUM, EITHER, MOVES_APART, Rough, move_apart, sweep_errors
 from estimator.fit.priors import natural_at
 from estimator.fit.problem import Frame, Problem
 
@@ -80,8 +79,6 @@ class TankDensity(Op):
     L_op = pullback
 
 
-MOVES_APART = 8
-"""Collapsed moves (`move_apart`) per NUTS step; each costs half a gradient."""
 REPEATABILITY_MOVES = 8
 SWEEPS = 2
 """Gibbs sweeps per NUTS step: a sweep costs about one gradient."""
@@ -109,6 +106,7 @@ class KitErrorStep(BlockedStep):
         vars: Any,
         *,
         problem: Problem,
+        rough: Rough,
         model: Any = None,
         rng: Any = None,
         blocked: bool = True,
@@ -116,11 +114,15 @@ class KitErrorStep(BlockedStep):
         self.vars = vars
         schedule, table = problem.schedule, problem.priors
         self.table = table
-        self.frame = problem.frame
+        self.frame, self.rough = problem.frame, rough
         self.rng = get_random_generator(rng)
         kind = schedule.steps["kind"][schedule.reading_step]
         self.effluent = np.flatnonzero(np.isin(kind, (EFFLUENT_ALKALINITY, EFFLUENT_CALCIUM)))
         self.every = np.arange(len(kind))
+        self.kinds = MOVES_APART.copy()
+        if not len(self.effluent):
+            # What would be said of its readings is said of any.
+            self.kinds[self.kinds[:, 1] < CALCIUM, 1] = EITHER
         self.normals = (len(schedule.step_time_d) + 1, schedule.layout.size + 1)
         self.moves = (len(schedule.kits), REPEATABILITY_MOVES)
         priors = table.priors[table.size - len(schedule.kits) :]
@@ -146,10 +148,10 @@ class KitErrorStep(BlockedStep):
                 self.rng.random(self.moves),
                 self.rng.random(len(misread)),
             )
-        moves = self.rng.random((MOVES_APART, 4))
-        fresh, uniform = self.rng.standard_normal(MOVES_APART), self.rng.random()
-        apart = (self.effluent, self.every, moves, fresh, uniform, self.frame)
-        z, misread, jump = move_apart(z, misread, *apart)
+        moves = self.rng.random((len(self.kinds), 4))
+        fresh, uniform = self.rng.standard_normal((len(self.kinds), len(z))), self.rng.random()
+        apart = (self.effluent, self.every, self.kinds, moves, fresh, uniform)
+        z, misread, jump = move_apart(z, misread, *apart, self.rough, self.frame)
         return point | {
             "t": straight(z, self.frame),
             "misread": misread,

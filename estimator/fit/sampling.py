@@ -28,6 +28,7 @@ from estimator.fit.likelihood import (
     straight,
 )
 from estimator.fit.model import PLAIN_MODE, KitErrorStep, TankDensity, build_model
+from estimator.fit.moves import rough_of
 from estimator.fit.problem import Problem
 from estimator.fit.trace import Trace
 from estimator.processes import Bound
@@ -239,6 +240,7 @@ class Sampler:
             errors = KitErrorStep(
                 [model.rvs_to_values[model[name]] for name in ("misread", "jump", "t")],
                 problem=self.problem,
+                rough=rough_of(self.mode, self.covariance),
                 model=model,
             )
             return pm.sample(

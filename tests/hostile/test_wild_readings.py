@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from estimator.fit.likelihood import weigh_jumps
+from estimator.fit.moves import weigh_jumps
 from estimator.fit.problem import pose
 from estimator.inputs.read import read_log, read_tank
 from estimator.pipeline import compile_later

@@ -55,12 +55,12 @@ def drawn(problem, monkeypatch, passes_from: int):
 @pytest.mark.parametrize(
     ("passes_from", "rounds", "sound"),
     [
-        (1, [400], True),
-        (400, [400], True),
-        (401, [400, 133], True),
-        (534, [400, 133, 178], True),
-        (1685, [400, 133, 178, 237, 316, 421], True),
-        (1686, [400, 133, 178, 237, 316, 421], False),
+        (1, [340], True),
+        (340, [340], True),
+        (341, [340, 113], True),
+        (454, [340, 113, 151], True),
+        (1908, [340, 113, 151, 201, 268, 358, 477], True),
+        (1909, [340, 113, 151, 201, 268, 358, 477], False),
     ],
 )
 def test_drawn_in_whole_rounds_until_the_checks_pass(

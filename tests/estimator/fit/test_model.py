@@ -29,18 +29,24 @@ from estimator.fit.layout import (
 from estimator.fit.likelihood import (
     MISREAD_CHANCE,
     MISREAD_SPREAD,
-    _pick_class,
     bent,
     class_chances,
     draw_path_at,
-    move_apart,
     straight,
     system_of,
     value_and_gradient,
-    weigh_jumps,
 )
 from estimator.fit.load import ROOM, rough_load_meq_d
 from estimator.fit.model import KitErrorStep, TankDensity, build_model
+from estimator.fit.moves import (
+    ALL,
+    MOVES_APART,
+    _move_all,
+    _pick_class,
+    move_apart,
+    rough_of,
+    weigh_jumps,
+)
 from estimator.fit.problem import Problem, pose
 from estimator.fit.sampling import _Density
 from estimator.inputs.tank import Reactor
@@ -323,9 +329,10 @@ def with_jump_chance(problem: Problem, chance: float) -> Problem:
 
 @pytest.fixture
 def short_log() -> Problem:
-    """Two and a half days, four readings of the tank and one of the effluent; jumps are likely."""
+    """Two and a half days, five readings of the tank and one of the effluent; jumps are likely."""
     readings = [(t, "alkalinity", "tank", "alk") for t in (0.4, 0.4, 1.2, 2.5)]
     readings.append((1.9, "alkalinity", "effluent", "alk"))
+    readings.append((2.3, "calcium", "tank", "ca"))
     problem = pose(example_log(readings, [(0.1, "flow", "", 1500.0)]), example_tank())
     return with_jump_chance(problem, 0.5)
 
@@ -336,7 +343,8 @@ def test_kit_error_step_leaves_the_joint_distribution_alone(short_log, monkeypat
     "Getting it right", Geweke 2004 (JASA 99:799): the successive-conditional simulator of a correct
     Gibbs step keeps the marginal-conditional distribution. Classes and jumps are made commoner here
     than in the model, so that a fault would show in few sweeps; effluent classes are not proposed
-    apart, since the compiled move knows the true chances only (the next test is of them).
+    apart, since the compiled move knows the true chances only, nor all parameters moved together
+    (the next two tests are of them).
     """
     chance = np.array([0.55, 0.25, 0.15, 0.05])
     monkeypatch.setattr(model, "MISREAD_CHANCE", chance)
@@ -346,23 +354,27 @@ def test_kit_error_step_leaves_the_joint_distribution_alone(short_log, monkeypat
     step = KitErrorStep(
         [built.rvs_to_values[built[name]] for name in ("misread", "jump", "t")],
         problem=problem,
+        rough=rough_of(np.zeros(table.size), np.eye(table.size)),
         model=built,
         rng=np.random.default_rng(1),
     )
     step.effluent = step.every = step.effluent[:0]
+    step.kinds = step.kinds[step.kinds[:, 1] != ALL]
+    moved = [DRIFT, EFFLUENT_DRIFT, table.size - 1, table.size - 2]
+    moved += [UNLOGGED_CALCIUM, CALCIUM_SHARE, LOAD_SHARE]
     rng = np.random.default_rng(2)
-    moved = [DRIFT, EFFLUENT_DRIFT, table.size - 1, UNLOGGED_CALCIUM]
+    count = len(made.readings)
     z = np.zeros(table.size)
     z[moved] = rng.standard_normal(len(moved))
     prior = np.exp(problem.frame.jumps.log_prior)
     jump = rng.choice(len(prior), p=prior)
     point = {
         "t": straight(z, problem.frame),
-        "misread": rng.choice(4, size=5, p=chance),
+        "misread": rng.choice(4, size=count, p=chance),
         "jump": np.asarray(jump),
     }
     sweeps = 30_000
-    kept_z, kept_class = np.empty((sweeps, len(moved))), np.empty((sweeps, 5), dtype=int)
+    kept_z, kept_class = np.empty((sweeps, len(moved))), np.empty((sweeps, count), dtype=int)
     kept_jump = np.empty(sweeps, dtype=int)
     frame = step.frame
     at = made.reading_step
@@ -375,12 +387,13 @@ def test_kit_error_step_leaves_the_joint_distribution_alone(short_log, monkeypat
         blind = system._replace(observed=np.zeros(len(spread), dtype=bool))
         path = draw_states(blind, frame.root, rng.standard_normal(step.normals))
         expected = np.sum(system.loading[at] * path[at], axis=1) + system.intercept[at]
-        values = expected + np.sqrt(system.variance[at]) * rng.standard_normal(5)
+        values = expected + np.sqrt(system.variance[at]) * rng.standard_normal(count)
         frame.steps["value"][at] = values
         point, _ = step.step(point)
-        kept_z[sweep] = point["t"][moved]
+        kept_z[sweep] = bent(point["t"], frame)[moved]
         kept_class[sweep] = point["misread"]
         kept_jump[sweep] = point["jump"]
+
     assert not np.delete(bent(point["t"], frame), moved).any()
 
     def check(values: np.ndarray, expected: float) -> None:
@@ -402,6 +415,28 @@ def test_kit_error_step_leaves_the_joint_distribution_alone(short_log, monkeypat
     # Joint moments: before any data repeatability, odd readings, drift and jumps are independent.
     check(kept_z[:, 2] * np.mean(kept_class == 0, axis=1), 0.0)
     check(kept_z[:, 0] * (kept_jump == 0), 0.0)
+
+
+@pytest.mark.parametrize("kept", [0.7, 0.0])
+def test_a_move_of_all_parameters_weighs_what_it_did(short_log, kept) -> None:
+    """It is reversible for the rough normal, so that prior over normal is what is left to judge.
+
+    Against SciPy's multivariate normal, in the coordinates of the sampler.
+    """
+    frame, size = short_log.frame, short_log.priors.size
+    rng = np.random.default_rng(5)
+    some = rng.standard_normal((size, size))
+    covariance = 0.3 * np.eye(size) + 0.1 * some @ some.T
+    rough = rough_of(rng.standard_normal(size), covariance)
+    z, fresh = rng.standard_normal((2, size))
+    moved, beyond = _move_all(z, kept, fresh, rough, frame)
+    t, t_moved = straight(z, frame), straight(moved, frame)
+    towards = rough.mode + kept * (t - rough.mode) + np.sqrt(1 - kept**2) * rough.root @ fresh
+    np.testing.assert_allclose(t_moved, towards, atol=1e-12)
+    prior = stats.multivariate_normal(np.zeros(size))
+    normal = stats.multivariate_normal(rough.mode, covariance)
+    expected = prior.logpdf(moved) - prior.logpdf(z) + normal.logpdf(t) - normal.logpdf(t_moved)
+    assert beyond == pytest.approx(expected, abs=1e-9)
 
 
 def test_moves_apart_visit_every_state_as_often_as_they_should() -> None:
@@ -451,7 +486,7 @@ def test_moves_apart_visit_every_state_as_often_as_they_should() -> None:
     rng = np.random.default_rng(4)
     z, misread = np.zeros(table.size), np.zeros(len(made.readings), dtype=np.int64)
     misread[pair] = [3, 0]
-    visits, moves = 250_000, 3  # the fourth would draw the load share
+    visits, kinds = 250_000, MOVES_APART[:3]  # the fourth would draw the load share
     seen, jumped, drifted = np.zeros_like(classes), np.zeros(len(jumps)), np.zeros((visits, 2))
     for visit in range(visits):
         z, misread, jump = move_apart(
@@ -459,9 +494,11 @@ def test_moves_apart_visit_every_state_as_often_as_they_should() -> None:
             misread,
             pair,
             pair,
-            rng.random((moves, 4)),
-            rng.standard_normal(moves),
+            kinds,
+            rng.random((len(kinds), 4)),
+            rng.standard_normal((len(kinds), table.size)),
             rng.random(),
+            rough_of(np.zeros(table.size), np.eye(table.size)),
             frame,
         )
         seen[misread[pair[0]], misread[pair[1]]] += 1
