@@ -6,6 +6,7 @@ written to (a service account, a container) must not hinder one.
 
 from __future__ import annotations
 
+import ctypes
 import os
 import stat
 import tempfile
@@ -19,6 +20,11 @@ PYTENSOR_FLAGS = "cxx=,floatX=float64"
 precision, whatever a keeper's own settings say."""
 KERNELS = Path(__file__).parent / "fit"
 """Where numba keeps what it compiled, in the folder's `__pycache__`, if it can."""
+LARGEST_KEPT = 32 * 2**20
+"""Bytes of one array, and of what lies free, that are kept for the next: the filter of a long log
+asks for the same megabytes thousands of times, and the system takes as long to hand them out, page
+by page, as the filter takes to fill them. glibc takes no more for one array (mallopt(3))."""
+M_TRIM_THRESHOLD, M_MMAP_THRESHOLD = -1, -3
 
 
 def settle() -> None:
@@ -35,6 +41,7 @@ def settle() -> None:
     os.environ["PYTENSOR_FLAGS"] = PYTENSOR_FLAGS
     # A tenth less to wait for on a first run; the kernels are as fast.
     os.environ.setdefault("NUMBA_OPT", "2")
+    _keep_memory()
     if _has_home():
         return
     kept = _temporary_folder()
@@ -43,6 +50,14 @@ def settle() -> None:
     os.environ.setdefault("MPLCONFIGDIR", str(kept / "matplotlib"))
     if not _can_hold(KERNELS / "__pycache__"):
         os.environ.setdefault("NUMBA_CACHE_DIR", str(kept / "numba"))
+
+
+def _keep_memory() -> None:
+    """Freed memory stays with the process, where its C library can be told so (glibc)."""
+    mallopt = getattr(ctypes.CDLL(None), "mallopt", None) if os.name == "posix" else None
+    if mallopt is not None:
+        mallopt(M_MMAP_THRESHOLD, LARGEST_KEPT)
+        mallopt(M_TRIM_THRESHOLD, 4 * LARGEST_KEPT)
 
 
 def _has_home() -> bool:

@@ -181,26 +181,30 @@ def hold_kernel(  # type: ignore[no-untyped-def]
         (i, f).
     """
     outcomes, count = level.shape
+    days = len(noise)
     chances = np.zeros((outcomes, kappa.shape[2]))
     fades, lasts = _over_a_day(decay)
+    supply, net = np.empty(days), np.empty(days)
     for i in range(outcomes):
         law = i if len(kappa) > 1 else 0
         for s in range(count):
             if weights[i, s] < 1e-7:
                 continue
+            taken, strong = uptake[i, s], strength[i, s]
+            least, drift = LEAST_STRENGTH * strong, effluent_drift[s] * strong
+            for day in range(days):
+                taken += uptake_drift[s] * noise[day, s, 0]
+                strong += drift * noise[day, s, 1]
+                supply[day] = saturated[i, s] * max(strong, least)
+                net[day] = dosed[s] - taken
             for f in range(kappa.shape[2]):
-                fading, lasting = fades[law, s, f], lasts[law, s, f]
-                steady = decay[law, s, f] * middle + dosed[s]
-                now, taken, strong = level[i, s], uptake[i, s], strength[i, s]
-                most = turnover[law, s, f] * saturated[i, s]
-                least, drift = LEAST_STRENGTH * strong, effluent_drift[s] * strong
+                fading, lasting, kept = fades[law, s, f], lasts[law, s, f], kappa[law, s, f]
+                steady, most = decay[law, s, f] * middle, turnover[law, s, f] * saturated[i, s]
+                now = level[i, s]
                 inside = True
-                for day in range(len(noise)):
-                    taken += uptake_drift[s] * noise[day, s, 0]
-                    strong += drift * noise[day, s, 1]
-                    given = kappa[law, s, f] * saturated[i, s] * max(strong, least)
-                    given = min(given, most)
-                    now = now * fading + lasting * (given + steady - taken)
+                for day in range(days):
+                    given = min(kept * supply[day], most)
+                    now = now * fading + lasting * (given + steady + net[day])
                     if now < low or now > high:
                         inside = False
                         break

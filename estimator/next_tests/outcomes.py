@@ -127,36 +127,40 @@ def condition(  # type: ignore[no-untyped-def]
     """
     count, outcomes = len(mean), len(shown)
     r, t = len(rows), len(states)
-    log_density = np.zeros((outcomes, count))
+    log_density = np.empty((outcomes, count))
     centre = np.empty((outcomes, count, t))
     drawn = np.empty((outcomes, count, t))
-    flow_sd = np.zeros((outcomes, count))
+    flow_sd = np.empty((outcomes, count))
     places = np.concatenate((rows, states))
-    # Most outcomes have ordinary errors only, and share one root for each draw.
     first_odd = _first_odd(spreads)
-    shared, own = np.zeros((r + t, r + t)), np.zeros((r + t, r + t))
+    # Most outcomes have ordinary errors only, and share one root for each draw.
+    shared, own = np.zeros((count, r + t, r + t)), np.zeros((r + t, r + t))
+    shared_sd, shared_size = np.empty(count), np.empty(count)
     ordinary = np.ones(r)
-    ahead = np.zeros(r)
     for s in range(count):
-        _joint_root(shared, covariance[s], variance[s], places, ordinary, 0)
-        shared_sd, shared_size = _sd_along(flow_slope[s], shared[r:, r:]), _log_size(shared, r)
-        for i in range(outcomes):
-            root, sd, log_size = shared, shared_sd, shared_size
+        _joint_root(shared[s], covariance[s], variance[s], places, ordinary, 0)
+        shared_sd[s] = _sd_along(flow_slope[s], shared[s, r:, r:])
+        shared_size[s] = _log_size(shared[s], r)
+    ahead = np.zeros(r)
+    for i in range(outcomes):
+        for s in range(count):
+            root, flow_sd[i, s], log_size = shared[s], shared_sd[s], shared_size[s]
             if first_odd[i] < r:
-                root = own
                 for a in range(first_odd[i]):
                     for b in range(a + 1):
-                        root[a, b] = shared[a, b]
+                        own[a, b] = root[a, b]
+                root = own
                 _joint_root(root, covariance[s], variance[s], places, spreads[i], first_odd[i])
-                sd, log_size = _sd_along(flow_slope[s], root[r:, r:]), _log_size(root, r)
-            log_density[i, s] = -log_size
-            flow_sd[i, s] = sd
+                flow_sd[i, s] = _sd_along(flow_slope[s], root[r:, r:])
+                log_size = _log_size(root, r)
+            density = -log_size
             for a in range(r):
                 total = shown[i, a] - mean[s, rows[a]]
                 for m in range(a):
                     total -= root[a, m] * ahead[m]
                 ahead[a] = total / root[a, a]
-                log_density[i, s] -= 0.5 * ahead[a] ** 2
+                density -= 0.5 * ahead[a] ** 2
+            log_density[i, s] = density
             for a in range(t):
                 total = mean[s, states[a]]
                 for m in range(r):

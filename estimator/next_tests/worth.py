@@ -207,7 +207,8 @@ def mixture_quantile(
         step = (score - here) * np.exp(-0.5 * here**2) / np.maximum(slope, 1e-300)
         inside = (x + step >= low) & (x + step <= high)
         before, x = x, np.where(inside, x + step, 0.5 * (low + high))
-        if np.all(np.abs(x - before) < 1e-3 * spread):
+        # The next step would be about the square of this one.
+        if np.all(np.abs(x - before) < 1e-2 * spread):
             break
     return x
 
