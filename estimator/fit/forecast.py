@@ -180,13 +180,12 @@ def hold_kernel(  # type: ignore[no-untyped-def]
     Returns:
         (i, f).
     """
-    outcomes, count = level.shape
-    days = len(noise)
+    (outcomes, count), days = level.shape, len(noise)
     chances = np.zeros((outcomes, kappa.shape[2]))
     fades, lasts = _over_a_day(decay)
     supply, net = np.empty(days), np.empty(days)
     for i in range(outcomes):
-        law = i if len(kappa) > 1 else 0
+        law = min(i, len(kappa) - 1)
         for s in range(count):
             if weights[i, s] < 1e-7:
                 continue
@@ -201,13 +200,11 @@ def hold_kernel(  # type: ignore[no-untyped-def]
                 fading, lasting, kept = fades[law, s, f], lasts[law, s, f], kappa[law, s, f]
                 steady, most = decay[law, s, f] * middle, turnover[law, s, f] * saturated[i, s]
                 now = level[i, s]
-                inside = True
                 for day in range(days):
                     given = min(kept * supply[day], most)
                     now = now * fading + lasting * (given + steady + net[day])
                     if now < low or now > high:
-                        inside = False
                         break
-                if inside:
+                else:
                     chances[i, f] += weights[i, s]
     return chances

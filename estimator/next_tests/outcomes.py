@@ -92,7 +92,7 @@ def _condition(
     foresight: Foresight, chosen: Sequence[int], values: np.ndarray, spreads: np.ndarray
 ) -> tuple[np.ndarray, ...]:
     states = foresight.states
-    found: tuple[np.ndarray, ...] = condition(
+    return condition(
         foresight.mean,
         foresight.covariance,
         foresight.variance,
@@ -103,13 +103,19 @@ def _condition(
         foresight.normals,
         foresight.flow_slope,
     )
-    return found
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def condition(  # type: ignore[no-untyped-def]
-    mean, covariance, variance, rows, states, shown, spreads, normals, flow_slope
-):
+def condition(
+    mean: np.ndarray,
+    covariance: np.ndarray,
+    variance: np.ndarray,
+    rows: np.ndarray,
+    states: np.ndarray,
+    shown: np.ndarray,
+    spreads: np.ndarray,
+    normals: np.ndarray,
+    flow_slope: np.ndarray,
+) -> tuple[np.ndarray, ...]:
     """Condition every draw's normal on every imagined outcome.
 
     Args:
@@ -118,57 +124,80 @@ def condition(  # type: ignore[no-untyped-def]
         rows: (r,) readings taken.
         states: (t,) places of the states.
         shown: (i, r) what the kits show.
-        spreads: (i, r) factor on each error's sd.
+        spreads: (i, r) factor on each error's sd, at least 1.
         normals, flow_slope: (s, t), see `Foresight`.
 
     Returns:
         log density of each outcome under each draw (i, s), mean and draw of the states (i, s, t),
         sd of log needed flow (i, s).
     """
+    # Outcomes whose errors are as wide share one root for each draw; ordinary ones come first.
+    ordinary = np.ones((1, len(rows)))
+    patterns, pattern = np.unique(np.concatenate((ordinary, spreads)), axis=0, return_inverse=True)
+    found: tuple[np.ndarray, ...] = condition_kernel(
+        mean,
+        covariance,
+        variance,
+        rows,
+        states,
+        shown,
+        patterns,
+        np.ravel(pattern)[1:],
+        normals,
+        flow_slope,
+    )
+    return found
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def condition_kernel(  # type: ignore[no-untyped-def]
+    mean, covariance, variance, rows, states, shown, patterns, pattern, normals, flow_slope
+):
+    """See `condition`; patterns (q, r) of spreads, the first of ordinary ones, and that of each
+    outcome (i,)."""
     count, outcomes = len(mean), len(shown)
     r, t = len(rows), len(states)
     log_density = np.empty((outcomes, count))
     centre = np.empty((outcomes, count, t))
     drawn = np.empty((outcomes, count, t))
     flow_sd = np.empty((outcomes, count))
+    roots = np.zeros((2, count, r + t, r + t))
+    sd, size = np.empty((2, count)), np.empty((2, count))
     places = np.concatenate((rows, states))
-    first_odd = _first_odd(spreads)
-    # Most outcomes have ordinary errors only, and share one root for each draw.
-    shared, own = np.zeros((count, r + t, r + t)), np.zeros((r + t, r + t))
-    shared_sd, shared_size = np.empty(count), np.empty(count)
-    ordinary = np.ones(r)
-    for s in range(count):
-        _joint_root(shared[s], covariance[s], variance[s], places, ordinary, 0)
-        shared_sd[s] = _sd_along(flow_slope[s], shared[s, r:, r:])
-        shared_size[s] = _log_size(shared[s], r)
     ahead = np.zeros(r)
-    for i in range(outcomes):
+    for p in range(len(patterns)):
+        # What comes before a pattern's first odd error is as with ordinary ones.
+        first, at = _first_odd(patterns[p]) if p > 0 else 0, min(p, 1)
         for s in range(count):
-            root, flow_sd[i, s], log_size = shared[s], shared_sd[s], shared_size[s]
-            if first_odd[i] < r:
-                for a in range(first_odd[i]):
-                    for b in range(a + 1):
-                        own[a, b] = root[a, b]
-                root = own
-                _joint_root(root, covariance[s], variance[s], places, spreads[i], first_odd[i])
-                flow_sd[i, s] = _sd_along(flow_slope[s], root[r:, r:])
-                log_size = _log_size(root, r)
-            density = -log_size
-            for a in range(r):
-                total = shown[i, a] - mean[s, rows[a]]
-                for m in range(a):
-                    total -= root[a, m] * ahead[m]
-                ahead[a] = total / root[a, a]
-                density -= 0.5 * ahead[a] ** 2
-            log_density[i, s] = density
-            for a in range(t):
-                total = mean[s, states[a]]
-                for m in range(r):
-                    total += root[r + a, m] * ahead[m]
-                centre[i, s, a] = total
-                for m in range(a + 1):
-                    total += root[r + a, r + m] * normals[s, m]
-                drawn[i, s, a] = total
+            root = roots[at, s]
+            for a in range(first):
+                for b in range(a + 1):
+                    root[a, b] = roots[0, s, a, b]
+            _joint_root(root, covariance[s], variance[s], places, patterns[p], first)
+            sd[at, s] = _sd_along(flow_slope[s], root[r:, r:])
+            size[at, s] = _log_size(root, r)
+        for i in range(outcomes):
+            if pattern[i] != p:
+                continue
+            for s in range(count):
+                root = roots[at, s]
+                flow_sd[i, s] = sd[at, s]
+                density = -size[at, s]
+                for a in range(r):
+                    total = shown[i, a] - mean[s, rows[a]]
+                    for m in range(a):
+                        total -= root[a, m] * ahead[m]
+                    ahead[a] = total / root[a, a]
+                    density -= 0.5 * ahead[a] ** 2
+                log_density[i, s] = density
+                for a in range(t):
+                    total = mean[s, states[a]]
+                    for m in range(r):
+                        total += root[r + a, m] * ahead[m]
+                    centre[i, s, a] = total
+                    for m in range(a + 1):
+                        total += root[r + a, r + m] * normals[s, m]
+                    drawn[i, s, a] = total
     return log_density, centre, drawn, flow_sd
 
 
@@ -201,15 +230,11 @@ def _joint_root(root, covariance, variance, places, spreads, first):  # type: ig
 
 @njit(cache=True)
 def _first_odd(spreads):  # type: ignore[no-untyped-def]
-    """The first reading of each outcome whose error is no ordinary one (i,); r where none is."""
-    outcomes, r = spreads.shape
-    first = np.empty(outcomes, dtype=np.int64)
-    for i in range(outcomes):
-        first[i] = r
-        for a in range(r - 1, -1, -1):
-            if spreads[i, a] != 1.0:
-                first[i] = a
-    return first
+    """The first of some readings (r,) whose error is no ordinary one; r where none is."""
+    for a in range(len(spreads)):
+        if spreads[a] != 1.0:
+            return a
+    return len(spreads)
 
 
 @njit(cache=True)

@@ -207,8 +207,7 @@ def mixture_quantile(
         step = (score - here) * np.exp(-0.5 * here**2) / np.maximum(slope, 1e-300)
         inside = (x + step >= low) & (x + step <= high)
         before, x = x, np.where(inside, x + step, 0.5 * (low + high))
-        # The next step would be about the square of this one.
-        if np.all(np.abs(x - before) < 1e-2 * spread):
+        if np.all(np.abs(x - before) < 1e-3 * spread):
             break
     return x
 
