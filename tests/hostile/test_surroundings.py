@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ctypes
 import os
 import shutil
 import stat
@@ -139,3 +140,42 @@ def test_a_folder_of_another_user_is_refused(tmp_path, monkeypatch):
     monkeypatch.setattr(os, "environ", os.environ.copy())
     with pytest.raises(OutputError, match="set TMPDIR"):
         surroundings.settle()
+
+
+FAULTS = """\
+import resource
+import numpy as np
+def once():
+    # Several at a time, as a filter asks for them, and none of them from before.
+    for _ in range(3):
+        arrays = [np.empty(500_000) for _ in range(8)]
+        for array in arrays:
+            array[:] = 1.0
+        del array, arrays
+once()
+before = resource.getrusage(resource.RUSAGE_SELF).ru_minflt
+for _ in range(10):
+    once()
+print(resource.getrusage(resource.RUSAGE_SELF).ru_minflt - before)
+"""
+glibc = pytest.mark.skipif(
+    not (os.name == "posix" and hasattr(ctypes.CDLL(None), "mallopt")),
+    reason="a C library that can be told to keep memory",
+)
+
+
+@glibc
+def test_memory_of_a_long_logs_filter_is_not_handed_back_each_time(bare) -> None:
+    """Megabytes asked for again and again come from the process, not page by page from the system.
+
+    Otherwise the system takes longer over them than the filter; left alone it does.
+    """
+    kept, alone = (int(bare(code + FAULTS).stdout) for code in (SETTLED, ""))
+    assert kept < 500
+    assert alone > 10 * max(kept, 100)
+
+
+def test_a_c_library_that_keeps_what_it_likes_is_left_alone(monkeypatch) -> None:
+    """Only glibc has `mallopt`."""
+    monkeypatch.setattr(surroundings.ctypes, "CDLL", lambda _: object())
+    surroundings._keep_memory()
