@@ -34,7 +34,7 @@ from estimator.fit.trace import Trace
 from estimator.processes import Bound
 
 CHAINS = 4
-TUNE = 50
+TUNE = 30
 """Draws of each chain that find the step size, and the way in from a start that is near."""
 USUAL_STEP = 0.6
 """Step size that the tuning begins with; most logs end with 0.55 to 0.7."""
