@@ -21,9 +21,10 @@ precision, whatever a keeper's own settings say."""
 KERNELS = Path(__file__).parent / "fit"
 """Where numba keeps what it compiled, in the folder's `__pycache__`, if it can."""
 LARGEST_KEPT = 32 * 2**20
-"""Bytes of one array, and of what lies free, that are kept for the next: the filter of a long log
-asks for the same megabytes thousands of times, and the system takes as long to hand them out, page
-by page, as the filter takes to fill them. glibc takes no more for one array (mallopt(3))."""
+"""Bytes of one array that are kept for the next, and a quarter of all that may lie free: the filter
+of a long log asks for the same megabytes thousands of times, and the system takes as long to hand
+them out, page by page, as the filter takes to fill them. glibc takes no more for one array
+(mallopt(3))."""
 M_TRIM_THRESHOLD, M_MMAP_THRESHOLD = -1, -3
 
 

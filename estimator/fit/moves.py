@@ -42,20 +42,20 @@ MOVES_APART = np.array(
         (DRIFT, EITHER),
         (LOAD_SHARE, DRAWN),
         (UNLOGGED_CALCIUM, EITHER),
-        (NOTHING_NEW, CALCIUM),
-        (NOTHING_NEW, CALCIUM),
-        (NOTHING_NEW, ALL),
-        (NOTHING_NEW, ALL),
+        (1, CALCIUM),
+        (0, CALCIUM),
+        (1, ALL),
+        (0, ALL),
     ]
 )
-"""What is drawn anew from its prior in each move (`move_apart`), and what becomes of classes. Each
-costs half a gradient."""
+"""What is drawn anew from its prior in each move (`move_apart`), and what becomes of classes; of
+moves of calcium and of all, which of those below. Each costs half a gradient."""
 CALCIUM_STEPS = ((1.0, 0.3), (0.6, 0.5))
-"""How far the scale of calcium that nobody logged, and calcium's share, go by turns towards new
-draws of their priors: the share is the less known the larger that scale, which holds NUTS up."""
+"""How far the scale of calcium that nobody logged, and calcium's share, go towards new draws of
+their priors: the share is the less known the larger that scale, which holds NUTS up."""
 ALL_KEPT = (0.7, 0.0)
-"""Part of the way from the mode that moves of all parameters keep, by turns. They are far, and most
-are taken, since the posterior is nearly normal in t; NUTS, which keeps its energy, is slow to learn
+"""Part of the way from the mode that a move of all parameters keeps. They are far, and most are
+taken, since the posterior is nearly normal in t; NUTS, which keeps its energy, is slow to learn
 how wide it is."""
 
 
@@ -287,21 +287,22 @@ def move_apart(  # type: ignore[no-untyped-def]
     for k in range(-1, len(kinds)):
         proposal, moved, prior = misread.copy(), z.copy(), 0.0
         changed = k < 0
-        if k >= 0 and kinds[k, 1] == CALCIUM:
+        kind = kinds[k, 1] if k >= 0 else -1
+        if kind == CALCIUM:
             changed = frame.shape.z >= 0
-            supply, share = CALCIUM_STEPS[k % 2]
+            supply, share = CALCIUM_STEPS[kinds[k, 0]]
             moved[UNLOGGED_CALCIUM] *= np.sqrt(1.0 - supply * supply)
             moved[UNLOGGED_CALCIUM] += supply * fresh[k, 0]
             moved[CALCIUM_SHARE] *= np.sqrt(1.0 - share * share)
             moved[CALCIUM_SHARE] += share * fresh[k, 1]
-        elif k >= 0 and kinds[k, 1] == ALL:
-            moved, prior = _move_all(z, ALL_KEPT[k % 2], fresh[k], rough, frame)
+        elif kind == ALL:
+            moved, prior = _move_all(z, ALL_KEPT[kinds[k, 0]], fresh[k], rough, frame)
             changed = True
-        elif k >= 0:
+        elif kind >= 0:
             if kinds[k, 0] != NOTHING_NEW:
                 moved[kinds[k, 0]] = fresh[k, 0]
                 changed = True
-            either = kinds[k, 1] == EITHER
+            either = kind == EITHER
             among = every if either else effluent
             if len(among) > 0:
                 first = among[int(moves[k, 0] * len(among))]
@@ -309,7 +310,7 @@ def move_apart(  # type: ignore[no-untyped-def]
                 if either:
                     second = min(first + 1, len(misread) - 1)
                 # Which kind of move must not hang on the classes, or there would be no way back.
-                if kinds[k, 1] == SWAPPED or (either and moves[k, 1] < 0.5):
+                if kind == SWAPPED or (either and moves[k, 1] < 0.5):
                     proposal[first], proposal[second] = misread[second], misread[first]
                     changed = changed or misread[first] != misread[second]
                 else:
