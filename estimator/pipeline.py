@@ -84,16 +84,16 @@ def _fitted(
         if apart is not None:
             apart.pose(inputs.log, inputs.tank)
         # Late, because loading numba takes seconds that a bad log should not cost.
-        from estimator.fit.likelihood import compile_density, compiled
-        from estimator.fit.moves import compile_draws
+        from estimator.fit.likelihood import compile_likelihood, compiled
+        from estimator.fit.moves import compile_moves
         from estimator.fit.problem import pose
 
         first_run = not compiled()
         problem = pose(inputs.log, inputs.tank)
         if apart is None:
-            compile_density(problem)
+            compile_likelihood(problem)
         elif first_run:
-            compile_draws(problem)
+            compile_moves(problem)
 
     def prepare() -> None:
         if first_run:

@@ -98,21 +98,21 @@ def _serve(pipe: Connection) -> None:
     try:
         settle()
         from estimator.fit.either_arviz import load_arviz
-        from estimator.fit.likelihood import compile_density
-        from estimator.fit.moves import compile_draws
+        from estimator.fit.likelihood import compile_likelihood
+        from estimator.fit.moves import compile_moves
         from estimator.fit.problem import pose
 
         load_arviz()
         from estimator.fit.sampling import Sampler
 
         problem = pose(*pipe.recv())
-        compile_density(problem)
+        compile_likelihood(problem)
         sampler = None
         while True:
             seed, draws, resume, cores = pipe.recv()
             if sampler is None:
                 # The other process has compiled it by now; each chain would have to load it.
-                compile_draws(problem)
+                compile_moves(problem)
                 sampler = Sampler(problem)
             pipe.send(
                 sampler.draw(

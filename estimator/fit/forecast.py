@@ -5,10 +5,10 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 
 from estimator.fit.state import TankState
 from estimator.inputs.tank import Target
+from estimator.kernels import kernel, part
 from estimator.water.supply import LEAST_STRENGTH, strength_after
 
 
@@ -66,27 +66,19 @@ def hold_chances(
     flows = np.asarray(flows_l_d, dtype=float)
     per_flow = law.each(lambda draws: np.atleast_2d(draws)[:, :, None])
     kappa, decay = per_flow.rates(flows)
-    turnover = np.broadcast_to(flows / per_flow.volume_l, kappa.shape)
-    states = (state.level_meq_l, state.uptake_meq_l_d, law.saturated_meq_l, law.strength)
-    level, uptake, saturated, strength = np.broadcast_arrays(
-        *(np.atleast_2d(part) for part in states)
+    states = np.broadcast_arrays(
+        *map(np.atleast_2d, (state.level_meq_l, state.uptake_meq_l_d)),
+        *map(np.atleast_2d, (law.saturated_meq_l, law.strength)),
     )
     if weights is None:
-        weights = np.full(level.shape, 1.0 / count)
+        weights = np.full(states[0].shape, 1.0 / count)
+    rates = (kappa, decay, np.broadcast_to(flows / per_flow.volume_l, kappa.shape))
+    dosed = np.broadcast_to(dosed_meq_d / np.asarray(law.volume_l), (count,))
+    drifts = (state.uptake_drift_meq_l_d, state.effluent_drift)
+    arrays = (*states, weights, *rates, *drifts, dosed, noise)
     chances = hold_kernel(
-        # In C order, which the compiled code is for.
-        np.ascontiguousarray(level),
-        np.ascontiguousarray(uptake),
-        np.ascontiguousarray(saturated),
-        np.ascontiguousarray(strength),
-        np.ascontiguousarray(weights),
-        np.ascontiguousarray(kappa),
-        np.ascontiguousarray(decay),
-        np.ascontiguousarray(turnover),
-        state.uptake_drift_meq_l_d,
-        state.effluent_drift,
-        np.broadcast_to(dosed_meq_d / np.asarray(law.volume_l), (count,)).copy(),
-        noise,
+        # All laid out alike, or each way would be compiled for itself.
+        *(np.require(one, float, ("C", "W")) for one in arrays),
         law.middle_meq_l,
         band.low,
         band.high,
@@ -135,7 +127,7 @@ def compile_forecast() -> None:
     hold_kernel(two, two, two, two, two, three, three, three, one, one, one, none, 1.0, 0.0, 1.0)
 
 
-@njit(cache=True)
+@part
 def _over_a_day(decay):  # type: ignore[no-untyped-def]
     """What a day leaves of a level, e^−k, and of a unit of supply, (1 − e^−k)/k, at rates k."""
     fades, lasts = np.exp(-decay), np.ones_like(decay)
@@ -147,7 +139,7 @@ def _over_a_day(decay):  # type: ignore[no-untyped-def]
     return fades, lasts
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def hold_kernel(  # type: ignore[no-untyped-def]
     level,
     uptake,

@@ -14,8 +14,8 @@ which needs no matrix inverse. Cost grows linearly with n.
 Nothing here knows of tanks. Kernels are compiled once by numba and cached on disk; they index
 whole arrays in plain loops. They pass over the zeros, of which transitions and loadings are full,
 and inner loops run along rows, where a processor takes several numbers at a time. No array is
-assigned to a part of another, nor one compared with another as a whole: what numba compiles for
-that, down to the text of an error, takes seconds.
+assigned to a part of another, nor one compared with another as a whole, and few of NumPy's
+functions are called: what numba compiles for those, down to the text of an error, takes seconds.
 """
 
 from __future__ import annotations
@@ -23,7 +23,8 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
+
+from estimator.kernels import kernel, part
 
 LOG_2PI = float(np.log(2.0 * np.pi))
 
@@ -63,11 +64,10 @@ class Adjoint(NamedTuple):
 
 
 def compile_filter() -> None:
-    """Compile what a fit runs on a `System`, by running it once on a made-up one."""
+    """Compile what moves apart run on a `System`, by running it once on a made-up one."""
     none, one = np.zeros((1, 1)), np.ones(1)
     still, seen = np.zeros((1, 1, 1)), np.ones(1, dtype=np.bool_)
     system = System(still, none, none, none, one, one, one, seen, one, none)
-    log_likelihood_and_adjoint(system)
     step_response(system, forward(system), 0)
 
 
@@ -79,7 +79,7 @@ class Filtered(NamedTuple):
         mean, covariance: (n + 1, d), (n + 1, d, d) of the states after each step and its reading;
             the first are the prior's.
         innovation, spread: (n,) what each reading shows beyond its prediction, and the variance of
-            that; 0 and 1 where there is no reading.
+            that; zeros where there is no reading.
         gain: (n, d) covariance of the states with that reading, before it; zeros where there is
             none.
     """
@@ -92,7 +92,7 @@ class Filtered(NamedTuple):
     gain: np.ndarray
 
 
-@njit(cache=True)
+@kernel
 def forward(system):  # type: ignore[no-untyped-def]
     """Kalman filter; returns `Filtered`."""
     n, r, d = system.transition.shape
@@ -102,7 +102,7 @@ def forward(system):  # type: ignore[no-untyped-def]
         mean[0, a] = system.mean[a]
         for b in range(d):
             covariance[0, a, b] = system.covariance[a, b]
-    innovations, spreads, gain = np.zeros(n), np.ones(n), np.zeros((n, d))
+    innovations, spreads, gain = np.zeros(n), np.zeros(n), np.zeros((n, d))
     half = np.empty((r, d))  # moving rows of T C
     log_likelihood = 0.0
     for i in range(n):
@@ -154,7 +154,7 @@ def forward(system):  # type: ignore[no-untyped-def]
     return Filtered(log_likelihood, mean, covariance, innovations, spreads, gain)
 
 
-@njit(cache=True)
+@kernel
 def _pull_symmetric(transition, whole, pulled, rest, i):  # type: ignore[no-untyped-def]
     """T' C T of step i in the place of the symmetric C = `whole` (d, d).
 
@@ -184,7 +184,7 @@ def _pull_symmetric(transition, whole, pulled, rest, i):  # type: ignore[no-unty
                     whole[b, m] += factor * rest[a, b]
 
 
-@njit(cache=True)
+@kernel
 def _pull_vector(transition, along, kept, i):  # type: ignore[no-untyped-def]
     """T' v of step i in the place of v = `along` (d,); `kept` (d,) is for work."""
     _, r, d = transition.shape
@@ -196,7 +196,7 @@ def _pull_vector(transition, along, kept, i):  # type: ignore[no-untyped-def]
             along[m] += transition[i, a, m] * kept[a]
 
 
-@njit(cache=True)
+@part
 def log_likelihood_and_adjoint(system):  # type: ignore[no-untyped-def]
     """Log-likelihood and its derivative by every array of `system`.
 
@@ -269,7 +269,7 @@ def log_likelihood_and_adjoint(system):  # type: ignore[no-untyped-def]
     return log_likelihood, adjoint
 
 
-@njit(cache=True)
+@kernel
 def step_response(system, filtered, first):  # type: ignore[no-untyped-def]
     """How the log-likelihood answers a shift δ of one state just after one step: b δ − a δ²/2.
 
@@ -322,7 +322,7 @@ def step_response(system, filtered, first):  # type: ignore[no-untyped-def]
     return slope, curvature
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def joint_prediction(system, at, loading, intercept):  # type: ignore[no-untyped-def]
     """Joint normal of linear functionals of the states, given all readings.
 
@@ -366,7 +366,7 @@ def joint_prediction(system, at, loading, intercept):  # type: ignore[no-untyped
     return mean, covariance
 
 
-@njit(cache=True, inline="always")  # into the one that compiled code calls it from
+@part
 def draw_states(system, root, normals):  # type: ignore[no-untyped-def]
     """One exact draw of all states given all readings.
 

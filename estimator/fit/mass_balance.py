@@ -33,7 +33,6 @@ mean lit rate over the dark rate.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
 from estimator import units
 from estimator.fit.kalman import System
@@ -64,6 +63,7 @@ from estimator.fit.layout import (
     WATER_CALCIUM,
 )
 from estimator.fit.schedule import NITRATE_DRIFT
+from estimator.kernels import kernel, part
 from estimator.water.light import TERMS
 from estimator.water.supply import SECOND_CHAMBER
 
@@ -77,7 +77,7 @@ LEAST_UNLOGGED = 0.01
 """Of the load: food, media and losses that no log holds (no source)."""
 
 
-@njit(cache=True, error_model="numpy", inline="always")  # so that what is not used costs nothing
+@part
 def _series(moments, i, k):  # type: ignore[no-untyped-def]
     """Σ (−k)^j m_j of the three forcings over span i, and their derivatives by k."""
     unit = pulse = dose = unit_slope = pulse_slope = dose_slope = 0.0
@@ -91,14 +91,14 @@ def _series(moments, i, k):  # type: ignore[no-untyped-def]
     return unit, pulse, dose, unit_slope, pulse_slope, dose_slope
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def light_and_scale(theta, shape):  # type: ignore[no-untyped-def]
     """φ, the share of the uptake that follows the light, and g, the scale of its changes."""
     excess = shape.lit * (theta[LIGHT_RATIO] - 1.0)
     return excess / (1.0 + excess), NET_CHANGE_SCALE if shape.net_change else theta[UPTAKE]
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def reach_at(x, chambers):  # type: ignore[no-untyped-def]
     """r(x) of `water.supply.reach`, and its derivative."""
     first = 1.0 / (1.0 + x)
@@ -110,7 +110,7 @@ def reach_at(x, chambers):  # type: ignore[no-untyped-def]
     return first + way * left, slope * (1.0 + more * left + way * (1.0 - 2.0 * first))
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def _law_at(theta, shape, flow_l_d, log_ph_ratio):  # type: ignore[no-untyped-def]
     """At a flow and chamber pH: F/F0, r and its derivative by F/F0, and X."""
     x = flow_l_d * theta[SATURATED_INCREMENT] * theta[LOAD_SHARE] / shape.load_meq_d
@@ -118,13 +118,13 @@ def _law_at(theta, shape, flow_l_d, log_ph_ratio):  # type: ignore[no-untyped-de
     return x, r, slope, theta[SATURATED_INCREMENT] * np.exp(theta[PH_RESPONSE] * log_ph_ratio)
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def _level_response(theta, shape):  # type: ignore[no-untyped-def]
     """λ, per day; none where only the net change is seen."""
     return 0.0 if shape.net_change else theta[LEVEL_RESPONSE] * shape.uptake_scale
 
 
-@njit(cache=True, error_model="numpy")
+@part
 def fill(theta, spread, steps, moments, shape, mean, covariance):  # type: ignore[no-untyped-def]
     """The linear system at one parameter vector.
 
@@ -145,7 +145,7 @@ def fill(theta, spread, steps, moments, shape, mean, covariance):  # type: ignor
     noise = np.zeros((n, shape.size))
     loading = np.zeros((n, shape.size))
     intercept = np.zeros(n)
-    variance = np.ones(n)
+    variance = np.zeros(n)
     observed = np.zeros(n, dtype=np.bool_)
     reading = np.zeros(n)
     _fill_moves(theta, steps, moments, shape, transition, offset, noise)
@@ -155,7 +155,7 @@ def fill(theta, spread, steps, moments, shape, mean, covariance):  # type: ignor
     )
 
 
-@njit(cache=True, error_model="numpy")
+@part
 def _fill_moves(theta, steps, moments, shape, transition, offset, noise):  # type: ignore[no-untyped-def]
     """What happens to the states within each step."""
     volume = theta[VOLUME]
@@ -203,7 +203,7 @@ def _fill_moves(theta, steps, moments, shape, transition, offset, noise):  # typ
         _fill_noise(theta, steps, shape, transition, noise, i)
 
 
-@njit(cache=True, error_model="numpy")
+@part
 def _fill_change(theta, steps, shape, transition, i):  # type: ignore[no-untyped-def]
     """The water change of step i."""
     renewed = steps[i].change_l / theta[VOLUME]
@@ -216,7 +216,7 @@ def _fill_change(theta, steps, shape, transition, i):  # type: ignore[no-untyped
         transition[i, shape.z, water + 1] = renewed
 
 
-@njit(cache=True, error_model="numpy")
+@part
 def _fill_noise(theta, steps, shape, transition, noise, i):  # type: ignore[no-untyped-def]
     """What wanders in step i, and how an instrument's lasting error fades."""
     noise[i, shape.uptake] = theta[DRIFT] ** 2 * steps[i].drift_d + steps[i].uptake_step
@@ -238,7 +238,7 @@ def _fill_noise(theta, steps, shape, transition, noise, i):  # type: ignore[no-u
         noise[i, place] = sd**2 * (1.0 - kept**2 if i > 0 else 1.0)
 
 
-@njit(cache=True, error_model="numpy")
+@part
 def _fill_readings(  # type: ignore[no-untyped-def]
     theta, spread, steps, shape, loading, intercept, variance, observed, reading
 ):
@@ -285,7 +285,7 @@ def _fill_readings(  # type: ignore[no-untyped-def]
             intercept[i] = calibration * steps[i].known
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def pull_back(theta, spread, steps, moments, shape, adjoint):  # type: ignore[no-untyped-def]
     """Gradient by `theta` from the adjoint of the system that `fill` made. Shape (p,)."""
     gradient = np.zeros(len(theta))
@@ -310,7 +310,7 @@ def pull_back(theta, spread, steps, moments, shape, adjoint):  # type: ignore[no
     return gradient
 
 
-@njit(cache=True, error_model="numpy")
+@part
 def _pull_span(theta, steps, moments, shape, adjoint, gradient, by_light_and_scale, i):  # type: ignore[no-untyped-def]
     """Adds what span i passes back to the gradient, and to that by φ and by g."""
     volume = theta[VOLUME]
@@ -363,7 +363,7 @@ def _pull_span(theta, steps, moments, shape, adjoint, gradient, by_light_and_sca
         gradient[UNLOGGED_CALCIUM] += unlogged * 0.5 * shape.uptake_scale
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def _pull_law(theta, steps, gradient, i, d_log_x, d_log_strong):  # type: ignore[no-untyped-def]
     """Adds to the gradient what passes back by log F/F0 and by log X (see `_law_at`)."""
     both = d_log_x + d_log_strong
@@ -372,7 +372,7 @@ def _pull_law(theta, steps, gradient, i, d_log_x, d_log_strong):  # type: ignore
     gradient[PH_RESPONSE] += d_log_strong * steps[i].log_ph_ratio
 
 
-@njit(cache=True, error_model="numpy")
+@part
 def _pull_instrument(theta, steps, shape, adjoint, gradient, i, e):  # type: ignore[no-untyped-def]
     """Adds what the lasting error of instrument e passes back in step i."""
     place, at = shape.first_instrument + e, shape.first_error + 2 * e
@@ -388,7 +388,7 @@ def _pull_instrument(theta, steps, shape, adjoint, gradient, i, e):  # type: ign
     gradient[at + 1] += d_kept * slope
 
 
-@njit(cache=True, error_model="numpy")
+@part
 def _pull_change(steps, shape, adjoint, i):  # type: ignore[no-untyped-def]
     """Derivative by the part renewed, times the litres renewed, of the water change of step i."""
     water = shape.first_water + 2 * steps[i].change_water
@@ -403,7 +403,7 @@ def _pull_change(steps, shape, adjoint, i):  # type: ignore[no-untyped-def]
     return d_renewed * steps[i].change_l
 
 
-@njit(cache=True, error_model="numpy")
+@part
 def _pull_reading(theta, spread, steps, shape, adjoint, gradient, i):  # type: ignore[no-untyped-def]
     """Adds what the reading of step i passes back to the gradient."""
     kind = steps[i].kind

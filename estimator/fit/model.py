@@ -131,7 +131,7 @@ class KitErrorStep(BlockedStep):
 
     def step(self, point: dict[str, np.ndarray]) -> tuple[dict[str, np.ndarray], list[Any]]:
         t, misread, jump = point["t"], point["misread"], int(point["jump"])
-        z = bent(t, self.frame)
+        z = bent(t, self.frame.ridge)
         for _ in range(SWEEPS):
             natural, spread = natural_at(z, self.frame.arrays), MISREAD_SPREAD[misread]
             normals = self.rng.standard_normal(self.normals)
@@ -153,7 +153,7 @@ class KitErrorStep(BlockedStep):
         apart = (self.effluent, self.every, self.kinds, moves, fresh, uniform)
         z, misread, jump = move_apart(z, misread, *apart, self.rough, self.frame)
         return point | {
-            "t": straight(z, self.frame),
+            "t": straight(z, self.frame.ridge),
             "misread": misread,
             "jump": np.asarray(jump),
         }, [{}]

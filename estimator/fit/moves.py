@@ -9,7 +9,6 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 
 from estimator.fit.kalman import compile_filter, forward, step_response
 from estimator.fit.layout import (
@@ -23,13 +22,12 @@ from estimator.fit.likelihood import (
     MISREAD_CHANCE,
     MISREAD_SPREAD,
     bent,
-    draw_path_at,
-    spread_by_step,
     straight,
     system_of,
 )
 from estimator.fit.priors import natural_at
 from estimator.fit.problem import Problem
+from estimator.kernels import kernel, part
 
 DRAWN, SWAPPED, EITHER, CALCIUM, ALL = range(5)
 """What a move apart does to classes: one is drawn anew, or two change places, or one of the two; or
@@ -80,29 +78,27 @@ def rough_of(mode: np.ndarray, covariance: np.ndarray) -> Rough:
     return Rough(mode, np.ascontiguousarray(root), np.ascontiguousarray(np.linalg.inv(root)))
 
 
-def compile_draws(problem: Problem) -> None:
-    """Compile what draws levels, classes and jumps, by running it once on this log.
+def compile_moves(problem: Problem) -> None:
+    """Compile what stands here, by running it once on this log.
 
     It begins with what needs no system, so that each of two processes finds on disk what the other
-    has done (`compile_density`).
+    has done (`likelihood.compile_likelihood`), what that one needs first.
     """
     compile_filter()
     frame, size, kits = problem.frame, problem.priors.size, len(problem.schedule.kits)
-    theta = problem.priors.natural(np.zeros(size))
-    readings = len(problem.schedule.readings)
-    normals = np.zeros((len(frame.steps) + 1, frame.shape.size + 1))
-    _, expected = draw_path_at(theta, np.ones(readings), 0, frame, normals)
+    count = len(problem.schedule.readings)
+    z = straight(bent(np.zeros(size), frame.ridge), frame.ridge)
+    natural_at(z, frame.arrays)
     moves, ones = np.full((kits, 1), 0.5), np.ones(kits)
     chances = (ones, ones, MISREAD_CHANCE, MISREAD_SPREAD)
-    numbers = (moves, moves, np.full(readings, 0.5))
-    sweep_errors(np.zeros(size), expected, frame, *chances, *numbers)
-    misread, some = np.zeros(readings, dtype=np.int64), np.zeros(2, dtype=np.int64)
+    sweep_errors(z, np.zeros(count), frame, *chances, moves, moves, np.full(count, 0.5))
+    misread, some = np.zeros(count, dtype=np.int64), np.zeros(2, dtype=np.int64)
     uniform, fresh = np.zeros((1, 4)), np.zeros((1, size))
-    start = (np.zeros(size), misread, some, some, MOVES_APART[:1], uniform, fresh, 0.5)
-    move_apart(*start, rough_of(np.zeros(size), np.eye(size)), frame)
+    start = (z, misread, some, some, MOVES_APART[:1], uniform, fresh, 0.5)
+    move_apart(*start, rough_of(z, np.eye(size)), frame)
 
 
-@njit(cache=True)
+@kernel
 def _log_mixture(residual, rounding, count, repeatability, chance, spread):  # type: ignore[no-untyped-def]
     """log Π_i Σ_c chance_c N(residual_i; 0, spread_c² (repeatability² + rounding_i)), i < count."""
     total = 0.0
@@ -116,7 +112,7 @@ def _log_mixture(residual, rounding, count, repeatability, chance, spread):  # t
     return total
 
 
-@njit(cache=True)
+@kernel
 def sweep_errors(  # type: ignore[no-untyped-def]
     z, expected, frame, median, sd, chance, misread_spread, steps, accept, uniform
 ):
@@ -142,7 +138,7 @@ def sweep_errors(  # type: ignore[no-untyped-def]
     residual = np.empty(count)
     rounding = np.empty(count)
     for k in range(len(median)):
-        found = 0
+        found = np.int64(0)  # not a plain 0, which would be a type of its own
         for m in range(count):
             i = frame.reading_step[m]
             if frame.steps[i].kit == k:
@@ -173,7 +169,7 @@ def sweep_errors(  # type: ignore[no-untyped-def]
     return z, misread
 
 
-@njit(cache=True)
+@part
 def _pick_class(square, chance, misread_spread, uniform):  # type: ignore[no-untyped-def]
     """A class given a reading's squared residual in ordinary error variances (`class_chances`)."""
     last = len(chance) - 1
@@ -193,7 +189,7 @@ def _pick_class(square, chance, misread_spread, uniform):  # type: ignore[no-unt
     return last
 
 
-@njit(cache=True, inline="always")
+@part
 def weigh_jumps(theta, misread, frame):  # type: ignore[no-untyped-def]
     """Which jump: log of prior times likelihood of each candidate (c,), levels integrated out.
 
@@ -206,7 +202,7 @@ def weigh_jumps(theta, misread, frame):  # type: ignore[no-untyped-def]
     for m in range(len(misread)):
         spread[m] = MISREAD_SPREAD[misread[m]]
     # A plain 0 would be a type of its own, for which all below is compiled once more.
-    system = system_of(theta, spread_by_step(spread, frame), np.int64(0), frame)
+    system = system_of(theta, spread, np.int64(0), frame)
     filtered = forward(system)
     weights = filtered.log_likelihood + jumps.log_prior
     if len(weights) > 1:
@@ -221,7 +217,7 @@ def weigh_jumps(theta, misread, frame):  # type: ignore[no-untyped-def]
     return weights
 
 
-@njit(cache=True)
+@part
 def _log_sum(weights):  # type: ignore[no-untyped-def]
     top = weights[0]
     for c in range(1, len(weights)):
@@ -232,12 +228,12 @@ def _log_sum(weights):  # type: ignore[no-untyped-def]
     return top + np.log(total)
 
 
-@njit(cache=True)
+@part
 def _move_all(z, kept, fresh, rough, frame):  # type: ignore[no-untyped-def]
     """All of z (p,) moved as a `Rough` posterior would have it, and the log of what the prior says
     for the move beyond that; `kept` of the way from the mode stays."""
     size = len(z)
-    t = straight(z, frame)
+    t = straight(z, frame.ridge)
     change = np.zeros(size)
     beyond = 0.0
     for a in range(size):
@@ -248,13 +244,13 @@ def _move_all(z, kept, fresh, rough, frame):  # type: ignore[no-untyped-def]
         beyond += 0.5 * (new * new - away * away)
         for b in range(a, size):
             change[b] += rough.root[b, a] * (new - away)
-    moved = bent(t + change, frame)
+    moved = bent(t + change, frame.ridge)
     for a in range(size):
         beyond += 0.5 * (z[a] * z[a] - moved[a] * moved[a])
     return moved, beyond
 
 
-@njit(cache=True)
+@kernel
 def move_apart(  # type: ignore[no-untyped-def]
     z, misread, effluent, every, kinds, moves, fresh, uniform, rough, frame
 ):

@@ -9,7 +9,6 @@ from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 
 from estimator import units
 from estimator.fit.bottles import USUAL_CALIBRATION_SD
@@ -17,6 +16,7 @@ from estimator.fit.layout import PHYSICAL
 from estimator.fit.schedule import LARGEST_LEVEL_RESPONSE_L_MEQ, Schedule
 from estimator.inputs.parameters import PARAMETERS
 from estimator.inputs.tank import Tank
+from estimator.kernels import kernel, part
 from estimator.water import chamber_table
 from estimator.water.media import media_ceiling_factor
 
@@ -187,7 +187,7 @@ class PriorTable:
         return np.array(rows).reshape(z.shape)
 
 
-@njit(cache=True)
+@kernel
 def natural_at(z, arrays):  # type: ignore[no-untyped-def]
     """Parameters (p,) on their natural scales at z (p,)."""
     value = np.empty(len(z))
@@ -203,7 +203,7 @@ def natural_at(z, arrays):  # type: ignore[no-untyped-def]
     return value
 
 
-@njit(cache=True)
+@part
 def pull_to_z(gradient, natural, arrays):  # type: ignore[no-untyped-def]
     """Gradient by z (p,) from that by the natural parameters (p,)."""
     slope = gradient.copy()

@@ -9,19 +9,32 @@ import numpy as np
 
 from estimator.fit.instruments import condense
 from estimator.fit.jumps import Jumps, jumps_of
-from estimator.fit.layout import EFFLUENT_ALKALINITY, SATURATED_INCREMENT, Shape
+from estimator.fit.layout import EFFLUENT_ALKALINITY, LOAD_SHARE, SATURATED_INCREMENT, Shape
 from estimator.fit.priors import PriorArrays, PriorTable, prior_table
 from estimator.fit.schedule import Schedule, build_schedule
 from estimator.inputs.records import TankLog
 from estimator.inputs.tank import Tank
 
 
-class Frame(NamedTuple):
-    """All that the compiled likelihood needs beside z and the spreads.
+class Ridge(NamedTuple):
+    """Along what the posterior is narrow and bent in z (`likelihood.straight`).
 
-    `known_flow`: F/F0 per load share, at the prior medians, where the log knows the supply: in the
-    effluent's tests, else where most of it flowed; 0 without a reactor. See `likelihood.straight`.
+    Attributes:
+        known_flow: F/F0 per load share, at the prior medians, where the log knows the supply: in
+            the effluent's tests, else where most of it flowed; 0 without a reactor.
+        chambers: of the reactor.
+        centre: logit of the load share at z = 0.
+        sd: of the log of the saturated increment.
     """
+
+    known_flow: float
+    chambers: int
+    centre: float
+    sd: float
+
+
+class Frame(NamedTuple):
+    """All that the compiled likelihood needs beside z and the spreads."""
 
     steps: np.ndarray
     moments: np.ndarray
@@ -32,7 +45,7 @@ class Frame(NamedTuple):
     reading_step: np.ndarray
     arrays: PriorArrays
     jumps: Jumps
-    known_flow: float
+    ridge: Ridge
 
 
 def frame_of(schedule: Schedule, table: PriorTable) -> Frame:
@@ -48,7 +61,12 @@ def frame_of(schedule: Schedule, table: PriorTable) -> Frame:
         reading_step=schedule.reading_step,
         arrays=table.arrays,
         jumps=jumps_of(schedule),
-        known_flow=_known_flow(schedule, table),
+        ridge=Ridge(
+            known_flow=_known_flow(schedule, table),
+            chambers=schedule.shape.chambers,
+            centre=float(table.arrays.centre[LOAD_SHARE]),
+            sd=float(table.arrays.root[SATURATED_INCREMENT, SATURATED_INCREMENT]),
+        ),
     )
 
 

@@ -109,13 +109,13 @@ def _mode(density: _Density, problem: Problem) -> tuple[np.ndarray, np.ndarray]:
     first_kit = problem.schedule.shape.first_repeatability
     normals = np.zeros((len(frame.steps) + 1, frame.shape.size + 1))
     misread = np.zeros(len(readings), dtype=int)
-    t = straight(np.zeros(table.size), frame)
+    t = straight(np.zeros(table.size), frame.ridge)
     for _ in range(ROBUST_ROUNDS):
         density.set_classes(misread)
         t = optimize.minimize(
             density.minus, t, jac=True, method="L-BFGS-B", options={"maxiter": 300}
         ).x
-        natural = table.natural(bent(t, frame))
+        natural = table.natural(bent(t, frame.ridge))
         _, expected = draw_path_at(natural, MISREAD_SPREAD[misread], 0, frame, normals)
         repeat = natural[first_kit + readings["kit"]]
         residual = readings["value"] - expected
@@ -202,7 +202,7 @@ class Sampler:
                 "step_scale": USUAL_STEP * root,
             }
         else:
-            ends = [straight(z, self.problem.frame) for z in resume.z[:, -1]]
+            ends = [straight(z, self.problem.frame.ridge) for z in resume.z[:, -1]]
             starts = list(zip(ends, resume.misread[:, -1], resume.jump[:, -1], strict=True))
             steps = {"step_scale": SMALLER * resume.step_size * root, "adapt_step_size": False}
         tune = TUNE if resume is None else 0
@@ -283,7 +283,7 @@ def _trace_of(trace: Any, problem: Problem, draws: int) -> Trace:
     if [len(chain) for chain in chains] != [draws] * CHAINS:
         # PyMC takes an interrupt as enough draws; advice from a part of them is not wanted.
         raise KeyboardInterrupt
-    z = np.array([[bent(t, problem.frame) for t in chain] for chain in chains])
+    z = np.array([[bent(t, problem.frame.ridge) for t in chain] for chain in chains])
     sizes = trace.get_sampler_stats("step_size_bar", combine=False, squeeze=False)
     return Trace(
         z=z,

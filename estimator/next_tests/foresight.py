@@ -326,7 +326,7 @@ def _predict(
     steps = np.concatenate([reading_step, np.full(t, at_step)])
     order = np.argsort(steps, kind="stable")
     past = np.setdiff1d(np.arange(len(ahead.readings)), rows)
-    spread = np.ones(len(ahead.steps))
+    spread = np.ones(len(ahead.readings))
     # Parameters mean what they meant in the fit, whatever the lengthened log would make of them.
     known = problem.frame.shape
     shape = longer.frame.shape._replace(
@@ -344,7 +344,7 @@ def _predict(
     loading[k + np.arange(t), kept] = 1.0
     intercept = np.zeros(k + t)
     for s in range(len(natural)):
-        spread[ahead.reading_step[past]] = MISREAD_SPREAD[misread[s]]
+        spread[past] = MISREAD_SPREAD[misread[s]]
         system = system_of(natural[s], spread, jump[s], frame)
         system.observed[reading_step] = False
         loading[:k] = system.loading[reading_step]

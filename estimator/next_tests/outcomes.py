@@ -12,8 +12,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 
+from estimator.kernels import kernel, part
 from estimator.next_tests.foresight import Foresight
 
 
@@ -149,7 +149,7 @@ def condition(
     return found
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def condition_kernel(  # type: ignore[no-untyped-def]
     mean, covariance, variance, rows, states, shown, patterns, pattern, normals, flow_slope
 ):
@@ -201,7 +201,7 @@ def condition_kernel(  # type: ignore[no-untyped-def]
     return log_density, centre, drawn, flow_sd
 
 
-@njit(cache=True, error_model="numpy")
+@part
 def _joint_root(root, covariance, variance, places, spreads, first):  # type: ignore[no-untyped-def]
     """Put the Cholesky root of the covariance of readings and states into `root`, in place.
 
@@ -228,7 +228,7 @@ def _joint_root(root, covariance, variance, places, spreads, first):  # type: ig
                 root[a, b] = total / root[b, b]
 
 
-@njit(cache=True)
+@part
 def _first_odd(spreads):  # type: ignore[no-untyped-def]
     """The first of some readings (r,) whose error is no ordinary one; r where none is."""
     for a in range(len(spreads)):
@@ -237,7 +237,7 @@ def _first_odd(spreads):  # type: ignore[no-untyped-def]
     return len(spreads)
 
 
-@njit(cache=True)
+@part
 def _log_size(root, r):  # type: ignore[no-untyped-def]
     """Log of the determinant of the first r rows."""
     total = 0.0
@@ -246,7 +246,7 @@ def _log_size(root, r):  # type: ignore[no-untyped-def]
     return total
 
 
-@njit(cache=True)
+@part
 def _sd_along(slope, root):  # type: ignore[no-untyped-def]
     """Sd of slope (t,) · states, whose covariance has the Cholesky root (t, t)."""
     total = 0.0

@@ -14,12 +14,12 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 
 import numpy as np
-from numba import njit
 from scipy import optimize
 
 from estimator import units
 from estimator.inputs.records import Action, Reading, TankLog
 from estimator.inputs.tank import Tank
+from estimator.kernels import kernel, part
 from estimator.water import chamber_table
 from estimator.water.light import lit_fraction
 
@@ -167,7 +167,7 @@ class TrueChamber:
         )
 
 
-@njit(cache=True)
+@part
 def _light(time_d, on_d, lit, ratio, square):  # type: ignore[no-untyped-def]
     dark = 1.0 / (1.0 + lit * (ratio - 1.0))
     since = (time_d - on_d) % 1.0
@@ -178,7 +178,7 @@ def _light(time_d, on_d, lit, ratio, square):  # type: ignore[no-untyped-def]
     return dark * (1.0 + (ratio - 1.0) * 0.5 * np.pi * np.sin(np.pi * since / lit))
 
 
-@njit(cache=True)
+@kernel
 def _integrate(level, start_d, end_d, uptake, light, share, supply, rate):  # type: ignore[no-untyped-def]
     """Advance level = (A, C, N).
 

@@ -226,9 +226,7 @@ def test_weights_of_jumps_are_those_of_the_filter(case) -> None:
     theta = problem.priors.natural(np.full(problem.priors.size, 0.2))
     misread = np.arange(len(problem.schedule.readings)) % 2
     found = weigh_jumps(theta, misread, frame)
-    by_step = np.ones(len(frame.steps))
-    by_step[frame.reading_step] = MISREAD_SPREAD[misread]
-    plain = system_of(theta, by_step, 0, frame)
+    plain = system_of(theta, MISREAD_SPREAD[misread], 0, frame)
     jumps = frame.jumps
     for c in range(len(found)):
         noise = plain.noise.copy()
@@ -256,9 +254,9 @@ def test_pymc_density_is_prior_plus_likelihood(everything) -> None:
     problem = simulated(everything)
     built = build_model(problem)
     z = np.linspace(-1, 1, problem.priors.size)
-    t = straight(z, problem.frame)
+    t = straight(z, problem.frame.ridge)
     assert t[SATURATED_INCREMENT] < z[SATURATED_INCREMENT] - 0.1
-    np.testing.assert_allclose(bent(t, problem.frame), z, atol=1e-12)
+    np.testing.assert_allclose(bent(t, problem.frame.ridge), z, atol=1e-12)
     misread = np.arange(len(problem.schedule.readings)) % 4
     logp = built.compile_logp(mode=model.PLAIN_MODE)
     for jump in (0, 5):
@@ -369,7 +367,7 @@ def test_kit_error_step_leaves_the_joint_distribution_alone(short_log, monkeypat
     prior = np.exp(problem.frame.jumps.log_prior)
     jump = rng.choice(len(prior), p=prior)
     point = {
-        "t": straight(z, problem.frame),
+        "t": straight(z, problem.frame.ridge),
         "misread": rng.choice(4, size=count, p=chance),
         "jump": np.asarray(jump),
     }
@@ -379,22 +377,23 @@ def test_kit_error_step_leaves_the_joint_distribution_alone(short_log, monkeypat
     frame = step.frame
     at = made.reading_step
     for sweep in range(sweeps):
-        spread = np.ones(len(made.steps))
-        spread[at] = MISREAD_SPREAD[point["misread"]]
         system = system_of(
-            table.natural(bent(point["t"], frame)), spread, int(point["jump"]), frame
+            table.natural(bent(point["t"], frame.ridge)),
+            MISREAD_SPREAD[point["misread"]],
+            int(point["jump"]),
+            frame,
         )
-        blind = system._replace(observed=np.zeros(len(spread), dtype=bool))
+        blind = system._replace(observed=np.zeros(len(made.steps), dtype=bool))
         path = draw_states(blind, frame.root, rng.standard_normal(step.normals))
         expected = np.sum(system.loading[at] * path[at], axis=1) + system.intercept[at]
         values = expected + np.sqrt(system.variance[at]) * rng.standard_normal(count)
         frame.steps["value"][at] = values
         point, _ = step.step(point)
-        kept_z[sweep] = bent(point["t"], frame)[moved]
+        kept_z[sweep] = bent(point["t"], frame.ridge)[moved]
         kept_class[sweep] = point["misread"]
         kept_jump[sweep] = point["jump"]
 
-    assert not np.delete(bent(point["t"], frame), moved).any()
+    assert not np.delete(bent(point["t"], frame.ridge), moved).any()
 
     def check(values: np.ndarray, expected: float) -> None:
         batches = values[: sweeps // 40 * 40].reshape(40, -1).mean(axis=1)
@@ -430,7 +429,7 @@ def test_a_move_of_all_parameters_weighs_what_it_did(short_log, kept) -> None:
     rough = rough_of(rng.standard_normal(size), covariance)
     z, fresh = rng.standard_normal((2, size))
     moved, beyond = _move_all(z, kept, fresh, rough, frame)
-    t, t_moved = straight(z, frame), straight(moved, frame)
+    t, t_moved = straight(z, frame.ridge), straight(moved, frame.ridge)
     towards = rough.mode + kept * (t - rough.mode) + np.sqrt(1 - kept**2) * rough.root @ fresh
     np.testing.assert_allclose(t_moved, towards, atol=1e-12)
     prior = stats.multivariate_normal(np.zeros(size))

@@ -90,7 +90,7 @@ def test_a_chain_goes_on_from_where_it_stopped(log, fit, monkeypatch):
         Sampler(problem).draw(np.random.SeedSequence(5), 10, resume=trace)
     ((steps, starts, tune),) = told
     for k, (t, misread, jump) in enumerate(starts):
-        assert bent(t, problem.frame) == pytest.approx(trace.z[k, -1], abs=1e-12)
+        assert bent(t, problem.frame.ridge) == pytest.approx(trace.z[k, -1], abs=1e-12)
         assert np.array_equal(misread, trace.misread[k, -1])
         assert jump == trace.jump[k, -1]
     assert (steps["adapt_step_size"], tune) == (False, 0)
