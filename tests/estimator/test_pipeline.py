@@ -30,12 +30,19 @@ def test_what_samples_is_loaded_by_another_process():
 COUNT = """\
 import sys
 from pathlib import Path
-from estimator.pipeline import run_study
+from estimator.fit.likelihood import compile_likelihood
+from estimator.fit.moves import compile_moves
+from estimator.fit.problem import pose
+from estimator.pipeline import compile_later, run_study
 from estimator.inputs.read import read_inputs
 from estimator.synthetic.demo_case import NOW
 from numba.core.dispatcher import Dispatcher
 
-study = run_study(read_inputs(Path(sys.argv[1]), Path(sys.argv[2]), NOW), cores=1)
+inputs = read_inputs(Path(sys.argv[1]), Path(sys.argv[2]), NOW)
+problem = pose(inputs.log, inputs.tank)
+for compile in (compile_likelihood, compile_moves, compile_later):
+    compile(problem)
+study = run_study(inputs, cores=1)
 assert study.planning is not None
 for name, module in sorted(sys.modules.items()):
     for kernel in vars(module).values() if name.startswith("estimator.") else ():
