@@ -195,9 +195,10 @@ def mixture_quantile(
     """
     mean = np.sum(weights * centre, axis=1)
     spread = np.sqrt(np.sum(weights * ((centre - mean[:, None]) ** 2 + sd**2), axis=1))
-    low, high = mean - 40.0 * spread, mean + 40.0 * spread
     score = ndtri(point)
-    x = mean + score * spread
+    found = mean + score * spread
+    low, high, x = mean - 40.0 * spread, mean + 40.0 * spread, found.copy()
+    moving = np.arange(len(found))  # most settle in three steps
     for _ in range(NEWTON_STEPS):
         z = (x[:, None] - centre) / sd
         below = np.sum(weights * ndtr(z), axis=1)
@@ -207,9 +208,14 @@ def mixture_quantile(
         step = (score - here) * np.exp(-0.5 * here**2) / np.maximum(slope, 1e-300)
         inside = (x + step >= low) & (x + step <= high)
         before, x = x, np.where(inside, x + step, 0.5 * (low + high))
-        if np.all(np.abs(x - before) < 1e-3 * spread):
+        found[moving] = x
+        on = np.abs(x - before) >= 1e-3 * spread
+        if not on.any():
             break
-    return x
+        moving, x, low, high, spread = (one[on] for one in (moving, x, low, high, spread))
+        score, point = score[on], point[on]
+        centre, sd, weights = centre[on], sd[on], weights[on]
+    return found
 
 
 def flow_quantiles(
