@@ -204,6 +204,7 @@ def _planned(
     today: date | None,
     seeds: tuple[np.random.SeedSequence, np.random.SeedSequence],
     stages: _Stages,
+    cores: int | None,
 ) -> tuple[Plan, Planning | None]:
     """The one plan with its schedule, and what further tests are worth."""
     from estimator.next_tests.planning import USUAL_WEEKLY_MINUTES, plan_tests
@@ -219,7 +220,7 @@ def _planned(
     with stages.stage("weigh tests", "Weighing tests") as tell:
         if found.shown:
             due = schedule.due() if plan.chances is not None else None
-            planning = plan_tests(fitted, tests_seed, due, progress=tell)
+            planning = plan_tests(fitted, tests_seed, due, progress=tell, cores=cores)
             if planning.learning is not None:
                 schedule.taken(planning.learning.tests)
     return replace(plan, tests=schedule.in_order()), planning
@@ -241,7 +242,7 @@ def run_study(
         inputs: checked log and tank.
         seed: one integer fixes every random number.
         progress: told of each stage and its part done.
-        cores: processes for the chains; default one per processor. 1 keeps all in this process.
+        cores: that may be used; None: all. 1 keeps all in this process and thread.
         minutes_per_week: that the keeper has for testing; default `USUAL_WEEKLY_MINUTES`.
         today: day of the report; None: the log's age is not looked at.
         apart: a sampler that was started before; None: started here, where `cores` allows it.
@@ -262,7 +263,7 @@ def run_study(
         fitted = found.fitted
     seeds = (plan_seed, ahead_seed)
     job_of = beside(partial(_reactor_job, found, job_seed), cores) if found.shown else None
-    plan, planning = _planned(found, minutes_per_week, today, seeds, stages)
+    plan, planning = _planned(found, minutes_per_week, today, seeds, stages, cores)
     with stages.stage("job", "Running the reactor"):
         job = job_of() if job_of else None
     return Study(

@@ -6,6 +6,7 @@ that none of them sees a closed one.
 
 from __future__ import annotations
 
+import math
 import multiprocessing
 import os
 import signal
@@ -44,13 +45,19 @@ class Bound:
         return context.Process(target=_bound, args=(target, *args), **rest)
 
 
-def side_by_side(work: Callable[[A], B], items: Iterable[A]) -> list[B]:
+def side_by_side(work: Callable[[A], B], items: Iterable[A], cores: int | None = None) -> list[B]:
     """What `work` gives for each item, in their order, by one thread per processor.
 
     For work that leaves Python's lock: compiled kernels with `nogil`, NumPy on large arrays.
+
+    Args:
+        cores: that may be used; None: all.
     """
-    with ThreadPoolExecutor(os.cpu_count()) as threads:
-        return list(threads.map(work, items))
+    threads = min(cores or math.inf, os.cpu_count() or 1)
+    if threads == 1:
+        return [work(item) for item in items]
+    with ThreadPoolExecutor(int(threads)) as pool:
+        return list(pool.map(work, items))
 
 
 def may_fork(cores: int | None = None) -> bool:

@@ -65,7 +65,7 @@ def fit(
     Args:
         problem: the log and the tank.
         seed, more_seed, level_seed: of the first round, of those after it, and of the levels.
-        cores: processes for the chains, see `Sampler.draw`.
+        cores: that may be used; None: all.
         progress: told of the part of a round that is done.
         apart: the sampler of this log; None: one in this process.
 
@@ -89,10 +89,10 @@ def fit(
         )
 
     trace = draw(seed, FIRST_DRAWS)
-    posterior = collect(problem, trace, level_seed)
+    posterior = collect(problem, trace, level_seed, cores)
     for one in more_seed.spawn(MOST_ROUNDS - 1):
         if not posterior.diagnostics.failures:
             break
         trace = join(trace, draw(one, round(MORE * trace.z.shape[1]), trace))
-        posterior = collect(problem, trace, level_seed)
+        posterior = collect(problem, trace, level_seed, cores)
     return fit_of(problem, trace, posterior)

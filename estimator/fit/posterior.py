@@ -206,20 +206,23 @@ class Posterior:
         return self.calcium_uptake_mmol_l_d[:, -1]
 
 
-def collect(problem: Problem, trace: Trace, seed: np.random.SeedSequence) -> Posterior:
+def collect(
+    problem: Problem, trace: Trace, seed: np.random.SeedSequence, cores: int | None = None
+) -> Posterior:
     """Draw the levels that go with every draw of the parameters, and check the sampling.
 
     Args:
         problem: the log and the tank.
         trace: draws of the parameters and classes.
         seed: for the levels, which are drawn exactly given each draw.
+        cores: that may be used; None: all.
     """
     schedule = problem.schedule
     chains, per_chain, _ = trace.natural.shape
     natural = trace.natural.reshape(chains * per_chain, -1)
     misread = trace.misread.reshape(chains * per_chain, -1)
     jump, rng = trace.jump.reshape(-1), np.random.default_rng(seed)
-    states, expected = draw_day_states(problem, natural, misread, jump, rng)
+    states, expected = draw_day_states(problem, natural, misread, jump, rng, cores)
     posterior = describe(problem, natural, jump, states, chains)
     checks, evidence = check_readings(schedule, natural, expected, chains)
     return replace(

@@ -78,6 +78,7 @@ def draw_day_states(
     misread: np.ndarray,
     jump: np.ndarray,
     rng: np.random.Generator,
+    cores: int | None = None,
 ) -> tuple[DayStates, np.ndarray]:
     """One draw of the states per draw of the parameters, and expected readings (s, m)."""
     schedule, frame = problem.schedule, problem.frame
@@ -97,7 +98,7 @@ def draw_day_states(
         block = np.arange(start, min(start + BLOCK, len(natural)))
         parts = np.array_split(block, -(-len(block) // TOGETHER))
         paths = side_by_side(
-            draw, ((part, rng.standard_normal((len(part), *shape))) for part in parts)
+            draw, ((part, rng.standard_normal((len(part), *shape))) for part in parts), cores
         )
         blocks.append(day_states(schedule, np.concatenate(paths)))
 

@@ -53,7 +53,9 @@ class HowMuch:
     enough: int | None
 
 
-def how_much(prospect: Prospect, seed: np.random.SeedSequence) -> HowMuch | None:
+def how_much(
+    prospect: Prospect, seed: np.random.SeedSequence, cores: int | None = None
+) -> HowMuch | None:
     """The curve of width against tests, its floor, and how many tests are enough.
 
     None where too few draws have a need of flow (`linear.pool`).
@@ -61,6 +63,7 @@ def how_much(prospect: Prospect, seed: np.random.SeedSequence) -> HowMuch | None
     Args:
         prospect: of the tests that could be run.
         seed: for what is worth knowing beyond all tests.
+        cores: that may be used; None: all.
     """
     foresight = prospect.foresight
     pooled = pool(foresight)
@@ -77,7 +80,7 @@ def how_much(prospect: Prospect, seed: np.random.SeedSequence) -> HowMuch | None
         unknown: 1.0 - pooled.left(np.array([*tank, pooled.readings + 1 + c]), known) / floor
         for c, unknown in enumerate(pooled.causes)
     }
-    worths = side_by_side(lambda n: prospect.worth(order[:n]), WEIGHED)
+    worths = side_by_side(lambda n: prospect.worth(order[:n]), WEIGHED, cores)
     values = {n: worth.value for n, worth in zip(WEIGHED, worths, strict=True)}
     most = values[WEIGHED[-1]]
     reached = [n for n in (0, *WEIGHED[:-1]) if most - values.get(n, 0.0) < ENOUGH]

@@ -140,6 +140,7 @@ def plan_tests(
     seed: np.random.SeedSequence,
     due: Due | None = None,
     progress: Callable[[float], None] | None = None,
+    cores: int | None = None,
 ) -> Planning:
     """Everything about further tests.
 
@@ -148,6 +149,7 @@ def plan_tests(
         seed: for what is imagined.
         due: tests that are due anyway; None: nothing is asked for learning.
         progress: told of the part done, 0 to 1.
+        cores: that may be used; None: all.
     """
     tell = progress or (lambda part: None)
     bench = bench_of(fitted)
@@ -171,12 +173,12 @@ def plan_tests(
     until_report = None if due is None else _options_until(bench, due)
     if due is not None and until_report is not None:
         looks.append(_Look([*due.readings, *until_report], later_seed, at=due.last))
-    found = side_by_side(ahead, looks)
+    found = side_by_side(ahead, looks, cores)
     prospects = dict(zip(possible, found, strict=False))
     tell(0.3)
-    ranked = rank(fitted, candidates, prospects)
+    ranked = rank(fitted, candidates, prospects, cores)
     tell(0.6)
-    weighed = how_much(prospects[()], present_seed)
+    weighed = how_much(prospects[()], present_seed, cores)
     tell(0.8)
     learning = None
     if due is not None and until_report is not None:

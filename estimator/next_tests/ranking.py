@@ -137,6 +137,7 @@ def rank(
     fitted: Fit,
     candidates: Sequence[Candidate],
     prospects: Mapping[tuple[Action, ...], Prospect],
+    cores: int | None = None,
 ) -> tuple[Ranked, ...]:
     """Weigh every candidate and put the one that narrows most first.
 
@@ -144,6 +145,7 @@ def rank(
         fitted: the fit so far.
         candidates: to rank.
         prospects: by the actions done meanwhile.
+        cores: that may be used; None: all.
     """
     needed = to_ml_h(np.quantile(fitted.posterior.needed_flow_l_d, [0.05, 0.95]))
     width_now = float(needed[1] - needed[0])
@@ -153,7 +155,7 @@ def rank(
         rows = prospect.rows(candidate.readings, candidate.repeats)
         return prospect.worth(rows, candidate.volume_sd)
 
-    found = list(zip(candidates, side_by_side(weigh, candidates), strict=True))
+    found = list(zip(candidates, side_by_side(weigh, candidates, cores), strict=True))
     found.sort(key=lambda pair: (pair[1].expected_width, pair[0].minutes))
     ranked = []
     for place, (candidate, worth) in enumerate(found):

@@ -30,10 +30,17 @@ def test_answers_come_in_the_order_of_the_items(monkeypatch) -> None:
     assert side_by_side(work, [0, 1]) == [0, 10]
 
 
-def test_a_fault_comes_through() -> None:
+@pytest.mark.parametrize("cores", [None, 1])
+def test_a_fault_comes_through(cores) -> None:
     """As if the work had been done in turn."""
     with pytest.raises(ZeroDivisionError):
-        side_by_side(lambda item: 1 / item, [1, 0])
+        side_by_side(lambda item: 1 / item, [1, 0], cores)
+
+
+def test_one_core_needs_no_thread() -> None:
+    """Many tanks at a time have a processor each: threads would only take turns with them."""
+    here = threading.get_ident()
+    assert side_by_side(lambda _: threading.get_ident(), range(3), 1) == [here] * 3
 
 
 @forks

@@ -42,7 +42,7 @@ def drawn(problem, monkeypatch, passes_from: int):
             whole = np.zeros((CHAINS, draws), dtype=int)
             return Trace(z, z, np.zeros((CHAINS, draws, 3), dtype=int), whole, 0, 0, 1.0)
 
-    def collect(_, trace, __):
+    def collect(_, trace, *__):
         enough = trace.z.shape[1] >= passes_from
         return SimpleNamespace(diagnostics=GOOD if enough else FAILED)
 
