@@ -198,7 +198,7 @@ def mixture_quantile(
     score = ndtri(point)
     found = mean + score * spread
     low, high, x = mean - 40.0 * spread, mean + 40.0 * spread, found.copy()
-    moving = np.arange(len(found))  # most settle in three steps
+    moving = np.arange(len(found))  # most settle in two steps
     for _ in range(NEWTON_STEPS):
         z = (x[:, None] - centre) / sd
         below = np.sum(weights * ndtr(z), axis=1)
@@ -209,7 +209,8 @@ def mixture_quantile(
         inside = (x + step >= low) & (x + step <= high)
         before, x = x, np.where(inside, x + step, 0.5 * (low + high))
         found[moving] = x
-        on = np.abs(x - before) >= 1e-3 * spread
+        # What is left is of the order of the square.
+        on = (np.abs(x - before) >= 1e-2 * spread) | (np.abs(score - here) >= 1e-2)
         if not on.any():
             break
         moving, x, low, high, spread = (one[on] for one in (moving, x, low, high, spread))
