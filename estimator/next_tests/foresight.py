@@ -322,11 +322,14 @@ def _predict(
     k, t = len(rows), len(kept)
     at_d = day_of(at, ahead.origin)
     at_step = int(np.searchsorted(ahead.step_time_d, at_d + 1e-9, side="right")) - 1
+    # All in the order of time, in which the filter meets them.
     reading_step = ahead.reading_step[rows]
     steps = np.concatenate([reading_step, np.full(t, at_step)])
     order = np.argsort(steps, kind="stable")
+    steps, place = steps[order], np.argsort(order)
     past = np.setdiff1d(np.arange(len(ahead.readings)), rows)
-    spread = np.ones(len(ahead.readings))
+    spread = np.ones((len(natural), len(ahead.readings)))
+    spread[:, past] = MISREAD_SPREAD[misread]
     # Parameters mean what they meant in the fit, whatever the lengthened log would make of them.
     known = problem.frame.shape
     shape = longer.frame.shape._replace(
@@ -341,18 +344,17 @@ def _predict(
     mean = np.empty((len(natural), k + t))
     covariance = np.empty((len(natural), k + t, k + t))
     loading = np.zeros((k + t, ahead.layout.size))
-    loading[k + np.arange(t), kept] = 1.0
+    loading[place[k:], kept] = 1.0
     intercept = np.zeros(k + t)
     for s in range(len(natural)):
-        spread[past] = MISREAD_SPREAD[misread[s]]
-        system = system_of(natural[s], spread, jump[s], frame)
+        system = system_of(natural[s], spread[s], jump[s], frame)
         system.observed[reading_step] = False
-        loading[:k] = system.loading[reading_step]
-        intercept[:k] = system.intercept[reading_step]
-        found = joint_prediction(system, steps[order], loading[order], intercept[order])
-        mean[s, order] = found[0]
-        covariance[s, order[:, None], order] = found[1]
-    return mean, covariance
+        loading[place[:k]] = system.loading[reading_step]
+        intercept[place[:k]] = system.intercept[reading_step]
+        mean[s], covariance[s] = joint_prediction(system, steps, loading, intercept)
+    mean, covariance = mean[:, place], covariance[:, place[:, None], place]
+    # The compiled code is for arrays in C order.
+    return np.ascontiguousarray(mean), np.ascontiguousarray(covariance)
 
 
 def _draw_each(mean: np.ndarray, covariance: np.ndarray, rng: np.random.Generator) -> np.ndarray:
