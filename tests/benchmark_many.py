@@ -39,7 +39,7 @@ from helpers.keepers import Habits, keeper_case
 from helpers.tanks import Case
 
 ROOT = Path(__file__).resolve().parents[1]
-UPTAKE = (sys.executable, "-c", "from reports.cli import main; main()", "report")
+UPTAKE = (sys.executable, "-c", "from reports.start import main; main()", "report")
 UNITS = {"alkalinity": "dKH", "calcium": "mg/L"}
 TANK_TOML = """\
 [tank]
