@@ -9,8 +9,8 @@ report beforehand, not timed, compiles the code that later runs find on the disk
     python tests/benchmark_many.py --tanks 200 --separate 0    # only the one call
 
 Memory is the sum over all processes of a run, shared pages shared out (PSS); of a single process
-it is what it has in memory, shared or not (RSS). Both and processor time are read from /proc five
-times a second, so on Linux only. Load is the machine's own measure, processes that wanted a
+it is what it has in memory, shared or not (RSS). Both and processor time are read from /proc once
+a second, so on Linux only. Load is the machine's own measure, processes that wanted a
 processor in the minute before: where others were at work, seconds by the clock say little.
 """
 
@@ -159,6 +159,8 @@ def look(session: int) -> dict[int, Look]:
 
 
 _SIZES = ("Pss", "Rss")
+POLL_S = 1.0
+"""Adding up the memory of large processes takes some milliseconds from what is measured."""
 
 
 def run(*arguments: str) -> Run:
@@ -172,7 +174,7 @@ def run(*arguments: str) -> Run:
     ended = threading.Event()
 
     def watch() -> None:
-        while sys.platform == "linux" and not ended.wait(0.2):
+        while sys.platform == "linux" and not ended.wait(POLL_S):
             looks.append(look(process.pid))
 
     watcher = threading.Thread(target=watch)
