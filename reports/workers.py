@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import importlib
 import signal
 import sys
@@ -93,3 +94,5 @@ def _start_worker(prepare: Callable[[], object]) -> None:
     prepare()
     for module in HEAVY:
         importlib.import_module(module)
+    # All that stays: to look through it for rubbish, again and again, would be in vain.
+    gc.freeze()
