@@ -1,8 +1,8 @@
 """How compiled code is compiled: by numba, once on a machine, and kept on disk.
 
-A first run waits for all of it, and half of that wait would be for what nobody calls: numba gives
-each function machine code of its own, with a way in from Python, and compiles it again within each
-that calls it. So what only one kernel calls, to have a name, is a `part` of that kernel.
+A first run waits for all of it, and a third of that wait would be for what nobody calls: numba
+gives each function machine code of its own, with a way in from Python, and compiles it again within
+each that calls it. So what only one kernel calls, to have a name, is a `part` of that kernel.
 """
 
 from numba import njit
@@ -10,5 +10,5 @@ from numba import njit
 kernel = njit(cache=True, nogil=True, error_model="numpy", no_cfunc_wrapper=True)
 """Compiled by itself, for Python and other kernels. A division by nothing gives what IEEE 754 has
 it give; threads run side by side."""
-part = njit(cache=True, nogil=True, error_model="numpy", no_cfunc_wrapper=True, inline="always")
+part = njit(cache=True, error_model="numpy", no_cfunc_wrapper=True, inline="always")
 """Compiled within the kernel that calls it; by itself only where Python calls it, as tests do."""

@@ -66,10 +66,8 @@ def hold_chances(
     flows = np.asarray(flows_l_d, dtype=float)
     per_flow = law.each(lambda draws: np.atleast_2d(draws)[:, :, None])
     kappa, decay = per_flow.rates(flows)
-    states = np.broadcast_arrays(
-        *map(np.atleast_2d, (state.level_meq_l, state.uptake_meq_l_d)),
-        *map(np.atleast_2d, (law.saturated_meq_l, law.strength)),
-    )
+    drawn = (state.level_meq_l, state.uptake_meq_l_d, law.saturated_meq_l, law.strength)
+    states = np.broadcast_arrays(*(np.atleast_2d(one) for one in drawn))
     if weights is None:
         weights = np.full(states[0].shape, 1.0 / count)
     rates = (kappa, decay, np.broadcast_to(flows / per_flow.volume_l, kappa.shape))
