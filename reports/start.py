@@ -7,13 +7,12 @@ go into it. What cannot be said on stderr is not said; no answer hangs on it.
 
 from __future__ import annotations
 
+import gc
 import io
 import os
 import signal
 import sys
 from contextlib import suppress
-
-from estimator.rubbish import look_seldom
 
 BAD_INPUT = 2
 """As `terminal.ExitCode`, which loads more than may be loaded yet."""
@@ -37,7 +36,9 @@ def main() -> None:
     if signal.getsignal(signal.SIGINT) is signal.default_int_handler:  # else it is ignored here
         signal.signal(signal.SIGINT, signal.SIG_DFL)
     _open_streams()
-    look_seldom()
+    # Loading makes a million objects that stay; to look through them for rubbish at every few
+    # hundred, as Python does, takes a sixth of its time.
+    gc.set_threshold(100_000, 50, 100)
     try:
         os.getcwd()
     except OSError:  # before more is loaded, since Python looks for modules there

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import importlib
 import signal
 import sys
@@ -12,7 +13,6 @@ from types import TracebackType
 from typing import Any, TypeVar
 
 from estimator.processes import Bound, held
-from estimator.rubbish import look_seldom, spare_what_is_there
 
 HEAVY = (
     "estimator.fit.sampling",
@@ -92,7 +92,7 @@ def _start_fork_server(context: Bound) -> None:
 
 def _start_worker(prepare: Callable[[], object]) -> None:
     prepare()
-    look_seldom()
     for module in HEAVY:
         importlib.import_module(module)
-    spare_what_is_there()
+    # All that stays: to look through it for rubbish, again and again, would be in vain.
+    gc.freeze()

@@ -22,7 +22,6 @@ ORDER = {
         "processes": (),
         "surroundings": (),
         "kernels": (),
-        "rubbish": (),
         "inputs": (
             *("salinity_scales", "parameters", "missing_unit", "dosing", "tank", "records"),
             *("actions", "text", "moment", "key_hint", "toml_table", "tank_file", "cell"),
