@@ -6,7 +6,6 @@ that none of them sees a closed one.
 
 from __future__ import annotations
 
-import math
 import multiprocessing
 import os
 import signal
@@ -53,10 +52,11 @@ def side_by_side(work: Callable[[A], B], items: Iterable[A], cores: int | None =
     Args:
         cores: that may be used; None: all.
     """
-    threads = min(cores or math.inf, os.cpu_count() or 1)
+    all_cores = os.cpu_count() or 1
+    threads = min(cores or all_cores, all_cores)
     if threads == 1:
         return [work(item) for item in items]
-    with ThreadPoolExecutor(int(threads)) as pool:
+    with ThreadPoolExecutor(threads) as pool:
         return list(pool.map(work, items))
 
 
